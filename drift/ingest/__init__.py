@@ -1,0 +1,18 @@
+"""Reading tables: files in, validated immutable tables and findings out."""
+
+from __future__ import annotations
+
+from drift.ingest.accounts import account_rows, excluded_rows
+from drift.ingest.pseudonyms import (
+    person_codes,
+    pseudonymise,
+    pseudonymise_findings,
+    pseudonymise_text,
+    pseudonymise_where,
+)
+from drift.ingest.reading import Reading, open_study, read_one_table, read_tables
+from drift.ingest.select import select_where
+
+__all__ = ["Reading", "account_rows", "excluded_rows", "open_study", "person_codes", "pseudonymise",
+           "pseudonymise_findings", "pseudonymise_text", "pseudonymise_where", "read_one_table", "read_tables",
+           "select_where"]

@@ -1,0 +1,159 @@
+"""Which of their columns is which of ours, and what their headers say about units."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+
+from drift.errors import Finding
+from drift.ingest.raw import RawTable, tidy
+from drift.study import COLUMNS_OF, nearest
+from drift.units import UnitError, canonical, is_everyday
+
+_BRACKET = re.compile(r"^(.*\S)\s*[(\[]\s*([^()\[\]]+?)\s*[)\]]$")
+_SLASH = re.compile(r"^(.*\S)\s+/\s+(\S.*)$")
+
+
+@dataclass
+class Placed:
+    """Where each of our columns stands.
+
+    Parameters
+    ----------
+    at : dict of str to int
+        Our name to the position in the file.
+    header_units : dict of str to str
+        Our name to the unit that the header states, in canonical spelling.
+    """
+
+    at: dict[str, int] = field(default_factory=dict)
+    header_units: dict[str, str] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def split_header(header: str, declared: str | None = None) -> tuple[str, str | None]:
+    """Split ``"Pressure [kPa]"`` into name and unit; the unit is None where the bracket holds no unit.
+
+    Only everyday units are recognised, or the one declared: in ``"Side (L)"`` the letter is not a litre.
+    """
+    for pattern in (_BRACKET, _SLASH):
+        found = pattern.match(header)
+        if found is None:
+            continue
+        name, unit = found.group(1), found.group(2)
+        if is_everyday(unit):
+            return name, canonical(unit)
+        if declared is not None:
+            try:
+                if canonical(unit) == canonical(declared):
+                    return name, canonical(unit)
+            except UnitError:
+                pass
+    return header, None
+
+
+def fold(name: str) -> str:
+    """Return a name without case, and with spaces and hyphens as underscores."""
+    return re.sub(r"[\s_\-]+", "_", tidy(name).casefold())
+
+
+def place_columns(raw: RawTable, kind: str, *, mapping: Mapping[str, str], units: Mapping[str, object],
+                  named: Collection[str]) -> Placed:
+    """Match the headers of a file with our names.
+
+    Parameters
+    ----------
+    raw : RawTable
+    kind : str
+        ``"checks"``, ``"trials"``, ...
+    mapping : mapping of str to str
+        Declared: our name to theirs.
+    units : mapping
+        Declared units by our name; a text, or for ``reading`` a mapping by measure.
+    named : collection of str
+        Further columns that the questions name.
+
+    Returns
+    -------
+    Placed
+    """
+    placed = Placed()
+    placed.findings += _duplicates(raw)
+    folded = [fold(h) for h in raw.header]
+    used: set[int] = set()
+    for name, theirs in mapping.items():
+        unit = units.get(name)
+        j = _find(raw.header, folded, theirs, unit if isinstance(unit, str) else None)
+        if j is None:
+            near = nearest(theirs, raw.header)
+            placed.findings.append(Finding(
+                severity="error", code="missing-column", file=raw.file, row=raw.header_row or None, value=theirs,
+                message=f"[columns.{kind}] takes {name!r} from a column that is not in the file",
+                expected="one of " + ", ".join(repr(h) for h in raw.header[:20]),
+                mend=f"Did you mean {near!r}?" if near else "Name a column of the file"))
+            continue
+        used.add(j)
+        _take(placed, raw, name, j, unit if isinstance(unit, str) else None)
+    wanted = {fold(n): n for n in (*COLUMNS_OF.get(kind, ()), *named)}
+    for j, header in enumerate(raw.header):
+        if j in used:
+            continue
+        ours: str | None = header if header in named else _ours(header, folded[j], wanted, units)
+        if ours is not None and ours in placed.at:
+            if header == ours or ours in mapping:
+                placed.findings.append(Finding(
+                    severity="warning", code="column-set-aside", file=raw.file, row=raw.header_row or None,
+                    column=header, message=f"the column is set aside: {ours!r} is already taken from "
+                    f"{raw.header[placed.at[ours]]!r}", mend="Rename it in the file if it is needed"))
+            continue
+        if ours is None and header in placed.at:
+            continue
+        unit = units.get(ours) if ours is not None else units.get(header)
+        _take(placed, raw, ours if ours is not None else header, j, unit if isinstance(unit, str) else None)
+    placed.at = dict(sorted(placed.at.items(), key=lambda item: item[1]))
+    return placed
+
+
+def _take(placed: Placed, raw: RawTable, ours: str, j: int, declared: str | None) -> None:
+    placed.at[ours] = j
+    unit = split_header(raw.header[j], declared)[1]
+    if unit is not None and ours != raw.header[j]:
+        placed.header_units[ours] = unit
+
+
+def _ours(header: str, folded: str, wanted: Mapping[str, str], units: Mapping[str, object]) -> str | None:
+    if folded in wanted:
+        return wanted[folded]
+    for declared in (None, *(u for u in units.values() if isinstance(u, str))):
+        bare, unit = split_header(header, declared)
+        if unit is not None and fold(bare) in wanted:
+            return wanted[fold(bare)]
+    return None
+
+
+def _find(headers: list[str], folded: list[str], theirs: str, unit: str | None) -> int | None:
+    """Find a declared header: exactly, then without case, then without its unit; only where one alone fits."""
+    theirs = tidy(theirs)
+    if theirs in headers:
+        return headers.index(theirs)
+    for candidates in (folded, [fold(split_header(h, unit)[0]) for h in headers]):
+        hits = [j for j, c in enumerate(candidates) if c == fold(theirs)]
+        if len(hits) == 1:
+            return hits[0]
+    return None
+
+
+def _duplicates(raw: RawTable) -> list[Finding]:
+    seen: dict[str, str] = {}
+    made = []
+    for header in raw.header:
+        key = fold(header)
+        if key in seen:
+            made.append(Finding(
+                severity="error", code="duplicated-header", file=raw.file, row=raw.header_row or None, column=header,
+                value=header, message=f"two columns have the name {seen[key]!r}" if header == seen[key] else
+                f"two columns differ only in case or spacing: {seen[key]!r} and {header!r}",
+                mend="Rename one of them in the file"))
+        seen.setdefault(key, header)
+    return made

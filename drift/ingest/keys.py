@@ -1,0 +1,137 @@
+"""Keys: which rows say the same thing twice, and which contradict each other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.errors import Finding
+from drift.ingest.draft import Draft, value_codes
+from drift.records import CHECK_KEYS, TRIAL_COLUMNS, TRIAL_KEYS
+from drift.study import Study, named_columns
+
+
+def key_columns(draft: Draft, study: Study) -> tuple[str, ...]:
+    """Return the columns that identify a row of checks or trials, those present.
+
+    Checks: sensor, exposure, replicate, level (the reference where there is no level), direction, order, cal_id.
+    Trials: the contract's, and every column that a question names. Times and notes are never keys.
+    """
+    if draft.kind == "checks":
+        names = list(CHECK_KEYS)
+        if "level" not in draft:
+            names.append("reference")
+        if study.sensitivity is not None:
+            names[1] = study.sensitivity.exposure
+    else:
+        names = [*TRIAL_KEYS, *named_columns(study, "trials"),
+                 *(q.replicate for q in study.reliability if q.replicate is not None)]
+        if "session" not in draft:
+            names.append("use")
+    never = {"reading", "time", "exclude", "exclude_reason", "saturated", "dead", "reading_sd", "reading_n"}
+    return tuple(n for n in dict.fromkeys(names) if n in draft and n not in never)
+
+
+def group_codes(codes: Sequence[NDArray[np.int64]], n: int) -> NDArray[np.int64]:
+    """Return a number for each distinct combination of codes, shape (n_rows,)."""
+    out = np.zeros(n, dtype=np.int64)
+    for one in codes:
+        span = int(one.max(initial=0)) + 1
+        if int(out.max(initial=0)) > 2**62 // span:
+            out = value_codes(out)
+        out = out * span + one
+    return out
+
+
+def check_keys(draft: Draft, study: Study) -> None:
+    """Report exact duplicates and contradicting rows; mark dropped duplicates as excluded.
+
+    Rows marked as excluded do not count: excluding one of two is a way to mend them.
+    """
+    names = key_columns(draft, study)
+    if not names or "reading" not in draft or not len(draft):
+        return
+    active = draft.active & np.isfinite(draft["reading"])
+    at = np.flatnonzero(active)
+    if not len(at):
+        return
+    keys = group_codes([draft.codes(n)[at] for n in names], len(at))
+    order = np.argsort(keys, kind="stable")
+    start = np.r_[True, keys[order][1:] != keys[order][:-1]]
+    if start.all():
+        return
+    first_of = np.empty(len(at), dtype=np.intp)
+    group = np.cumsum(start) - 1
+    heads = order[start]
+    first_of[order] = heads[group]
+    later = first_of != np.arange(len(at))
+    reading = draft["reading"][at]
+    # An exact duplicate equals any earlier row of its key, not only the first.
+    both = group_codes([value_codes(keys), value_codes(reading)], len(at))
+    seen_order = np.argsort(both, kind="stable")
+    new = np.r_[True, both[seen_order][1:] != both[seen_order][:-1]]
+    twin_of = np.empty(len(at), dtype=np.intp)
+    twin_of[seen_order] = seen_order[new][np.cumsum(new) - 1]
+    exact = twin_of != np.arange(len(at))
+    _report_exact(draft, study, at, exact, twin_of)
+    clash = later & ~exact
+    other = dict(zip(at[clash].tolist(), at[first_of[clash]].tolist(), strict=True))
+    mask = np.zeros(len(draft), dtype=bool)
+    mask[at[clash]] = True
+    missing = "replicate" not in draft
+    apart = _telling_apart(draft, names, at[clash], at[first_of[clash]])
+    mend = ("Add a replicate column that tells them apart" if missing else
+            "Number the replicates, or set exclude = yes in the row that is wrong")
+    if apart is not None:
+        mend = (f"The column {draft.header(apart)!r} differs between them: name it in a question, in where or by, "
+                "to make it part of the key")
+    draft.say(mask, "reading", "duplicated-key",
+              lambda i: f"the row has the same {', '.join(names)} as row {draft.raw.row[other[i]]} "
+              "and another reading",
+              expected="one reading for each key", mend=mend)
+
+
+def _telling_apart(draft: Draft, names: Sequence[str], rows: NDArray[np.intp],
+                   others: NDArray[np.intp]) -> str | None:
+    """Return a further column of words that differs in most of the pairs that contradict each other."""
+    if draft.kind != "trials" or not len(rows):
+        return None
+    for name, values in draft.columns.items():
+        if name in names or name in TRIAL_COLUMNS or values.dtype.kind == "f":
+            continue
+        codes = draft.codes(name)
+        if np.mean(codes[rows] != codes[others]) > 0.5:
+            return name
+    return None
+
+
+def _report_exact(draft: Draft, study: Study, at: NDArray[np.intp], exact: NDArray[np.bool_],
+                  twin_of: NDArray[np.intp]) -> None:
+    if not exact.any():
+        return
+    policy = study.study.duplicates
+    twin = dict(zip(at[exact].tolist(), at[twin_of[exact]].tolist(), strict=True))
+    mask = np.zeros(len(draft), dtype=bool)
+    mask[at[exact]] = True
+    if policy == "refuse":
+        draft.say(mask, "reading", "exact-duplicate",
+                  lambda i: f"the row repeats row {draft.raw.row[twin[i]]} in key and reading",
+                  expected="each row once",
+                  mend="Delete one of them, number them as replicates, or set duplicates = \"drop\" or \"keep\" "
+                  "in [study]")
+        return
+    if policy == "drop":
+        excluded = draft.columns.get("exclude", np.zeros(len(draft)))
+        reasons = draft.columns.get("exclude_reason", np.full(len(draft), None, dtype=object)).copy()
+        for i, j in twin.items():
+            reasons[i] = f"exact duplicate of row {draft.raw.row[j]}"
+        draft.columns["exclude"] = np.where(mask, 1.0, excluded)
+        draft.columns["exclude_reason"] = reasons
+    done = "kept" if policy == "keep" else "excluded"
+    draft.findings.append(Finding(
+        severity="warning" if policy == "keep" else "note", code="exact-duplicate", file=draft.raw.file,
+        row=int(draft.raw.row[min(twin)]),
+        message=f"{len(twin)} rows that repeat another in key and reading are {done}",
+        mend="Rows entered twice make intervals too narrow" if policy == "keep" else ""))

@@ -1,0 +1,86 @@
+"""Choosing the rows of a question: ``where = { method = "bench", region = ["heel", "toes"] }``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.errors import DriftError, Finding
+from drift.records import Table
+from drift.study import suggestion
+
+
+def select_where(table: Table, where: Mapping[str, Any], *, question: str | None = None) -> NDArray[np.bool_]:
+    """Return the rows that a selection picks.
+
+    Parameters
+    ----------
+    table : Table
+        With ``n_rows`` rows.
+    where : mapping
+        Column to the value wanted, or to a list of which any will do. Numbers match numbers, words match
+        words exactly; a number given for a column of words matches its text (``1`` picks ``"1"``).
+    question : str, optional
+        Named in the finding.
+
+    Returns
+    -------
+    array of bool, shape (n_rows,)
+
+    Raises
+    ------
+    DriftError
+        If a column is not there, or a value cannot be compared with a column of numbers.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from drift.records import Table
+    >>> t = Table({"method": np.array(["bench", "gait"], dtype=object)}, np.array([2, 3]), "t.csv")
+    >>> select_where(t, {"method": "bench"})
+    array([ True, False])
+    """
+    mask = np.ones(len(table), dtype=bool)
+    findings: list[Finding] = []
+    for name, wanted in where.items():
+        if name not in table:
+            findings.append(Finding(severity="error", code="unknown-column", file=table.file, value=name,
+                                    question=question, message=f"where names a column {name!r} that is not there",
+                                    mend=suggestion(name, list(table.columns), noun="columns")))
+            continue
+        values = wanted if isinstance(wanted, (list, tuple, set, frozenset)) else [wanted]
+        column = table[name]
+        if column.dtype.kind == "f":
+            numbers = [_as_number(v) for v in values]
+            bad = [v for v, n in zip(values, numbers, strict=True) if n is None]
+            if bad:
+                findings.append(Finding(severity="error", code="wrong-type", file=table.file, column=name,
+                                        value=str(bad[0]), question=question, expected="a number",
+                                        message=f"where compares the numbers of {name!r} with words",
+                                        mend="Write a number without quotes"))
+                continue
+            mask &= np.isin(column, np.array([n for n in numbers if n is not None], dtype=np.float64))
+        else:
+            words = {_as_word(v) for v in values}
+            mask &= np.fromiter((v in words for v in column), dtype=bool, count=len(column))
+    if findings:
+        raise DriftError(findings)
+    return mask
+
+
+def _as_number(value: Any) -> float | None:
+    if isinstance(value, bool):
+        return float(value)
+    try:
+        return float(value)
+    except (TypeError, ValueError):
+        return None
+
+
+def _as_word(value: Any) -> str:
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value)
