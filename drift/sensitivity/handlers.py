@@ -1,0 +1,60 @@
+"""Who checked, and on which rig: whether readings differ by them where that can be told from use."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.calibration import words
+from drift.errors import Finding
+from drift.records import CheckTable
+from drift.results import join_words
+from drift.sensitivity.design import QUESTION, WearData
+from drift.sensitivity.engine_calls import joint_test
+from drift.sensitivity.model import GroupRows, assemble
+
+Floats = NDArray[np.float64]
+
+LOOK = 0.01
+
+
+def handler_findings(data: WearData, checks: CheckTable, rows: NDArray[np.bool_], group: GroupRows, *, of: str,
+                     confounded: tuple[str, ...]) -> list[Finding]:
+    """Test operators and rigs in the wear model by a Kenward-Roger F test, where they can be told from use.
+
+    The estimate of drift is not changed; a difference that shows is a caution with a mend.
+    """
+    found = []
+    for name in ("operator", "rig"):
+        if name in confounded or name in data.spec.covariates:
+            continue
+        label = words(checks, name)[data.kept_rows[rows]]
+        values = sorted(set(label.tolist()))
+        if len(values) < 2 or "" in values:
+            continue
+        # Sum-to-zero columns: each effect is a value against the mean of all.
+        last = (label == values[-1]).astype(np.float64)
+        extra = {f"{name} {v}": (label == v).astype(np.float64) - last for v in values[:-1]}
+        laid = assemble(replace(group, extra={**group.extra, **extra}))
+        place = [laid.names.index(k) for k in extra]
+        try:
+            effects, p = joint_test(group.response, laid.columns, laid.levels, place)
+        except ValueError:
+            continue
+        if p >= LOOK:
+            continue
+        by_value = dict(zip(values, [*effects.tolist(), -float(effects.sum())], strict=True))
+        worst = max(by_value, key=lambda v: abs(by_value[v]))
+        size = f"{100 * np.expm1(by_value[worst]):+.2f} %" if data.log else f"{by_value[worst]:+.4g}"
+        found.append(Finding(
+            severity="warning", code=f"{name}s-differ", question=QUESTION, column=name, file=checks.file,
+            message=f"Readings{of} differ by {name} (Kenward-Roger F test, p {_p(p)}): {worst} lies {size} from the "
+                    f"mean of {join_words(values)}; the {name} is not in the model, so this is part of the scatter",
+            mend=f'Add "{name}" to covariates under [sensitivity] to take it out, and look into how {worst} works.'))
+    return found
+
+
+def _p(p: float) -> str:
+    return "below 0.001" if p < 0.001 else f"= {p:.3f}"
