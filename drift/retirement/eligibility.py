@@ -1,0 +1,143 @@
+"""Which sensors' lines may carry the bound, which are left out by name, and when that means refusing.
+
+A short line has a wild slope, and one wild slope inflates the spread of all; but a sensor that is short
+because it wore out early is the very evidence that must not be lost.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.engine.crossing import SensorLines
+from drift.records import Tables
+
+MINIMUM_SENSORS = 5
+MINIMUM_CHECKS = 3
+MINIMUM_SPAN_SHARE = 0.5
+NOT_WORN = frozenset({"control", "check standard"})
+# Words in a reason that say a sensor left for something other than its state. Anything else counts as wear.
+_NOT_WEAR = ("lost", "stolen", "mislaid", "missing", "end of study", "study ended", "planned end", "end of trial",
+             "withdrew", "withdrawn participant", "given away", "on loan", "borrowed")
+# Failures that jump are counted beside the count, so a sensor that left for one of them is no evidence about lines.
+_JUMP = re.compile(r"\bdead (cell|line|row|column)s?\b")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fitness:
+    """Outcome for the sensors of one construction and limit.
+
+    Parameters
+    ----------
+    use : ndarray of bool, shape (n_sensors,)
+        Sensors whose lines enter.
+    left_out : tuple of (sensor, reason)
+        Sensors that do not, by name.
+    refused : str
+        Why no count can be given; empty when one can.
+    mend : str
+        What would make it possible.
+    """
+
+    use: NDArray[np.bool_]
+    left_out: tuple[tuple[str, str], ...]
+    refused: str = ""
+    mend: str = ""
+
+
+def worn_sensors(names: NDArray[np.object_], tables: Tables) -> NDArray[np.bool_]:
+    """Tell which sensors are used ones (not controls or check standards)."""
+    roles = _column(tables.sensors, "role")
+    return np.array([roles.get(str(s), "") not in NOT_WORN for s in names], dtype=bool)
+
+
+def removed_for_wear(tables: Tables) -> frozenset[str]:
+    """Sensors taken out of use for their own state, from ``retired_reason``, ``retired_at_use`` or the events.
+
+    A removal without a reason counts as wear: whoever judged the sensor may have seen what no check shows.
+    """
+    found: dict[str, bool] = {}
+    if tables.events is not None:
+        notes = tables.events["note"] if "note" in tables.events else [None] * len(tables.events)
+        for sensor, event, note in zip(tables.events["sensor"], tables.events["event"], notes, strict=True):
+            if event in ("failed", "retired"):
+                found[str(sensor)] = found.get(str(sensor), False) or _is_wear(note)
+    if tables.sensors is not None:
+        reasons, uses = _column(tables.sensors, "retired_reason"), _column(tables.sensors, "retired_at_use")
+        for sensor in map(str, tables.sensors["sensor"]):
+            reason, at = reasons.get(sensor, ""), uses.get(sensor, "")
+            if reason or at:
+                found[sensor] = _is_wear(reason) if reason else found.get(sensor, True)
+    return frozenset(s for s, wear in found.items() if wear)
+
+
+def _is_wear(reason: object) -> bool:
+    text = str(reason or "").casefold()
+    return not any(word in text for word in _NOT_WEAR) and not _JUMP.search(text)
+
+
+def _column(table: object, name: str) -> dict[str, str]:
+    if table is None or name not in table:  # type: ignore[operator]
+        return {}
+    return {str(s): "" if v is None or (isinstance(v, float) and np.isnan(v)) else str(v)
+            for s, v in zip(table["sensor"], table[name], strict=True)}  # type: ignore[index]
+
+
+def judge(sensors: NDArray[np.object_], lines: SensorLines, *, relative: bool, per: str, removed: frozenset[str],
+          exposure_is_use: bool) -> Fitness:
+    """Apply the conditions of the rule to the sensors of one construction.
+
+    Parameters
+    ----------
+    sensors : ndarray of str, shape (n_sensors,)
+        Names.
+    lines : SensorLines
+        Their lines, shape (n_sensors,).
+    relative : bool
+        The limit is relative to the sensor's own fresh value.
+    per : str
+        Plural of the exposure, such as ``"uses"``.
+    removed : frozenset of str
+        Sensors removed for wear.
+    exposure_is_use : bool
+        Where the exposure is not a count of uses, "fresh" means within a twentieth of the median span.
+    """
+    span = np.where(lines.n > 0, lines.last - lines.first, 0.0)
+    median = float(np.median(span)) if len(span) else 0.0
+    short = (lines.n < MINIMUM_CHECKS) | (span < MINIMUM_SPAN_SHARE * median) | ~np.isfinite(lines.slope)
+    fresh_by = 1.0 if exposure_is_use else 0.05 * median
+    late = (lines.first > fresh_by) & ~short if relative else np.zeros(len(short), dtype=bool)
+    left = []
+    for i in np.flatnonzero(short | late):
+        if short[i]:
+            why = (f"{lines.n[i]:.0f} checks over {span[i]:g} {per}, where {MINIMUM_CHECKS} checks over at least "
+                   f"{MINIMUM_SPAN_SHARE * median:g} {per} (half of the median span) are needed")
+        else:
+            limit = "use 1" if exposure_is_use else f"{fresh_by:g} {per}"
+            why = f"first checked at {lines.first[i]:g}, after {limit}, so its fresh value was not seen"
+        left.append((str(sensors[i]), why))
+    worn_short = [str(s) for s, b in zip(sensors, short, strict=True) if b and str(s) in removed]
+    use = ~(short | late)
+    refused, mend = _refusal(int(use.sum()), len(sensors), worn_short, per)
+    return Fitness(use=use, left_out=tuple(left), refused=refused, mend=mend)
+
+
+def _refusal(n: int, total: int, worn_short: list[str], per: str) -> tuple[str, str]:
+    from drift.results import join_words
+
+    if worn_short:
+        many = len(worn_short) > 1
+        return (f"{join_words(worn_short)} {'were' if many else 'was'} removed for wear with too few checks for a line "
+                "of its own, and leaving out the sensors that wore fastest would make the count unsafe",
+                f"Check sensors oftener early on: {MINIMUM_CHECKS} or more checks before removal, spread over at least "
+                "half of the median span; or record the reason if a sensor was not removed for wear.")
+    if n < MINIMUM_SENSORS:
+        some = f"only {n} of {total} sensors have" if n < total else f"only {n} sensor{'s' * (n != 1)} "
+        some = some if n < total else some + ("have" if n != 1 else "has")
+        return (f"{some} {MINIMUM_CHECKS} or more checks over enough {per}, and {MINIMUM_SENSORS} are needed",
+                f"Add {MINIMUM_SENSORS - n} or more sensors, each checked {MINIMUM_CHECKS} or more times over the same "
+                f"span; each further sensor also raises the count that can be promised.")
+    return "", ""

@@ -1,0 +1,152 @@
+"""One group a construction (or all, pooled) and limit: the sensors' lines, ready for the rule."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.engine.crossing import fit_lines
+from drift.records import Tables
+from drift.results import ResultTable
+from drift.retirement.bound import MINIMUM_BATCHES, Counts, retire_arrays, split_shares
+from drift.retirement.eligibility import Fitness, judge, removed_for_wear, worn_sensors
+from drift.retirement.limits import Limit, Paths, paths_of
+
+Floats = NDArray[np.float64]
+
+EXTRAPOLATION = 1.25
+
+
+@dataclass(frozen=True, kw_only=True)
+class Exposure:
+    """The exposure column in words: ``name``, plural ``per`` and unit ``unit`` for tables."""
+
+    name: str
+    per: str
+    unit: str
+
+    @property
+    def is_use(self) -> bool:
+        """Whether whole uses are counted."""
+        return self.name == "use"
+
+    def step(self, cap: float) -> float:
+        """Return what counts are multiples of: whole units, finer only where the whole span is short."""
+        if self.is_use or not math.isfinite(cap) or cap >= 20:
+            return 1.0
+        return float(10.0 ** (math.floor(math.log10(cap)) - 2)) if cap > 0 else 1.0
+
+    def show(self, value: float) -> str:
+        """``41 uses``, ``1 use``, ``3,210 h``."""
+        text = f"{value:,.0f}" if value == round(value) else f"{value:,.6g}"
+        return f"{text} {'use' if self.is_use and value == 1 else self.per}"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Group:
+    """Lines of the sensors of one construction against one limit, turned so that wear is upwards.
+
+    Arrays have shape (n_sensors,); ``intercept`` is 0 for a limit relative to the fresh value.
+    ``batch`` holds codes, or None where batches are unknown. All sensors, also those left out, are in
+    ``all_sensors``.
+    """
+
+    construction: str
+    limit: Limit
+    sensor: NDArray[np.object_]
+    intercept: Floats
+    slope: Floats
+    first: Floats
+    last: Floats
+    batch: NDArray[np.int64] | None
+    batch_names: tuple[str, ...]
+    without_batch: tuple[str, ...]
+    all_sensors: tuple[str, ...]
+    fitness: Fitness
+    n_lost: int
+
+    @property
+    def n(self) -> int:
+        """Number of sensors whose lines enter."""
+        return len(self.sensor)
+
+    @property
+    def two_level(self) -> bool:
+        """Whether the statement is for a sensor from a new batch."""
+        return self.batch is not None and len(self.batch_names) >= MINIMUM_BATCHES
+
+    def counts(self, *, content: float, confidence: float, cap: float, step: float, factor: float = 1.0,
+               without: int | None = None, ignore_batches: bool = False) -> Counts:
+        """Apply the rule; ``factor`` changes the limit, ``without`` leaves out one sensor."""
+        keep = np.ones(self.n, dtype=bool)
+        if without is not None:
+            keep[without] = False
+        batch = self.batch[keep] if self.batch is not None and self.two_level and not ignore_batches else None
+        return retire_arrays(self.intercept[keep], self.slope[keep], self.limit.threshold(factor), content=content,
+                             confidence=confidence, batch=batch, step=step, cap=cap)
+
+
+def make_groups(limits: tuple[Limit, ...], occasions: ResultTable, sensitivities: ResultTable, tables: Tables, *,
+                exposure: Exposure, pooled: bool) -> list[list[Group]]:
+    """Build groups: outer list by construction in order of name, inner by limit."""
+    removed = removed_for_wear(tables)
+    all_paths = [paths_of(limit, occasions, sensitivities) for limit in limits]
+    if not all_paths:
+        return []
+    worn = [worn_sensors(p.sensor, tables) for p in all_paths]
+    labels = [np.full(len(p.sensor), "all constructions", dtype=object) if pooled else p.construction
+              for p in all_paths]
+    names = sorted({str(c) for lab, w in zip(labels, worn, strict=True) for c in lab[w]})
+    return [[_group(limit, p, w & (lab == name), name, exposure, removed, pooled)
+             for limit, p, w, lab in zip(limits, all_paths, worn, labels, strict=True)] for name in names]
+
+
+def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, exposure: Exposure,
+           removed: frozenset[str], pooled: bool) -> Group:
+    raw = fit_lines(paths.x[mine], paths.y[mine])
+    sensors, batches = paths.sensor[mine], paths.batch[mine]
+    if pooled:
+        batches = np.array([f"{c}, {b}" if b else "" for c, b in zip(paths.construction[mine], batches, strict=True)],
+                           dtype=object)
+    fit = judge(sensors, raw, relative=limit.relative, per=exposure.per, removed=removed,
+                exposure_is_use=exposure.is_use)
+    if not np.isfinite(paths.y[mine]).any():
+        fit = _nothing(limit, len(sensors))
+    use = fit.use
+    intercept, slope = raw.intercept[use], raw.slope[use]
+    if limit.relative:
+        slope = limit.sign * (slope if limit.log else slope / intercept)
+        intercept = np.zeros_like(slope)
+    else:
+        intercept, slope = limit.sign * intercept, limit.sign * slope
+    labels = [str(b) for b in batches[use]]
+    missing = tuple(str(s) for s, b in zip(sensors[use], labels, strict=True) if not b)
+    known, code = np.unique(np.array(labels, dtype=object).astype(str), return_inverse=True)
+    return Group(construction=name, limit=limit, sensor=sensors[use], intercept=intercept, slope=slope,
+                 first=raw.first[use], last=raw.last[use], batch=None if missing or not labels else code,
+                 batch_names=tuple(str(k) for k in known if k), without_batch=missing,
+                 all_sensors=tuple(map(str, sensors)), fitness=fit, n_lost=paths.n_lost)
+
+
+def _nothing(limit: Limit, n: int) -> Fitness:
+    """Refuse a limit about a quantity that no mounting gives."""
+    what = {"saturation_pressure": ("a saturation pressure", "Press at two or more levels in each mounting and declare "
+                                    "full_scale in [sensitivity]."),
+            "sensitivity_change": ("a sensitivity", "Record the reference load of each check.")}.get(
+        limit.key, ("a usable reading", "Look at the findings of the wear analysis."))
+    return Fitness(use=np.zeros(n, dtype=bool), left_out=(), refused=f"no mounting gives {what[0]}", mend=what[1])
+
+
+def cap_of(groups: list[Group]) -> float:
+    """Largest count that can be stated: 1.25 times the median last checked exposure over the sensors that enter."""
+    last: dict[str, float] = {}
+    for g in groups:
+        for s, at in zip(g.sensor, g.last, strict=True):
+            last[str(s)] = max(last.get(str(s), -math.inf), float(at))
+    return EXTRAPOLATION * float(np.median(list(last.values()))) if last else math.nan
+
+
+__all__ = ["Exposure", "Group", "cap_of", "make_groups", "split_shares"]

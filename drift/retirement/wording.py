@@ -1,0 +1,146 @@
+"""Sentences and estimates of the retirement result."""
+
+from __future__ import annotations
+
+import math
+
+from drift.results import Estimate, join_words
+from drift.retirement.evaluate import ConstructionAnswer, LimitAnswer
+from drift.retirement.groups import Exposure
+
+MINUS = "\N{MINUS SIGN}"
+
+
+def percent(share: float) -> str:
+    """``95 %``."""
+    return f"{100 * share:.6g} %"
+
+
+def label_of(construction: str) -> str:
+    """Name of a construction in a sentence."""
+    return construction or "All sensors"
+
+
+def labels(construction: str, limit: str = "") -> dict[str, str]:
+    """Labels of an estimate; what is unknown is left out."""
+    return {**({"construction": construction} if construction else {}), **({"limit": limit} if limit else {})}
+
+
+def answer_sentence(answers: list[ConstructionAnswer], exposure: Exposure) -> str:
+    """One sentence a construction; each says "retire after"."""
+    return " ".join(_sentence(a, exposure) for a in answers)
+
+
+def _sentence(a: ConstructionAnswer, exposure: Exposure) -> str:
+    name = label_of(a.construction)
+    if not math.isfinite(a.count):
+        why = "; ".join(dict.fromkeys(x.refused if len(a.limits) == 1 else f"{x.group.limit.key}: {x.refused}"
+                                      for x in a.limits if x.refused))
+        return f"{name}: no retire after count can be given: {why}."
+    assert a.binding is not None
+    which = "the limit" if len(a.limits) == 1 else "every limit"
+    promise = (f"with {percent(a.confidence)} confidence at least {percent(a.content)} of such sensors are then still "
+               f"within {which}")
+    scope = scope_words(a)
+    binding = f"; the binding limit is the {a.binding.group.limit.words}" if len(a.limits) > 1 else ""
+    if a.bound == "at least":
+        return (f"{name}: retire after at least {exposure.show(a.count)}{scope}, not estimable beyond "
+                f"({promise}){no_wear_words(a)}.")
+    if a.count == 0:
+        return (f"{name}: retire after 0 {exposure.per}{scope}: {zero_words(a.binding, exposure)}{binding}.")
+    return f"{name}: retire after {exposure.show(a.count)}{scope} ({promise}{binding})."
+
+
+def zero_words(x: LimitAnswer, exposure: Exposure) -> str:
+    """Say what a count of 0 means."""
+    if x.line < 0:
+        return "not even fresh sensors are shown to be within the limit with this confidence"
+    one = "a single use" if exposure.is_use else f"one {exposure.per}"
+    return f"{one} cannot be promised with this confidence"
+
+
+def scope_words(a: ConstructionAnswer) -> str:
+    """Whom the count holds for."""
+    if a.two_level:
+        return " for a sensor from a new batch"
+    known = [x.group for x in a.limits if x.group.batch is not None and not x.refused]
+    return " for sensors of these batches only" if known else ""
+
+
+def no_wear_words(a: ConstructionAnswer) -> str:
+    """Say that no wear was seen, where the interval of every mean drift holds zero or lies on the harmless side."""
+    flat = [x for x in a.limits if x.slope[1] <= 0]
+    if len(flat) == len(a.limits):
+        return "; no wear was seen in these data"
+    if flat:
+        return f"; no wear was seen against {join_words([x.group.limit.key for x in flat])}"
+    return ""
+
+
+def method_words(x: LimitAnswer, content: float, confidence: float) -> str:
+    """Name the bound of one limit as a paper would."""
+    kind = ("two-level generalised pivotal tolerance bound for a new batch" if x.group.two_level
+            else "one-sided tolerance bound from the noncentral t distribution")
+    return (f"{kind} on the sensors' own lines (content {content:.6g}, confidence {confidence:.6g}), the smaller of "
+            "the lines and the logs of own crossing counts")
+
+
+def all_estimates(answers: list[ConstructionAnswer], exposure: Exposure, level: float) -> list[Estimate]:
+    """Every number of the result except those on dead cells."""
+    made: list[Estimate] = []
+    for a in answers:
+        made.append(_overall(a, exposure))
+        for x, share in zip(a.limits, a.shares, strict=True):
+            made += _of_limit(a, x, share, exposure, level)
+        if math.isfinite(a.cap):
+            made.append(Estimate(
+                name="longest count that can be stated", value=a.cap, unit=exposure.unit, of=labels(a.construction),
+                method="1.25 times the median last checked exposure of the sensors"))
+    return made
+
+
+def _overall(a: ConstructionAnswer, exposure: Exposure) -> Estimate:
+    n = min(x.group.n for x in a.limits)
+    over = f"smallest over {len(a.limits)} limits, content and confidence split evenly over them (Bonferroni)"
+    method = method_words(a.limits[0], a.content, a.confidence) if len(a.limits) == 1 else over + (
+        "; for each the " + method_words(a.limits[0], _each(a)[0], _each(a)[1]))
+    return Estimate(name="retire after", value=a.count, unit=exposure.unit, level=a.confidence, n=n,
+                    of=labels(a.construction), bound=a.bound or None, method=method)
+
+
+def _each(a: ConstructionAnswer) -> tuple[float, float]:
+    from drift.retirement.bound import split_shares
+
+    return split_shares(a.content, a.confidence, len(a.limits))
+
+
+def _of_limit(a: ConstructionAnswer, x: LimitAnswer, share: tuple[float, float, float], exposure: Exposure,
+              level: float) -> list[Estimate]:
+    of = labels(a.construction, x.group.limit.key)
+    content, confidence = _each(a)
+    two = x.group.two_level
+    at = a.count if math.isfinite(a.count) else x.count
+
+    def uncut(value: float) -> float:
+        return max(value, 0.0) if math.isfinite(value) else math.nan
+
+    made = [Estimate(name="retire after", value=x.count, unit=exposure.unit, level=confidence, n=x.group.n, of=of,
+                     bound=x.bound or None, method=method_words(x, content, confidence))]
+    if x.refused:
+        return made
+    made += [
+        Estimate(name="line bound reaches the limit", value=uncut(x.line), unit=exposure.unit, level=confidence,
+                 n=x.group.n, of=of, method=method_words(x, content, confidence).rsplit(", the smaller", 1)[0]),
+        Estimate(name="skew companion", value=uncut(x.companion), unit=exposure.unit, level=confidence, n=x.group.n,
+                 of=of, method="the same bound on the logs of the sensors' own crossing counts"),
+        Estimate(name="share expected beyond the limit", value=share[0], low=share[1], high=share[2], level=level,
+                 n=x.group.n, of={**of, "at": f"{at:g} {exposure.unit}"},
+                 method="median-unbiased share and interval of it, " + (
+                     "generalised pivotal quantity of the two-level model" if two else
+                     "noncentral t distribution")),
+        Estimate(name="average sensor reaches the limit (not a policy)", value=x.mean_crossing, low=x.mean_low,
+                 high=x.mean_high, level=level, unit=exposure.unit, n=x.group.n, of=of,
+                 method=f"crossing of the mean line of {'batches' if two else 'sensors'}, Fieller interval; half of "
+                        "the sensors are past the limit there"),
+    ]
+    return made
