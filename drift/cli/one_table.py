@@ -1,0 +1,174 @@
+"""A question about one table, put as a study made in memory: the same path as a study folder from there on."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+if TYPE_CHECKING:
+    from drift.cli.deliver import Tell
+    from drift.ingest import Reading
+    from drift.results import Result
+    from drift.study import Study
+
+def wear_of(table: str, options: Mapping[str, Any], *, level: float, seed: int | None, progress: Tell) -> Result:
+    """Answer ``drift wear``."""
+    return _answer(table, "wear", checks_study(table, options), options, level=level, seed=seed, progress=progress)
+
+
+def retire_of(table: str, options: Mapping[str, Any], *, level: float, seed: int | None, progress: Tell) -> Result:
+    """Answer ``drift retire``."""
+    data = checks_study(table, options)
+    options = {**options, "unit": unit_of_reading(table, data, options)}
+    data["limits"] = limit_of(options["limit"], options)
+    if options["unit"]:
+        data.setdefault("units", {"checks": {}})["checks"]["reading"] = options["unit"]
+    data["retirement"] = {"content": options["content"], "confidence": options["confidence"]}
+    return _answer(table, "retire", data, options, level=level, seed=seed, progress=progress)
+
+
+def icc_of(table: str, options: Mapping[str, Any], *, level: float, seed: int | None, progress: Tell) -> Result:
+    """Answer ``drift icc``."""
+    target, facet = options["target"], options["facet"]
+    data = _bare(table, "trials")
+    data["columns"] = {"trials": {"reading": options["value"]}}
+    data["reliability"] = [{"name": f"{target} over {facet}", "target": target, "facet": facet,
+                            "where": dict(options["where"])}]
+    return _answer(table, "icc", data, options, level=level, seed=seed, progress=progress)
+
+
+def agree_of(table: str, options: Mapping[str, Any], *, level: float, seed: int | None, progress: Tell) -> Result:
+    """Answer ``drift agree`` in long or wide form."""
+    if options["a_column"]:
+        from drift.cli.wide import agree_wide
+
+        return agree_wide(table, options, level=level, seed=seed, progress=progress)
+    data = _bare(table, "trials")
+    data["columns"] = {"trials": {"reading": options["value"]}}
+    question = {"name": f"{options['a']} against {options['b']}", "compare": options["compare"], "a": options["a"],
+                "b": options["b"], "pair_by": [c.strip() for c in options["pair_by"].split(",") if c.strip()],
+                "where": dict(options["where"])}
+    question |= {k: options[k] for k in ("target", "harmless") if options[k] is not None}
+    data["agreement"] = [question]
+    return _answer(table, "agree", data, options, level=level, seed=seed, progress=progress)
+
+
+def checks_study(table: str, options: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the study of a table of checks as plain data."""
+    data = _bare(table, "checks")
+    use = () if _other_exposure(options["use"]) else ("use",)
+    names = ("sensor", *use, "reading", "reference", "replicate", "construction", "batch")
+    columns = {ours: options[ours] for ours in names if options[ours] and options[ours] != ours}
+    data["columns"] = {"checks": columns}
+    sensitivity: dict[str, Any] = {"scale": options["scale"] or "log",
+                                   "where": {_ours(k, columns): v for k, v in options["where"].items()}}
+    if options["full_scale"] is not None:
+        sensitivity["full_scale"] = options["full_scale"]
+    data["sensitivity"] = sensitivity
+    data["study"]["use_is"] = f"one step of the column {options['use'] or 'use'}"
+    if _other_exposure(options["use"]):
+        from drift import units
+
+        sensitivity["exposure"] = options["use"]
+        if units.is_everyday(options["use"]):
+            sensitivity["exposure_unit"] = units.canonical(options["use"])
+    if options["unit"]:
+        data["units"] = {"checks": {"reading": options["unit"]}}
+    return data
+
+
+def _other_exposure(column: str | None) -> bool:
+    """Tell whether wear is counted in something else than uses, whose name and unit the output then carries."""
+    return column is not None and re.sub(r"[\s_-]+", " ", column).casefold() not in USE_WORDS
+
+
+def _ours(column: str, columns: Mapping[str, str]) -> str:
+    return next((ours for ours, theirs in columns.items() if theirs == column), column)
+
+
+def _bare(table: str, kind: str) -> dict[str, Any]:
+    path = Path(table)
+    return {"study": {"title": path.name}, "files": {kind: path.name}}
+
+
+USE_WORDS = frozenset({"use", "uses", "n uses", "use count", "uses completed", "completed uses", "number of uses"})
+LIMIT = re.compile(r"^\s*([-+\N{MINUS SIGN}]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*([^\W\d_].*|[%°].*)?$")
+
+
+def limit_of(text: str, options: Mapping[str, Any]) -> dict[str, Any]:
+    """Return ``[limits]`` for ``--limit "X [UNIT]"``.
+
+    With a reference a limit in percent is on the fall of sensitivity; with a full scale a limit in a pressure
+    unit is on the saturation pressure; every other limit is on the reading itself, in the reading's unit.
+    """
+    import rich_click as click
+
+    from drift import units
+
+    found = LIMIT.match(text)
+    if not found:
+        raise click.BadParameter(f"{text!r} is not a number with an optional unit, such as 10, '10 %' or '1600 kPa'; "
+                                 "write decimals with a point", param_hint="--limit")
+    value, unit = float(found.group(1).replace("\N{MINUS SIGN}", "-")), (found.group(2) or "").strip()
+    if unit in ("%", "percent") and options["reference"]:
+        if not 0 < value < 100:
+            raise click.BadParameter("a fall of sensitivity in percent lies between 0 and 100", param_hint="--limit")
+        return {"sensitivity_change": value / 100}
+    if unit and options["full_scale"] is not None and units.is_pressure(unit):
+        if not options["reference"]:
+            raise click.BadParameter("a limit on the saturation pressure needs --reference", param_hint="--limit")
+        return {"saturation_pressure": f"{value:g} {unit}"}
+    if unit and options["unit"]:
+        try:
+            value = float(units.convert(value, unit, options["unit"]))
+        except units.UnitError as error:
+            raise click.BadParameter(f"{text!r} cannot be put in the unit of the reading, {options['unit']}: {error}",
+                                     param_hint="--limit") from error
+    return {"reading": {"value": value, "direction": options["direction"]}}
+
+
+def unit_of_reading(table: str, data: dict[str, Any], options: Mapping[str, Any]) -> str | None:
+    """Return the unit of the reading: as given, as the header states it, else that of a limit on the reading.
+
+    A reading without any stated unit is in the limit's unit, or the limit would mean nothing.
+    """
+    found = LIMIT.match(options["limit"])
+    if options["unit"] or not found or not found.group(2):
+        return cast("str | None", options["unit"])
+    if "reading" not in limit_of(options["limit"], options):
+        return None
+    from drift.ingest import read_one_table
+    from drift.study import study_from_dict
+
+    checks = read_one_table(table, "checks", study_from_dict(data, folder=Path(table).resolve().parent)).tables.checks
+    stated = checks.units.get("reading") if checks is not None else None
+    return stated or found.group(2)
+
+
+def _answer(table: str, command: str, data: dict[str, Any], options: Mapping[str, Any], *, level: float,
+            seed: int | None, progress: Tell) -> Result:
+    from drift.study import study_from_dict
+    from drift.workflow import DEFAULT_SEED, answer_table
+
+    study = study_from_dict(data, folder=Path(table).resolve().parent)
+    reading = None
+    if command in ("wear", "retire") and options["scale"] is None:
+        study, reading = _scale_from_data(table, study)
+    return answer_table(table, command, study, level=level, seed=DEFAULT_SEED if seed is None else seed,
+                        progress=progress, reading=reading)
+
+
+def _scale_from_data(table: str, study: Study) -> tuple[Study, Reading]:
+    """Log scale where all readings are positive, else linear."""
+    from drift.ingest import read_one_table
+
+    reading = read_one_table(table, "checks", study)
+    checks = reading.tables.checks
+    if checks is not None and "reading" in checks and bool((checks["reading"] <= 0).any()):
+        assert study.sensitivity is not None
+        linear = study.sensitivity.model_copy(update={"scale": "linear"})
+        study = study.model_copy(update={"sensitivity": linear})
+        reading = read_one_table(table, "checks", study)
+    return study, reading

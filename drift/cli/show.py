@@ -1,0 +1,146 @@
+"""Results as plain text: answer, table, cautions, row accounts."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from drift.errors import SEVERITIES, Finding
+
+if TYPE_CHECKING:
+    from drift.results import Estimate, Result
+
+WIDTH = 110
+HEADS = {"error": "Errors", "warning": "Cautions", "note": "Notes"}
+
+
+def as_text(result: Result, *, quiet: bool = False) -> str:
+    """Return what a person reads."""
+    parts = getattr(result, "parts", None)
+    said = [p.answer for p in parts or ()]
+    # Where no decision was asked the answer is that of every question, each on a line of its own.
+    lines = said if said and result.answer == " ".join(said) else [result.answer]
+    answer = "\n".join(textwrap.fill(line, WIDTH) for line in lines)
+    if quiet:
+        return answer + "\n"
+    blocks = [answer]
+    if parts is None:
+        if not result.estimates:
+            blocks += [table_text(t) for t in _as_rows(result.tables)]
+        blocks.append(estimates_text(result.estimates))
+    for part in parts or ():
+        title = part.question if part.answer in lines else f"{part.question}: {part.answer}"
+        blocks.append(textwrap.fill(title, WIDTH, subsequent_indent="  ") + "\n"
+                      + estimates_text([e for e in part.estimates if _leading(e, part)]))
+    blocks += [findings_text(result.findings), accounts_text(result)]
+    return "\n\n".join(b.rstrip() for b in blocks if b.strip()) + "\n"
+
+
+LEADING = {"wear": ("drift per use, percent", "growth of saturation pressure per use, percent", "sensitivity at use 0"),
+           "retire": ("retire after", "average sensor reaches the limit (not a policy)"),
+           "icc": ("SEM (agreement)", "MDC (agreement)"),
+           "agree": ("bias", "lower limit", "upper limit", "share of differences inside")}
+
+
+def _leading(estimate: Estimate, part: Result) -> bool:
+    """Tell whether a number stands in the short table of a whole study; the report holds all of them."""
+    if estimate.name.startswith("ICC"):
+        declared = part.estimates[0]
+        return estimate.name == declared.name and estimate.of.get("model") == declared.of.get("model")
+    linear = estimate.name == "drift per use" and not any(e.name == LEADING["wear"][0] for e in part.estimates)
+    return linear or estimate.name in LEADING.get(part.command, (estimate.name,))
+
+
+def _as_rows(tables: Iterable[object]) -> list[tuple[str, list[list[str]]]]:
+    found = []
+    for t in tables:
+        columns = [c for c in t.columns if c.name not in ("sha256", "columns")]  # type: ignore[attr-defined]
+        head = [c.name for c in columns]
+        rows = [[_cell(c.values[i]) for c in columns] for i in range(len(t))]  # type: ignore[arg-type]
+        found.append((t.caption or t.name, [head, *rows]))  # type: ignore[attr-defined]
+    return found
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return ""
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def table_text(table: tuple[str, list[list[str]]]) -> str:
+    """Return a captioned table, numbers to the right."""
+    caption, rows = table
+    return f"{caption}\n{grid(rows)}" if len(rows) > 1 else ""
+
+
+def grid(rows: Sequence[Sequence[str]]) -> str:
+    """Align columns; those of numbers to the right."""
+    widths = [max(len(r[j]) for r in rows) for j in range(len(rows[0]))]
+    right = [all(_numeric(r[j]) for r in rows[1:]) for j in range(len(rows[0]))]
+    lines = ["  ".join(c.rjust(w) if a else c.ljust(w) for c, w, a in zip(r, widths, right, strict=True)).rstrip()
+             for r in rows]
+    return "\n".join(f"  {line}" for line in lines)
+
+
+def _numeric(text: str) -> bool:
+    first = text.split(" ")[0].replace("\N{MINUS SIGN}", "-")
+    try:
+        float(first or "0")
+    except ValueError:
+        return first in ("", "not")
+    return True
+
+
+def estimates_text(estimates: Sequence[Estimate]) -> str:
+    """Return the estimates as a table of name, labels, value and interval, and the methods below it by number."""
+    if not estimates:
+        return ""
+    from drift.report.tables import count_text
+
+    methods: dict[str, int] = {}
+    rows = [["estimate", "of", "value (interval)", "unit", "method"]]
+    for e in estimates:
+        of = ", ".join(f"{k} {v}" for k, v in e.of.items() if k != "question" and v)
+        shown = count_text(e) if e.bound is not None and math.isfinite(e.value) else replace(e, unit="").text()
+        said = f"{100 * e.level:g} %: {e.method}" if e.level == e.level else e.method
+        number = f"({methods.setdefault(said, len(methods) + 1)})" if said else ""
+        rows.append([e.name, of, shown, e.unit, number])
+    for j in (3, 1):
+        if all(not r[j] for r in rows[1:]):
+            rows = [[*r[:j], *r[j + 1:]] for r in rows]
+    notes = [textwrap.fill(f"({n}) {said}", WIDTH, initial_indent="  ", subsequent_indent="      ")
+             for said, n in methods.items()]
+    return "\n".join([grid(rows), *notes])
+
+
+def findings_text(findings: Sequence[Finding]) -> str:
+    """Return findings grouped by severity, each with its place, value and mend."""
+    blocks = []
+    for severity in SEVERITIES:
+        of_kind = list(dict.fromkeys(_line(f) for f in findings if f.severity == severity))
+        if of_kind:
+            blocks.append("\n".join([f"{HEADS[severity]} ({len(of_kind)})", *of_kind]))
+    return "\n\n".join(blocks)
+
+
+def _line(f: Finding) -> str:
+    """One finding: place, message, what was found and expected, and how to mend it."""
+    parts = [f"{f.place}: " if f.place else "", f.message.rstrip("."),
+             f" (found {f.value!r})" if f.value is not None else "",
+             f"; expected {f.expected.rstrip('.')}" if f.expected else "", ".",
+             f" {f.mend}{'' if f.mend.endswith(('.', '?', '!')) else '.'}" if f.mend else ""]
+    return textwrap.fill("".join(parts), WIDTH, initial_indent="  - ", subsequent_indent="    ")
+
+
+def accounts_text(result: Result) -> str:
+    """Return where the rows went, question by question."""
+    accounts = result.provenance.accounts
+    if not accounts:
+        return ""
+    head = ["question", "table", "read", "used", "outside where", "unmatched", "excluded"]
+    rows = [[a.question, a.table, *(str(n) for n in (a.read, a.used, a.outside_where, a.unmatched, a.excluded))]
+            for a in accounts]
+    return "Rows\n" + grid([head, *rows])

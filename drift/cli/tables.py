@@ -1,0 +1,109 @@
+"""``drift wear``, ``retire``, ``icc`` and ``agree``: one question about one table."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import rich_click as click
+
+from drift.cli.deliver import Tell, deliver
+from drift.cli.options import columns_of_checks, common, level_value, table_argument, where
+from drift.cli.studies import _writer
+
+if TYPE_CHECKING:
+    from drift.results import Result
+
+OUT = "Folder to write report, figures and tables to."
+
+
+@click.command()
+@table_argument
+@columns_of_checks
+@where
+@common(OUT)
+def wear(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
+         **columns: Any) -> None:
+    """Estimate drift per use from a table of bench checks."""
+    def work(tell: Tell) -> Result:
+        from drift.cli.one_table import wear_of
+
+        return wear_of(table, columns, level=level, seed=seed, progress=tell)
+
+    deliver("wear", work, as_json=as_json, quiet=quiet, write=_writer(out))
+
+
+@click.command()
+@table_argument
+@columns_of_checks
+@click.option("--limit", required=True, metavar='"X [UNIT]"', help="Limit on the reading; with --reference a limit in "
+              "percent is on the fall of sensitivity; with --full-scale a limit in a pressure unit is on the "
+              "saturation pressure.")
+@click.option("--direction", type=click.Choice(["above", "below"]), default="above", show_default=True,
+              help="Side of the limit on which a reading is no longer fit for use.")
+@click.option("--content", type=float, default=0.90, show_default=True, callback=level_value,
+              help="At least this share of sensors is still within the limit ...")
+@click.option("--confidence", type=float, default=0.95, show_default=True, callback=level_value,
+              help="... with this confidence.")
+@where
+@common(OUT)
+def retire(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
+           **options: Any) -> None:
+    """Say after how many uses a sensor should be retired."""
+    def work(tell: Tell) -> Result:
+        from drift.cli.one_table import retire_of
+
+        return retire_of(table, options, level=level, seed=seed, progress=tell)
+
+    deliver("retire", work, as_json=as_json, quiet=quiet, write=_writer(out))
+
+
+@click.command()
+@table_argument
+@click.option("--target", metavar="COL", default="participant", show_default=True, help="What is being measured.")
+@click.option("--facet", metavar="COL", default="session", show_default=True, help="What should not matter.")
+@click.option("--value", metavar="COL", default="reading", show_default=True, help="The value reported.")
+@where
+@common(OUT)
+def icc(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
+        **options: Any) -> None:
+    """Estimate reliability: all ten intraclass correlations, SEM and MDC, with intervals."""
+    def work(tell: Tell) -> Result:
+        from drift.cli.one_table import icc_of
+
+        return icc_of(table, options, level=level, seed=seed, progress=tell)
+
+    deliver("icc", work, as_json=as_json, quiet=quiet, write=_writer(out))
+
+
+@click.command()
+@table_argument
+@click.option("--compare", metavar="COL", default=None, help="Column that names what is compared (long form).")
+@click.option("--a", "a", metavar="NAME", default=None, help="First of the two; differences are a - b.")
+@click.option("--b", "b", metavar="NAME", default=None, help="Second of the two.")
+@click.option("--pair-by", metavar="COL[,COL]", default=None, help="Columns that together pick one reading of each.")
+@click.option("--a-column", metavar="COL", default=None, help="Readings of the first (wide form).")
+@click.option("--b-column", metavar="COL", default=None, help="Readings of the second (wide form).")
+@click.option("--target", metavar="COL", default=None, help="What is measured; rows of one target are not independent.")
+@click.option("--value", metavar="COL", default="reading", show_default=True, help="The value reported (long form).")
+@click.option("--harmless", type=click.FloatRange(min=0, min_open=True), metavar="X", default=None,
+              help="Largest difference that would not matter, in the value's unit.")
+@where
+@common(OUT)
+def agree(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
+          **options: Any) -> None:
+    """Compare two methods: bias and limits of agreement with intervals, and a verdict when --harmless is given."""
+    wide = options["a_column"] or options["b_column"]
+    if wide and not (options["a_column"] and options["b_column"]):
+        raise click.UsageError("the wide form needs both --a-column and --b-column")
+    if wide and (options["compare"] or options["a"] or options["b"] or options["pair_by"]):
+        raise click.UsageError("give either --a-column and --b-column, or --compare, --a, --b and --pair-by")
+    if not wide and not (options["compare"] and options["a"] and options["b"] and options["pair_by"]):
+        raise click.UsageError("give --compare, --a, --b and --pair-by (long form), or --a-column and --b-column "
+                               "(wide)")
+
+    def work(tell: Tell) -> Result:
+        from drift.cli.one_table import agree_of
+
+        return agree_of(table, options, level=level, seed=seed, progress=tell)
+
+    deliver("agree", work, as_json=as_json, quiet=quiet, write=_writer(out))

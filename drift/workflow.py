@@ -1,0 +1,380 @@
+"""The named steps from a study folder to its answers, called alike by command line and scripts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from drift.errors import DriftError, Finding, raise_on_error
+from drift.report.study_result import StudyResult
+from drift.results import Provenance, Result, ResultTable, join_words, run_versions
+
+if TYPE_CHECKING:
+    from drift.ingest import Reading
+    from drift.records import Table, Tables
+    from drift.study import Study
+
+DEFAULT_SEED = 20260101
+DEFAULT_LEVEL = 0.95
+
+Progress = Callable[[str, float], None]
+"""Called as ``progress(what, share_done)`` with a share between 0 and 1."""
+
+__all__ = ["DEFAULT_LEVEL", "DEFAULT_SEED", "CheckResult", "NewResult", "StudyResult", "answer_table", "check_study",
+           "new_study", "run_study", "write_output"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CheckResult(Result):
+    """What ``drift check`` found: every finding at once, the files read, the questions asked."""
+
+    command: ClassVar[str] = "check"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class NewResult(Result):
+    """What ``drift new`` wrote."""
+
+    command: ClassVar[str] = "new"
+
+
+def run_study(study: Study, *, level: float = DEFAULT_LEVEL, seed: int = DEFAULT_SEED, pseudonyms: bool = False,
+              progress: Progress | None = None) -> StudyResult:
+    """Answer every question of a study.
+
+    Parameters
+    ----------
+    study : Study
+        As read by :func:`drift.study.read_study`.
+    level : float
+        Confidence level of the intervals (the retire-after statement has its own confidence).
+    seed : int
+        Seed of everything random; the same study and seed give the same numbers.
+    pseudonyms : bool
+        Replace people in every output by stable codes.
+    progress : callable, optional
+        Called as ``progress(what, share_done)``.
+
+    Returns
+    -------
+    StudyResult
+        Estimates of all questions, ``of["question"]`` naming theirs; one result each in ``parts``.
+
+    Raises
+    ------
+    DriftError
+        With every finding, when the tables or the questions cannot be used.
+    """
+    from drift.ingest import read_tables
+
+    tell = progress or _silent
+    tell("reading tables", 0.0)
+    reading = read_tables(study)
+    if pseudonyms:
+        study, reading = _coded(study, reading)
+    return _answered(study, reading, level=level, seed=seed, progress=tell)
+
+
+def _answered(study: Study, reading: Reading, *, level: float, seed: int, progress: Progress) -> StudyResult:
+    """Answer the questions of a study about tables that were read."""
+    findings = tuple(dict.fromkeys((*blanks(study), *reading.findings)))
+    raise_on_error(findings)
+    tables = reading.tables
+    parts = answer_questions(study, tables, level=level, seed=seed, progress=progress, findings=findings)
+    provenance = Provenance(inputs=_hashes(study, reading), seed=seed, level=level, versions=run_versions(),
+                            settings=_settings(study))
+    whole = [_table_list(tables), *([reading.use_counts] if reading.use_counts is not None else [])]
+    progress("done", 1.0)
+    return StudyResult.join(parts, question=study.study.title, answer=_whole_answer(parts), findings=findings,
+                            provenance=provenance, tables=whole)
+
+
+def answer_questions(study: Study, tables: Tables, *, level: float, seed: int, progress: Progress,
+                     findings: Sequence[Finding] = ()) -> tuple[Result, ...]:
+    """Answer the questions one after another; errors of all of them are raised together."""
+    steps = _steps(study, tables, level=level, seed=seed)
+    if not steps:
+        raise DriftError((*findings, Finding(
+            severity="error", code="no-question", file="study.toml", message="the study asks no question its tables "
+            "could answer", mend="Add a checks table, or a [[reliability]] or [[agreement]] question.")))
+    parts: list[Result] = []
+    problems: list[Finding] = []
+    for number, (what, step) in enumerate(steps):
+        def tell(*told: Any, what: str = what, number: int = number) -> None:
+            share = next((float(t) for t in told if isinstance(t, (int, float))), 0.0)
+            progress(what, (number + min(max(share, 0.0), 1.0)) / len(steps))
+
+        tell(0.0)
+        try:
+            parts.append(step(parts, tell))
+        except DriftError as error:
+            problems += [f for f in error.findings if f not in problems]
+    if any(f.severity == "error" for f in problems):
+        raise DriftError((*findings, *problems))
+    return tuple(parts)
+
+
+_Step = Callable[[Sequence[Result], Callable[..., None]], Result]
+
+
+def _steps(study: Study, tables: Tables, *, level: float, seed: int) -> list[tuple[str, _Step]]:
+    """List the questions as functions of the parts made before them."""
+    steps: list[tuple[str, _Step]] = []
+    if tables.checks is not None:
+        steps.append(("drift per use", lambda _, tell: _wear(tables, study, level, seed, tell)))
+        if asks_retirement(study):
+            steps.append(("retirement", lambda made, tell: _retire(made, study, tables, seed, tell)))
+    if tables.trials is not None:
+        trials = tables.trials
+        for r in study.reliability:
+            steps.append((r.name, lambda _, __, q=r: _reliability(trials, q, level, seed)))  # type: ignore[misc]
+        for a in study.agreement:
+            steps.append((a.name, lambda _, __, q=a: _agreement(trials, q, level, seed)))  # type: ignore[misc]
+    return steps
+
+
+def asks_retirement(study: Study) -> bool:
+    """Tell whether a retire-after count is asked: some limit is declared, or ``[retirement]`` stands there."""
+    return study.retirement is not None or any(v is not None for v in study.limits.model_dump().values())
+
+
+def _wear(tables: Tables, study: Study, level: float, seed: int, tell: Callable[..., None]) -> Result:
+    from drift.sensitivity import fit_wear
+
+    return fit_wear(tables, study, level=level, seed=seed, progress=tell)
+
+
+def _retire(made: Sequence[Result], study: Study, tables: Tables, seed: int, tell: Callable[..., None]) -> Result:
+    from drift.retirement import retire
+    from drift.sensitivity import WearResult
+
+    wear = next((p for p in made if isinstance(p, WearResult)), None)
+    if wear is None:  # its own errors are already on the list
+        raise DriftError(Finding(severity="note", code="no-wear", message="no drift was fitted"))
+    return retire(wear, study, tables, seed=seed, progress=tell)
+
+
+def _reliability(trials: Any, question: Any, level: float, seed: int) -> Result:
+    from drift.reliability import reliability
+
+    return reliability(trials, question, level=level, seed=seed)
+
+
+def _agreement(trials: Any, question: Any, level: float, seed: int) -> Result:
+    from drift.agreement import agreement
+
+    return agreement(trials, question, level=level, seed=seed)
+
+
+def _whole_answer(parts: Sequence[Result]) -> str:
+    """Return the decision: the retirement answer when it was asked, else the answers in order."""
+    decision = [p.answer for p in parts if p.command == "retire"]
+    return " ".join(decision or [p.answer for p in parts])
+
+
+def new_study(folder: str | Path) -> NewResult:
+    """Write a commented study with small invented tables into an empty or new folder.
+
+    Raises
+    ------
+    DriftError
+        When the folder holds anything, or cannot be written.
+    """
+    from drift.report.new_study import write_files
+
+    written = write_files(Path(folder))
+    listed = ResultTable.build("files written", {"file": written}, caption="Files written")
+    return NewResult(question=str(folder), tables=(listed,), provenance=Provenance(versions=run_versions()),
+                     answer=f"A study to fill in stands in {folder}: replace every \"...\" in study.toml and the "
+                            f"example tables, then run 'drift check {folder}'.")
+
+
+BLANK = "..."
+
+
+def blanks(study: Study) -> tuple[Finding, ...]:
+    """Return a warning for every blank that is still to be filled in."""
+    found = [(section, key) for section, part in study.model_dump(exclude={"folder"}).items() if isinstance(part, dict)
+             for key, value in part.items() if value == BLANK]
+    return tuple(Finding(severity="warning", code="blank", file="study.toml", column=f"[{section}] {key}", value=BLANK,
+                         message="this is still blank", mend="Fill it in") for section, key in found)
+
+
+def check_study(path: str | Path, *, pseudonyms: bool = False) -> CheckResult:
+    """Read a study and its tables and say everything that is wrong with them, changing nothing.
+
+    Parameters
+    ----------
+    path : str or Path
+        Study folder or its ``study.toml``.
+    pseudonyms : bool
+        Replace people in the findings by stable codes.
+    """
+    from drift.ingest import open_study
+
+    study, reading = open_study(path)
+    if study is None:
+        return _check_result(str(path), reading.findings)
+    if pseudonyms:
+        study, reading = _coded(study, reading)
+    findings = tuple(dict.fromkeys((*reading.findings, *blanks(study))))
+    counts = [reading.use_counts] if reading.use_counts is not None else []
+    return _check_result(study.study.title, findings, (_table_list(reading.tables), _question_list(study), *counts),
+                         Provenance(inputs=_hashes(study, reading), versions=run_versions(), settings=_settings(study),
+                                    accounts=tuple(_accounts(study, reading.tables))))
+
+
+def _check_result(question: str, findings: Sequence[Finding], tables: Sequence[ResultTable] = (),
+                  provenance: Provenance | None = None) -> CheckResult:
+    errors = sum(f.severity == "error" for f in findings)
+    warnings = sum(f.severity == "warning" for f in findings)
+    cautions = f"{warnings} {'warning' if warnings == 1 else 'warnings'}"
+    answer = (f"The study cannot run yet: {errors} {'error' if errors == 1 else 'errors'} and {cautions}."
+              if errors else
+              f"The study can run: no error, {cautions}.")
+    return CheckResult(question=question, answer=answer, findings=tuple(findings), tables=tuple(tables),
+                       provenance=provenance or Provenance(versions=run_versions()))
+
+
+def answer_table(path: str | Path, command: str, study: Study, *, level: float = DEFAULT_LEVEL,
+                 seed: int = DEFAULT_SEED, progress: Progress | None = None,
+                 reading: Reading | None = None) -> StudyResult:
+    """Answer one question about one table, by the same path as a study.
+
+    Parameters
+    ----------
+    path : str or Path
+        The table.
+    command : {"wear", "retire", "icc", "agree"}
+        What is asked.
+    study : Study
+        A study made in memory whose question is the one asked.
+    reading : Reading, optional
+        The table as already read, where the caller had to look at it first.
+
+    Raises
+    ------
+    DriftError
+        With every finding.
+    """
+    from drift.ingest import read_one_table
+
+    tell = progress or _silent
+    if reading is None:
+        reading = read_one_table(path, "checks" if command in ("wear", "retire") else "trials", study)
+    return _answered(study, reading, level=level, seed=seed, progress=tell)
+
+
+def write_output(result: StudyResult, out: str | Path) -> Path:
+    """Write report, figures, tables, ``results.json``, ``excluded.csv`` and ``manifest.json`` into a folder.
+
+    The new folder is complete before it takes the old one's place; a folder that holds files this package
+    did not write is refused.
+
+    Raises
+    ------
+    DriftError
+        When ``out`` holds other files, or cannot be written.
+    """
+    from drift.report.output import write_folder
+
+    return write_folder(result, Path(out))
+
+
+def _present(tables: Tables) -> list[tuple[str, Table]]:
+    named = ((n, getattr(tables, n)) for n in ("checks", "trials", "sensors", "events"))
+    return [(n, t) for n, t in named if t is not None]
+
+
+def _table_list(tables: Tables) -> ResultTable:
+    present = _present(tables)
+    return ResultTable.build("tables read", {
+        "table": [n for n, _ in present], "file": [t.file for _, t in present],
+        "rows": [float(len(t)) for _, t in present], "columns": [", ".join(t.columns) for _, t in present],
+        "sha256": [t.sha256 for _, t in present]}, caption="Tables read")
+
+
+def _question_list(study: Study) -> ResultTable:
+    rows: list[tuple[str, str, str]] = []
+    if study.files.checks:
+        rows.append(("wear", "wear", f"How does sensitivity drift per {_exposure(study)}?"))
+        if asks_retirement(study):
+            given = [k.replace("_", " ") for k, v in study.limits.model_dump().items() if v is not None]
+            limits = join_words(given) if given else "no limit declared"
+            rows.append(("retire", "retire", f"After how many uses should a sensor be retired ({limits})?"))
+    for r in study.reliability:
+        facet = r.facet if isinstance(r.facet, str) else join_words(r.facet)
+        rows.append(("icc", r.name, f"How reliable are readings of {r.target} over {facet}?"))
+    rows += [("agree", a.name, f"Do {a.a} and {a.b} ({a.compare}) agree?") for a in study.agreement]
+    return ResultTable.build("questions", {"command": [r[0] for r in rows], "question": [r[1] for r in rows],
+                                           "asks": [r[2] for r in rows]}, caption="Questions the study asks")
+
+
+def _exposure(study: Study) -> str:
+    return study.sensitivity.exposure if study.sensitivity else "use"
+
+
+def _accounts(study: Study, tables: Tables) -> list[Any]:
+    """Rows each question would start from, before pairs and cells are formed."""
+    from drift.ingest import select_where
+    from drift.results import RowAccount
+
+    asked: list[tuple[str, str, Table, dict[str, Any]]] = []
+    if tables.checks is not None:
+        where = dict(study.sensitivity.where) if study.sensitivity else {}
+        asked.append(("wear", "checks", tables.checks, where))
+    if tables.trials is not None:
+        asked += [(r.name, "trials", tables.trials, dict(r.where)) for r in study.reliability]
+        asked += [(a.name, "trials", tables.trials, dict(a.where)) for a in study.agreement]
+    made = []
+    for question, name, table, where in asked:
+        try:
+            inside = select_where(table, where)
+        except (DriftError, KeyError):
+            continue
+        flagged = inside & (table["exclude"] > 0) if "exclude" in table else inside & False
+        made.append(RowAccount(question=question, table=name, read=len(table), outside_where=int((~inside).sum()),
+                               excluded=int(flagged.sum()), used=int((inside & ~flagged).sum())))
+    return made
+
+
+def _hashes(study: Study, reading: Reading) -> dict[str, str]:
+    import hashlib
+
+    toml = study.folder / "study.toml" if study.folder else None
+    own = ({"study.toml": hashlib.sha256(toml.read_bytes()).hexdigest()}
+           if study.files != type(study.files)() and toml is not None and toml.is_file() else {})
+    return {**own, **reading.inputs}
+
+
+def _settings(study: Study) -> dict[str, str]:
+    """Everything the report says about the study, as text, so that a result can be printed again."""
+    return {"study": study.model_dump_json(exclude_none=True, exclude={"folder"})}
+
+
+def _coded(study: Study, reading: Reading) -> tuple[Study, Reading]:
+    """Replace people by codes in the tables, in what was said about them, and in what the questions select."""
+    from dataclasses import replace
+
+    from drift.ingest import person_codes, pseudonymise, pseudonymise_findings, pseudonymise_where
+
+    codes = person_codes(reading.tables, title=study.study.title)
+
+    def question(q: Any) -> Any:
+        changed: dict[str, Any] = {"where": pseudonymise_where(q.where, codes)}
+        if getattr(q, "compare", None) in codes:
+            changed |= {side: codes[q.compare].get(getattr(q, side), getattr(q, side)) for side in ("a", "b")}
+        return q.model_copy(update=changed)
+
+    study = study.model_copy(update={
+        "reliability": tuple(question(q) for q in study.reliability),
+        "agreement": tuple(question(q) for q in study.agreement),
+        "sensitivity": question(study.sensitivity) if study.sensitivity else None})
+    return study, replace(reading, tables=pseudonymise(reading.tables, codes=codes),
+                          findings=pseudonymise_findings(reading.findings, codes))
+
+
+def _silent(what: str, share: float) -> None:
+    return None

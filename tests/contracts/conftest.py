@@ -1,0 +1,21 @@
+"""One result of every class, made by the public functions from the study that ``drift new`` writes."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from drift.results import Result
+from drift.study import read_study
+from drift.workflow import check_study, new_study, run_study
+
+
+@pytest.fixture(scope="session")
+def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
+    """Results by the name of their class."""
+    folder: Path = tmp_path_factory.mktemp("contracts") / "study"
+    made = new_study(folder)
+    whole = run_study(read_study(folder))
+    every = (made, check_study(folder), whole, *whole.parts)
+    return {type(r).__name__: r for r in every}
