@@ -1,0 +1,178 @@
+"""How often the analyses of the demo trials hold the truth, over many seeds: ``python -m tests.coverage.demo``.
+
+Every study is simulated, written to files, read by the public door and answered as ``drift run`` answers it. An
+interval holds if the truth lies in it; a retire-after count holds if it does not exceed the true count.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import importlib
+import math
+import sys
+import tempfile
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[2]
+DEMO = ROOT / "demo_trials"
+TABLE = ROOT / "drift" / "handbook" / "coverage" / "demo.csv"
+FIRST_SEED, STUDIES = 20260118, 200
+WEAR = ("drift per use", "drift per use, percent", "growth of saturation pressure per use, percent",
+        "sensitivity at use 0")
+RELIABILITY = ("ICC(A,1)", "ICC(C,1)", "SEM (agreement)", "SEM (consistency)")
+AGREEMENT = ("bias", "lower limit", "upper limit")
+
+
+@dataclass(frozen=True)
+class Held:
+    """One truth and what a study said about it."""
+
+    quantity: str
+    of: str
+    truth: float
+    value: float
+    low: float
+    high: float
+
+    @property
+    def available(self) -> bool:
+        """Whether the study answered at all."""
+        return math.isfinite(self.value)
+
+    @property
+    def holds(self) -> bool:
+        """Whether the truth lies between the ends."""
+        return self.low <= self.truth <= self.high
+
+
+def generator(name: str = "make_demo") -> ModuleType:
+    """Import a module of the demo folder, which is a folder of scripts and no package."""
+    sys.path.insert(0, str(DEMO))
+    try:
+        return importlib.import_module(name)
+    finally:
+        sys.path.remove(str(DEMO))
+
+
+def checked(folder: Path, truth: dict[str, Any], *, seed: int = 1) -> list[Held]:
+    """Answer the study in ``folder`` and set each answer beside its truth."""
+    import drift
+
+    study = drift.read_study(folder)
+    reading = drift.read_tables(study)
+    return [*_wear_and_counts(study, reading.tables, truth, seed), *_reliability(study, reading.tables, truth, seed),
+            *_agreement(study, reading.tables, truth, seed)]
+
+
+def _wear_and_counts(study: Any, tables: Any, truth: dict[str, Any], seed: int) -> Iterator[Held]:
+    import drift
+
+    wear = drift.fit_wear(tables, study, seed=seed)
+    for construction, true in truth["wear"].items():
+        for name in WEAR:
+            try:
+                e = wear.estimate(name, construction=construction)
+            except KeyError:
+                continue
+            yield Held(name, construction, true[name], e.value, e.low, e.high)
+    for e in drift.retire(wear, study, tables, seed=seed).estimates:
+        limit = e.of.get("limit", "all limits")
+        if e.name == "retire after" and limit in truth["wear"][e.of["construction"]]["retire after"]:
+            true_count = truth["wear"][e.of["construction"]]["retire after"][limit]
+            # A recommendation holds where it does not exceed the truth: the truth lies at or above it.
+            yield Held("retire after", f"{e.of['construction']}, {limit}", true_count, e.value, e.value, math.inf)
+
+
+def _reliability(study: Any, tables: Any, truth: dict[str, Any], seed: int) -> Iterator[Held]:
+    from drift.reliability import reliability
+
+    for question in study.reliability:
+        for e in reliability(tables.trials, question, level=0.95, seed=seed).estimates:
+            if e.name in RELIABILITY and e.of.get("model", "two-way random") == "two-way random":
+                gains = e.of.get("gains", "equalised")
+                true = truth["reliability"][question.name][e.of["region"]][gains]
+                yield Held(e.name, f"{question.name}, {e.of['region']}, {gains}", true[e.name], e.value, e.low, e.high)
+
+
+def _agreement(study: Any, tables: Any, truth: dict[str, Any], seed: int) -> Iterator[Held]:
+    from drift.agreement import agreement
+
+    for question in study.agreement:
+        result = agreement(tables.trials, question, level=0.95, seed=seed)
+        true = truth["agreement"][question.name][question.where["region"]]["over uses 0 to 59"]
+        for name in AGREEMENT:
+            e = result.estimate(name)
+            yield Held(name, question.name, true[name], e.value, e.low, e.high)
+
+
+def one_study(seed: int) -> list[Held]:
+    """Simulate and answer one study."""
+    demo = generator()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for table, rows in demo.simulate(seed).items():
+            demo.write_csv(folder / f"{table}.csv", rows)
+        (folder / "study.toml").write_bytes((DEMO / "study.toml").read_bytes())
+        return checked(folder, generator("world").truth(seed))
+
+
+def main() -> None:
+    """Run all seeds and write the table."""
+    from rich.progress import track
+
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--studies", type=int, default=STUDIES)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--out", type=Path, default=TABLE)
+    given = parser.parse_args()
+    seeds = range(FIRST_SEED, FIRST_SEED + given.studies)
+    studies: list[list[Held]] = []
+    with ProcessPoolExecutor(given.workers) as pool:
+        for study in track(pool.map(one_study, seeds), total=given.studies, description="studies"):
+            studies.append(study)
+            if len(studies) % 20 == 0 or len(studies) == given.studies:
+                write_table(tabulate(studies), given.out)  # a run cut short leaves what it has
+
+
+def write_table(rows: list[dict[str, Any]], out: Path) -> None:
+    """Write the table with seed, date and versions."""
+    from drift.results import run_versions
+
+    stamp = {"first_seed": FIRST_SEED, "date": datetime.now(UTC).date().isoformat(),
+             "versions": "; ".join(f"{k} {v}" for k, v in run_versions().items())}
+    out.parent.mkdir(parents=True, exist_ok=True)
+    with out.open("w", encoding="utf-8", newline="") as f:
+        writer = csv.DictWriter(f, fieldnames=[*rows[0], *stamp], lineterminator="\n")
+        writer.writeheader()
+        writer.writerows({**row, **stamp} for row in rows)
+
+
+def tabulate(studies: list[list[Held]]) -> list[dict[str, Any]]:
+    """Return one row a quantity: truth, studies, answers, share that held, mean width, mean value."""
+    groups: dict[tuple[str, str], list[Held]] = {}
+    for study in studies:
+        for held in study:
+            groups.setdefault((held.quantity, held.of), []).append(held)
+    rows = []
+    for (quantity, of), all_held in groups.items():
+        answered = [h for h in all_held if h.available]
+        n = max(len(answered), 1)
+        width = sum(h.high - h.low for h in answered) / n
+        rows.append({
+            "quantity": quantity, "of": of, "truth": f"{all_held[0].truth:.6g}", "nominal": 0.95,
+            "studies": len(studies), "answered": len(answered), "held": sum(h.holds for h in answered),
+            "coverage": f"{sum(h.holds for h in answered) / n:.3f}",
+            "mean_value": f"{sum(h.value for h in answered) / n:.5g}",
+            "mean_width": f"{width:.4g}" if math.isfinite(width) else ""})
+    return rows
+
+
+if __name__ == "__main__":
+    main()
