@@ -1,0 +1,194 @@
+"""The report: one self-contained page without scripts, made from templates."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from drift.errors import Finding
+from drift.report import figures as plots
+from drift.report import figures_of_trials as trial_plots
+from drift.report.decision_tables import decision_grids
+from drift.report.drawing import Figure, make
+from drift.report.methods import methods_paragraphs
+from drift.report.tables import Grid, estimate_grid, exclusion_grid, reliability_grid, result_grid
+from drift.results import Estimate, Result
+
+if TYPE_CHECKING:
+    from drift.report.study_result import StudyResult
+
+# What stands in the text of the report; every other table is in tables/ as CSV.
+SHOWN_TABLES = {
+    "wear": ("variance components", "comparison of constructions", "assumption checks", "aliases", "removals"),
+    "retire": ("equivalence of slopes",),
+    "agree": ("verdict", "checks", "variance components"),
+}
+# What stands in the text but folded; a print leaves it out.
+FOLDED_TABLES = {
+    "wear": ("influence",),
+    "retire": ("own crossing counts", "batches"),
+    "icc": ("mean squares",),
+    "agree": ("limits",),
+}
+# Estimates that a shown table holds already, by the start of their names.
+IN_TABLES = {"wear": ("SD between", "correlation of", "difference of"), "agree": ("SD between", "SD within")}
+TITLES = {"wear": "Drift per use", "retire": "When to retire a sensor", "icc": "Reliability", "agree": "Agreement"}
+LONG = 24
+
+
+@dataclass(frozen=True, kw_only=True)
+class Section:
+    """One question in the report: figures, the numbers that answer it, further tables, and all estimates folded."""
+
+    anchor: str
+    title: str
+    command: str
+    answer: str
+    figures: tuple[Figure, ...]
+    main: Grid | None
+    more: tuple[Grid, ...]
+    folded: tuple[Grid, ...]
+    findings: tuple[Finding, ...]
+
+
+Drawing = tuple[str, str, Callable[..., str], tuple[float, float]]
+SIZE = (4.9, 3.5)
+
+
+def report_figures(result: StudyResult) -> tuple[Figure, ...]:
+    """Draw every figure of a study, in the order of the report."""
+    made: list[Figure] = []
+    parts = result.parts
+    wear = next((p for p in parts if p.command == "wear"), None)
+    retired = next((p for p in parts if p.command == "retire"), None)
+    for number, part in enumerate(parts, 1):
+        drawn: list[Drawing] = []
+        if part.command == "wear":
+            drawn = _wear_figures(part, retired)
+        elif part.command == "retire" and wear is not None:
+            drawn = _limit_figures(part, wear)
+        elif part.command == "agree":
+            drawn = _agreement_figures(part)
+        elif part.command == "icc" and plots.table_of(part, "variance shares") is not None:
+            drawn = [("variance-shares", f"Variance shares, {part.question}", partial(trial_plots.shares_figure, part),
+                      trial_plots.shares_size(part))]
+        made += [make(f"{number:02d}-{_slug(name)}", title, draw, size=size) for name, title, draw, size in drawn]
+    return tuple(made)
+
+
+def _slug(text: str) -> str:
+    from drift.report.output import slug
+
+    return slug(text)
+
+
+def _constructions(wear: Result) -> list[str]:
+    return list(dict.fromkeys(str(c) for c in wear.table("sensor lines")["construction"]))
+
+
+def _wear_figures(wear: Result, retired: Result | None) -> list[Drawing]:
+    return [(f"drift {c}", f"Drift per use{f', {c}' if c else ''}", partial(plots.drift_figure, wear, construction=c,
+                                                                             retired=retired), SIZE)
+            for c in _constructions(wear)]
+
+
+def _limit_figures(part: Result, wear: Result) -> list[Drawing]:
+    path = plots.table_of(part, "bound path")
+    if path is None:
+        return []
+    pairs = dict.fromkeys((str(c), str(k)) for c, k in zip(path["construction"], path["limit"], strict=True))
+    return [(f"limit {k} {c}", f"Limit on {k.replace('_', ' ')}{f', {c}' if c else ''}",
+             partial(plots.limit_figure, part, wear, construction=c, limit=k), SIZE) for c, k in pairs]
+
+
+def _agreement_figures(part: Result) -> list[Drawing]:
+    if plots.table_of(part, "pairs") is None:
+        return []
+    groups = list(dict.fromkeys(tuple((k, v) for k, v in e.of.items() if k not in ("question", "scale", "method"))
+                                for e in part.estimates if e.name == "bias"))
+    return [(f"agreement {' '.join(v for _, v in g)} {part.question}",
+             f"Agreement, {part.question}{''.join(f', {k} {v}' for k, v in g)}",
+             partial(trial_plots.agreement_figure, part, of=dict(g)), SIZE) for g in groups]
+
+
+def render(result: StudyResult, figures: tuple[Figure, ...]) -> str:
+    """Return the whole page."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+
+    environment = Environment(loader=PackageLoader("drift.report", "templates"), undefined=StrictUndefined,
+                              autoescape=select_autoescape(default=True, default_for_string=True),
+                              trim_blocks=True, lstrip_blocks=True)
+    environment.filters["percent"] = plots.share_text
+    study = json.loads(str(result.provenance.settings.get("study", "{}")))
+    info = {**dict.fromkeys(("lab", "contact", "protocol_id", "use_is", "invented")), **study.get("study", {})}
+    sections = tuple(_section(n, p, figures) for n, p in enumerate(result.parts, 1))
+    page = environment.get_template("report.html")
+    return page.render(
+        title=result.question, info=info, decision=_decision(result), sections=sections,
+        excluded=exclusion_grid(result.exclusions), n_excluded=len(result.exclusions),
+        accounts=result.provenance.accounts, general=_grouped(result.general_findings()),
+        assumptions=[(s.title, _grouped(s.findings)) for s in sections if s.findings],
+        methods=methods_paragraphs(result, study),
+        provenance=result.provenance.to_dict(), files=result.table("tables read") if _has(result, "tables read")
+        else None)
+
+
+def _has(result: Result, name: str) -> bool:
+    return plots.table_of(result, name) is not None
+
+
+def _decision(result: StudyResult) -> tuple[str, ...]:
+    """Return the one sentence on top; without a retirement question the answers, one a line."""
+    parts = result.parts
+    retired = [p.answer for p in parts if p.command == "retire"]
+    return tuple(retired or [p.answer for p in parts])
+
+
+def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
+    own = tuple(f for f in figures if f.name.startswith(f"{number:02d}-"))
+    shown, folded = (_grids(part, names.get(part.command, ())) for names in (SHOWN_TABLES, FOLDED_TABLES))
+    whole = [e for e in part.estimates if "sensor" not in e.of]
+    everything = estimate_grid(whole, caption="Every estimate with its method")
+    if part.command == "icc":
+        main = reliability_grid(part)
+    elif part.command == "retire" and any(t.name == "retire-after counts" and len(t) for t in part.tables):
+        first, *others = decision_grids(part)
+        main, shown = replace(first, notes=_methods(whole, "retire after")), (*others, *shown)
+    else:
+        main = estimate_grid([e for e in whole if not e.name.startswith(IN_TABLES.get(part.command, ("\n",)))])
+    return Section(anchor=f"q{number}", title=_title(part), command=part.command, answer=part.answer, figures=own,
+                   main=main, more=shown, folded=(*([everything] if everything else []), *folded),
+                   findings=part.findings)
+
+
+def _grids(part: Result, names: tuple[str, ...]) -> tuple[Grid, ...]:
+    return tuple(_shortened(result_grid(t)) for name in names for t in part.tables if t.name == name and len(t) > 0)
+
+
+def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(e.method for e in estimates if e.name == name and e.method))
+
+
+def _title(part: Result) -> str:
+    general = TITLES.get(part.command, part.command)
+    return general if part.command in ("wear", "retire") else f"{general}: {part.question}"
+
+
+def _shortened(grid: Grid) -> Grid:
+    if len(grid.rows) <= LONG:
+        return grid
+    return replace(grid, rows=grid.rows[:LONG], left_out=len(grid.rows) - LONG)
+
+
+def _grouped(findings: tuple[Finding, ...]) -> list[dict[str, Any]]:
+    """Group findings that say the same; one entry each group, cautions first, with the number of places."""
+    groups: dict[tuple[str, str, str], list[Finding]] = {}
+    for f in findings:
+        groups.setdefault((f.severity, f.code, f.message), []).append(f)
+    order = {"error": 0, "warning": 1, "note": 2}
+    made = [{"severity": key[0], "message": key[2], "mend": found[0].mend, "count": len(found),
+             "places": [f.place for f in found if f.place][:3]} for key, found in groups.items()]
+    return sorted(made, key=lambda g: order[g["severity"]])

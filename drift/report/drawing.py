@@ -1,0 +1,182 @@
+"""How every figure looks, and how it becomes bytes that are the same on every run."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+# One meaning, one colour and one lightness, so that a grey print keeps them apart.
+INK = "#1d2733"
+DATA = "#5d7f99"
+MODEL = "#0b3c5d"
+BAND = "#b9cfdd"
+LIMIT = "#a63a1e"
+BOUND = "#7a4b00"
+SAFE = "#dfe9d8"
+FAINT = "#8a949e"
+# Sensors, methods or constructions side by side: dark to light, each with a marker of its own.
+SERIES = ("#0b3c5d", "#b5541c", "#3f7d5a", "#8c6bb1", "#c99a2e", "#6b6f75")
+MARKERS = ("o", "s", "^", "D", "v", "P")
+DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1)), (0, (1, 1)))
+
+PNG_DPI = 150.0
+SETTINGS: dict[str, Any] = {
+    "svg.fonttype": "none", "svg.hashsalt": "drift", "svg.id": "drift", "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "font.size": 9.0, "axes.labelsize": 9.5, "axes.titlesize": 10.0, "axes.titlelocation": "left",
+    "axes.edgecolor": INK, "axes.labelcolor": INK, "text.color": INK, "xtick.color": INK, "ytick.color": INK,
+    "xtick.labelsize": 9.0, "ytick.labelsize": 9.0, "axes.grid": True, "grid.color": "#e4e8ec", "grid.linewidth": 0.7,
+    "axes.axisbelow": True, "figure.facecolor": "white", "axes.facecolor": "white", "savefig.facecolor": "white",
+    "lines.linewidth": 1.6, "legend.frameon": False,
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figure:
+    """One finished figure: name of its files, caption with the finding, and its bytes."""
+
+    name: str
+    title: str
+    caption: str
+    svg: str
+    png: bytes
+
+    @property
+    def inline(self) -> str:
+        """The picture as it stands inside a page: no prologue, scaled by the page, described for a reader."""
+        body = self.svg[self.svg.index("<svg"):]
+        head, rest = body.split(">", 1)
+        head = re.sub(r'\s(width|height)="[^"]*"', "", head)
+        return f'{head} role="img" aria-label="{_attribute(self.title)}">{rest}'
+
+
+def _attribute(text: str) -> str:
+    return text.replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")
+
+
+@contextmanager
+def style() -> Iterator[None]:
+    """Plot with the house settings and leave the caller's untouched."""
+    import matplotlib as mpl
+    import seaborn as sns
+
+    with mpl.rc_context(), sns.axes_style("ticks"):
+        mpl.rcParams.update(SETTINGS)  # type: ignore[arg-type]
+        yield
+
+
+def make(name: str, title: str, draw: Callable[[Axes], str], *, size: tuple[float, float] = (4.9, 3.5)) -> Figure:
+    """Draw one figure and return it as SVG text and PNG bytes.
+
+    ``draw`` gets an empty axes and returns the caption. Text stays text; ids come from a fixed salt and the
+    file carries no date, so that the same result gives the same bytes.
+    """
+    import seaborn as sns
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure as Canvas
+
+    with style():
+        canvas = Canvas(figsize=size, layout="constrained")
+        FigureCanvasAgg(canvas)
+        axes = canvas.add_subplot()
+        caption = draw(axes)
+        sns.despine(ax=axes)
+        canvas.draw_without_rendering()
+        canvas.set_layout_engine("none")  # laid out once, the same in both files
+        svg, png = io.StringIO(), io.BytesIO()
+        # The two printers themselves: the common entry would draw each picture once more to lay it out.
+        FigureCanvasSVG(canvas).print_svg(svg, metadata={"Date": None, "Creator": None})  # type: ignore[no-untyped-call]
+        canvas.set_dpi(PNG_DPI)
+        FigureCanvasAgg(canvas).print_png(png, metadata={"Software": None})  # type: ignore[no-untyped-call]
+    return Figure(name=name, title=title, caption=caption, svg=_own_ids(svg.getvalue(), name), png=png.getvalue())
+
+
+def _own_ids(svg: str, name: str) -> str:
+    """Prefix every id with the figure's name, so that several figures can stand in one page."""
+    svg = re.sub(r'\bid="([^"]+)"', rf'id="{name}-\1"', svg)
+    svg = re.sub(r'(xlink:href="#|url\(#)([^")]+)', rf"\g<1>{name}-\2", svg)
+    return svg
+
+
+def spread(wanted: Sequence[float], gap: float) -> list[float]:
+    """Move label positions apart until neighbours are at least ``gap`` away, as little as possible.
+
+    Blocks of colliding labels are centred on the mean of what they wanted, in order.
+    """
+    order = sorted(range(len(wanted)), key=lambda i: wanted[i])
+    blocks: list[list[int]] = []
+    centres: list[float] = []
+
+    def centre(block: list[int]) -> float:
+        return sum(wanted[i] for i in block) / len(block)
+
+    for i in order:
+        blocks.append([i])
+        centres.append(wanted[i])
+        while len(blocks) > 1 and (centres[-1] - centres[-2]
+                                   < gap * (len(blocks[-1]) + len(blocks[-2])) / 2):
+            last = blocks.pop()
+            centres.pop()
+            blocks[-1] += last
+            centres[-1] = centre(blocks[-1])
+    placed = [0.0] * len(wanted)
+    for block, middle in zip(blocks, centres, strict=True):
+        for step, i in enumerate(block):
+            placed[i] = middle + gap * (step - (len(block) - 1) / 2)
+    return placed
+
+
+def _gap(axes: Axes, points: float) -> float:
+    """Return a distance on paper [pt] as one along the vertical axis, in data units."""
+    low, high = axes.get_ylim()
+    return (high - low) * points / max(axes.get_window_extent().height * 72 / axes.figure.dpi, 1.0)
+
+
+def end_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequence[str], *, colour: str = FAINT,
+               size: float = 7.0, lines: int = 1) -> None:
+    """Write words at the right edge beside the ends of lines, moved apart where they would collide."""
+    gap = _gap(axes, 1.15 * size * lines)
+    for at, y0, placed, word in zip(x, y, spread(y, gap), words, strict=True):
+        axes.annotate(word, xy=(at, y0), xytext=(1.01, placed), xycoords="data",
+                      textcoords=axes.get_yaxis_transform(), fontsize=size, color=colour, va="center",
+                      annotation_clip=False,
+                      arrowprops={"arrowstyle": "-", "color": "#c9d0d6", "lw": 0.5, "shrinkA": 1, "shrinkB": 1})
+
+
+def own_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequence[str], *, size: float = 6.5) -> None:
+    """Write words just behind the end of each line; those that end together are moved apart."""
+    gap = _gap(axes, 1.1 * size)
+    for at in sorted(set(x)):
+        here = [i for i in range(len(x)) if x[i] == at]
+        for i, placed in zip(here, spread([y[i] for i in here], gap), strict=True):
+            axes.annotate(words[i], (at, placed), xytext=(3, 0), textcoords="offset points", fontsize=size, color=INK,
+                          va="center", annotation_clip=False, zorder=4,
+                          bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 0.3})
+
+
+def note_line(axes: Axes, y: float, words: str, *, colour: str = LIMIT, dashes: Any = "--", at: float = 0.01,
+              above: bool = True, align: str = "left") -> None:
+    """Draw a horizontal line with its words on it."""
+    axes.axhline(y, color=colour, linestyle=dashes, linewidth=1.3)
+    axes.annotate(words, xy=(at, y), xycoords=axes.get_yaxis_transform(), xytext=(0, 3 if above else -3),
+                  textcoords="offset points", fontsize=8.5, color=colour, va="bottom" if above else "top", ha=align,
+                  bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.8})
+
+
+def note_count(axes: Axes, x: float, words: str, *, colour: str = INK) -> None:
+    """Draw a vertical line with its words at the top, on the side where there is room."""
+    left, right = axes.get_xlim()
+    axes.axvline(x, color=colour, linewidth=1.3)
+    room_right = (x - left) / (right - left) < 0.6
+    axes.annotate(words, xy=(x, 0.98), xycoords=axes.get_xaxis_transform(), xytext=(4 if room_right else -4, 0),
+                  textcoords="offset points", fontsize=9, fontweight="bold", color=colour, va="top",
+                  ha="left" if room_right else "right",
+                  bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.0})

@@ -1,0 +1,155 @@
+"""The methods paragraphs: what was done, with the numbers in it, ready to paste into a paper."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from drift.report.figures import exposure_unit, share_text
+from drift.results import Estimate, Result, format_interval, join_words
+
+if TYPE_CHECKING:
+    from drift.report.study_result import StudyResult
+
+
+def methods_paragraphs(result: StudyResult, study: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return one paragraph for each question and one on software and rows."""
+    made = []
+    for part in result.parts:
+        if part.command == "wear":
+            made.append(_wear(part, study))
+        elif part.command == "retire":
+            made.append(_retire(part, study))
+        elif part.command == "icc":
+            made.append(_reliability(part, study))
+        elif part.command == "agree":
+            made.append(_agreement(part, study))
+    return (*made, _software(result))
+
+
+def _level(e: Estimate) -> str:
+    return f"{share_text(e.level)} interval " if math.isfinite(e.level) else ""
+
+
+def _shown(e: Estimate, *, name: bool = True) -> str:
+    of = ", ".join(v for k, v in e.of.items() if k != "question")
+    unit = f" {e.unit}" if e.unit else ""
+    if math.isfinite(e.low) and math.isfinite(e.high):
+        text = format_interval(e.value, e.low, e.high)
+        value, ends = text.split(" (", 1)
+        shown = f"{value}{unit} ({_level(e)}{ends}"
+    else:
+        shown = f"{format_interval(e.value)}{unit}"
+    lead = f"{e.name} {'= ' if name else ''}" if name else ""
+    return f"{lead}{shown}{f' for {of}' if of else ''}"
+
+
+def _wear(part: Result, study: Mapping[str, Any]) -> str:
+    lines, occasions, rows = part.table("sensor lines"), part.table("occasions"), part.table("sensitivities")
+    drifts = [e for e in part.estimates if e.name in ("drift per use, percent", "drift per use")
+              and "sensor" not in e.of]
+    log = any(e.name.endswith("percent") for e in drifts)
+    drifts = [e for e in drifts if e.name.endswith("percent") == log]
+    several = bool((rows["levels"] > 1).any()) if len(rows) else False
+    how = ("The sensitivity at each mounting was the slope of a weighted straight line, with intercept, of reading on "
+           "reference" if several else "The response at each mounting was the reading, or its ratio to the reference "
+           "with the intercept taken as zero")
+    unit = exposure_unit(part)
+    use_is = study.get("study", {}).get("use_is")
+    uses = f" (one use: {use_is})" if use_is and unit == "uses" else ""
+    method = next((e.method for e in drifts if e.method), "")
+    return (f"Drift was estimated from {len(rows)} mountings at {len(occasions)} occasions of {len(lines)} "
+            f"sensors, each "
+            f"checked between {_range(lines)} {unit}{uses}. {how}; readings at full scale counted as lower bounds. "
+            f"{'The logarithm of sensitivity' if log else 'The response'} was modelled as a line in {unit} with "
+            f"a random "
+            f"intercept and slope for each sensor and, where mountings were repeated, a random effect of the occasion "
+            f"(Laird and Ware 1982), constructions apart{f'; {method}' if method else ''}. Drift per use was "
+            f"{join_words(_shown(e, name=False) for e in drifts) or 'not estimable'}.")
+
+
+def _range(lines: Any) -> str:
+    first, last = lines["first_use"], lines["last_use"]
+    return f"{min(first):g} and {max(last):g}" if len(first) else "0 and 0"
+
+
+def _retire(part: Result, study: Mapping[str, Any]) -> str:
+    spec = {"content": 0.90, "confidence": 0.95, **study.get("retirement", {})}
+    limits = study.get("limits", {})
+    words = []
+    if "sensitivity_change" in limits:
+        words.append(f"its sensitivity had fallen by no more than {share_text(limits['sensitivity_change'])} of "
+                     f"its own "
+                     "fresh value")
+    if "saturation_pressure" in limits:
+        words.append(f"its saturation pressure was no higher than {limits['saturation_pressure']}")
+    if "reading" in limits:
+        side = "no higher" if limits["reading"].get("direction", "above") == "above" else "no lower"
+        words.append(f"its reading was {side} than {limits['reading']['value']:g}")
+    if "dead_fraction" in limits:
+        words.append(f"no more than {share_text(limits['dead_fraction'])} of its cells were dead")
+    if "dead_lines" in limits:
+        words.append(f"it had no more than {limits['dead_lines']} dead lines")
+    counts = [e for e in part.estimates if e.name == "retire after" and "limit" not in e.of]
+    found = join_words(f"{_count(e)}{' for ' + e.of['construction'] if e.of.get('construction') else ''}"
+                       for e in counts)
+    return (f"A sensor was called fit for use while {join_words(words) or 'no limit was passed'}. The "
+            f"retire-after count "
+            f"is the largest number of uses at which at least {share_text(spec['content'])} of such sensors are still "
+            f"within every continuous limit with {share_text(spec['confidence'])} confidence: an exact one-sided "
+            "tolerance bound of the sensors' own lines from the noncentral t distribution (Owen 1963), for a sensor "
+            "from a new batch the two-level bound of the one-way random model where four or more batches were checked "
+            "(Krishnamoorthy and Mathew 2009), content and confidence split evenly over the limits, and never "
+            "more than "
+            "the same bound on the logarithms of the sensors' own crossing counts. No count was stated beyond 1.25 "
+            f"times the median last checked use. Retire after: {found or 'not given'}.")
+
+
+def _count(e: Estimate) -> str:
+    if not math.isfinite(e.value):
+        return "no count"
+    return f"{'at least ' if e.bound == 'at least' else ''}{e.value:g} {e.unit or 'uses'}"
+
+
+def _declared(part: Result) -> Estimate | None:
+    return next((e for e in part.estimates if e.name.startswith("ICC")), None)
+
+
+def _reliability(part: Result, study: Mapping[str, Any]) -> str:
+    asked: Mapping[str, Any] = next((q for q in study.get("reliability", ()) if q.get("name") == part.question), {})
+    facet = asked.get("facet", "the facet")
+    declared = _declared(part)
+    groups = [e for e in part.estimates if declared is not None and e.name == declared.name
+              and e.of.get("model") == declared.of.get("model")]
+    errors = [e for e in part.estimates if e.name in ("SEM (agreement)", "MDC (agreement)")]
+    model = f", {declared.of['model']}" if declared is not None and declared.of.get("model") else ""
+    method = declared.method if declared is not None else ""
+    return (f"Reliability of readings of {asked.get('target', 'the target')} over "
+            f"{facet if isinstance(facet, str) else join_words(facet)} ({part.question}) was expressed as "
+            f"{declared.name if declared else 'an intraclass correlation'} in the notation of McGraw and Wong (1996)"
+            f"{model}{f'; {method}' if method else ''}: {join_words(_shown(e) for e in groups) or 'not estimable'}. "
+            f"{'Measurement error: ' + join_words(_shown(e) for e in errors) + '.' if errors else ''}").strip()
+
+
+def _agreement(part: Result, study: Mapping[str, Any]) -> str:
+    asked: Mapping[str, Any] = next((q for q in study.get("agreement", ()) if q.get("name") == part.question), {})
+    wanted = [e for e in part.estimates if e.name in ("bias", "lower limit", "upper limit")]
+    method = next((e.method for e in wanted if e.name == "upper limit" and e.method), "")
+    harmless = asked.get("harmless")
+    band = (f" The largest difference that would not matter was declared as {harmless:g}; the two count as "
+            "interchangeable when the outer one-sided bounds of both limits lie inside it." if harmless else "")
+    return (f"Agreement of {asked.get('a', 'a')} with {asked.get('b', 'b')} was judged by limits of agreement "
+            f"(Bland and "
+            f"Altman 1999), differences taken as {asked.get('a', 'a')} \N{MINUS SIGN} {asked.get('b', 'b')}"
+            f"{f'; {method}' if method else ''}: {join_words(_shown(e) for e in wanted) or 'not estimable'}.{band}")
+
+
+def _software(result: StudyResult) -> str:
+    source = result.provenance
+    versions: Sequence[str] = [f"{k} {v}" for k, v in source.versions.items()]
+    read = join_words(f"{a.used} of {a.read} rows of {a.table} for {a.question}" for a in source.accounts)
+    rows = f"Used were {read}; every other row is listed with its reason. " if read else ""
+    return f"{rows}All numbers were computed with {join_words(versions)}, seed {source.seed}."
+
+
