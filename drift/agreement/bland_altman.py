@@ -1,0 +1,259 @@
+"""Limits of agreement of two methods: the whole question, from trial table to verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, ClassVar
+
+import numpy as np
+
+from drift.agreement.answer import Answer, difference_estimates, empty_estimates, use_estimate, verdict_estimates
+from drift.agreement.checks import (
+    ALPHA,
+    GROWS,
+    Check,
+    UseTrend,
+    normality_checks,
+    outliers,
+    spread_check,
+    trend_check,
+    trend_with_use,
+)
+from drift.agreement.equivalence import judge
+from drift.agreement.pairs import Group, Pairing, form_pairs
+from drift.agreement.structure import Analysis, Structure, analyse, find_structure
+from drift.agreement.tables import result_tables
+from drift.agreement.variants import LimitRow, joint_rows, limit_rows, quantile_rows, regression_rows, scaled_rows
+from drift.agreement.words import MINUS, verdict_sentence, whole_answer
+from drift.engine.limits_of_agreement import MULTIPLIER
+from drift.errors import DriftError, Finding
+from drift.records import TrialTable
+from drift.results import Provenance, Result, run_versions
+from drift.study import AgreementQuestion
+
+if TYPE_CHECKING:
+    from drift.screening import Screening
+
+DEFAULT_SEED = 1986
+MOST_OUTLIERS = 8
+
+
+class AgreementResult(Result):
+    """Bias, limits of agreement, checks and verdict of one agreement question.
+
+    Tables "pairs", "limits", "checks", "verdict" (with a harmless difference) and "variance components" (with
+    repeated measurements).
+    """
+
+    command: ClassVar[str] = "agree"
+
+    @property
+    def verdicts(self) -> tuple[str, ...]:
+        """The verdict of each group, empty without a harmless difference."""
+        return tuple(self.table("verdict")["verdict"]) if any(t.name == "verdict" for t in self.tables) else ()
+
+
+def agreement(trials: TrialTable, question: AgreementQuestion, *, level: float = 0.95, seed: int | None = None,
+              multiplier: float = MULTIPLIER, screening: Screening | None = None) -> AgreementResult:
+    """Compare readings by ``a`` and ``b``: bias, limits of agreement, checks and, with ``harmless``, a verdict.
+
+    Parameters
+    ----------
+    trials : TrialTable
+        Long form: one reading a row.
+    question : AgreementQuestion
+        Differences are a - b.
+    level : float
+        Level of intervals. The verdict always rests on one-sided 95 % bounds.
+    seed : int, optional
+        For the pivotal draws behind the bounds of the share inside and the total deviation index, and for the
+        bootstrap of regression limits.
+    multiplier : float
+        Limits are bias -/+ multiplier x SD: 1.96, or 2 as Bland & Altman (1986) printed them.
+    screening : Screening, optional
+        Rows it drops are excluded with its reason.
+
+    Returns
+    -------
+    AgreementResult
+
+    Raises
+    ------
+    DriftError
+        If the readings cannot be paired as the question says.
+
+    References
+    ----------
+    Bland & Altman (1986), Lancet i:307-310; (1999), Stat Methods Med Res 8:135-160. Carkeet (2015), Optom Vis
+    Sci 92(3):e71-e80. Zou (2013), Stat Methods Med Res 22(6):630-642.
+    """
+    if not 0.5 < level < 1:
+        raise ValueError(f"level must lie between 0.5 and 1, not {level}")
+    if question.harmless is not None and not question.harmless > 0:
+        raise DriftError(Finding(severity="error", code="harmless-not-positive", question=question.name,
+                                 message=f"harmless is {question.harmless:g}, but the largest harmless difference must "
+                                         "be above zero", mend="Give it in the reading's unit."))
+    pairing = form_pairs(trials, question, screening=screening)
+    seed = DEFAULT_SEED if seed is None else seed
+    streams = np.random.SeedSequence(seed).spawn(len(pairing.groups))
+    answers = [_answer(group, pairing, question, level=level, multiplier=multiplier, rng=np.random.default_rng(s))
+               for group, s in zip(pairing.groups, streams, strict=True)]
+    findings = list(dict.fromkeys([*pairing.findings, *(f for x in answers for f in x.findings)]))
+    provenance = Provenance(accounts=(pairing.account,), inputs={trials.file: trials.sha256}, seed=seed, level=level,
+                            versions=run_versions(), settings={**question.model_dump(), "multiplier": multiplier})
+    return AgreementResult(question=question.name, answer=whole_answer(answers, question, pairing.target_name),
+                           estimates=tuple(e for x in answers for e in x.estimates),
+                           tables=result_tables(answers, pairing, question), findings=tuple(findings),
+                           exclusions=pairing.exclusions, provenance=provenance)
+
+
+def _answer(group: Group, pairing: Pairing, question: AgreementQuestion, *, level: float, multiplier: float,
+            rng: np.random.Generator) -> Answer:
+    """Answer the question for one group of pairs."""
+    of = {"question": question.name, **dict(group.of)}
+    label = "".join(f" ({k} {v})" for k, v in group.of)
+    structure, said = find_structure(group, target=pairing.target_name, sensor=pairing.sensor_name,
+                                     independent=question.rows_are_independent, constant=pairing.constant,
+                                     declared=question.truth is not None, question=question.name)
+    findings = [*said, Finding(severity="note", code="structure", message=structure.words, question=question.name)]
+    refusal, analysis = _refusal(group, structure, pairing), None
+    if not refusal:
+        try:
+            analysis = analyse(structure, group)
+        except ValueError as reason:
+            refusal = str(reason)
+    if analysis is None:
+        findings.append(Finding(severity="warning", code="agreement-refused", question=question.name,
+                                message=f"limits of agreement cannot be given{label}: {refusal}",
+                                mend="Add pairs on further targets; twenty or more make useful limits."))
+        return Answer(group=group, structure=structure, of=of, analysis=None, estimates=empty_estimates(group, of),
+                      findings=tuple(findings), refusal=refusal)
+    if not analysis.strata.sd > 1e-12 * max(1e-300, float(np.max(np.abs(group.mean)))):
+        findings.append(_no_spread(group, question, label))
+        rows = tuple(LimitRow(variant="plain", limit=n, value=analysis.strata.mean, unit=group.unit, method="no spread")
+                     for n in ("lower limit", "upper limit"))
+        return Answer(group=group, structure=structure, of=of, analysis=analysis, rows=rows, findings=tuple(findings),
+                      estimates=tuple(difference_estimates(analysis, structure, group, of, level, multiplier,
+                                                           flat=True)))
+    if structure.n_targets < 5 and structure.kind != "repeated":
+        findings.append(Finding(severity="warning", code="few-pairs", question=question.name,
+                                message=f"only {structure.n_targets} pairs{label}; the limits are hardly known",
+                                mend="Twenty or more pairs make useful limits."))
+    findings += [Finding(severity="note", code="boundary", question=question.name,
+                         message=f"the variance between levels of {name} is estimated at zero{label}")
+                 for name, zero in zip(structure.factors, analysis.fit.boundary if analysis.fit else (), strict=False)
+                 if zero]
+    return _full_answer(group, structure, analysis, of, findings, pairing, question, level=level,
+                        multiplier=multiplier, rng=rng, label=label)
+
+
+def _full_answer(group: Group, structure: Structure, analysis: Analysis, of: Mapping[str, str],
+                 findings: list[Finding], pairing: Pairing, question: AgreementQuestion, *, level: float,
+                 multiplier: float, rng: np.random.Generator, label: str) -> Answer:
+    """Estimates, variants, checks and verdict of differences that have a spread."""
+    estimates = difference_estimates(analysis, structure, group, of, level, multiplier, flat=False)
+    checks = [trend_check(group, structure, level), spread_check(group, structure, level),
+              *normality_checks(group, structure)]
+    rows = limit_rows(analysis.strata, level, variant="plain", unit=group.unit, multiplier=multiplier)
+    more, proposed = _variants(analysis, structure, group, checks, level, multiplier, question, label, rng)
+    findings = [*findings, *proposed, *_outlier_findings(group, structure, question, label)]
+    use = trend_with_use(group, structure, level, target=pairing.target_name, sensor=pairing.sensor_name)
+    if use is not None:
+        estimates.append(use_estimate(use, group, of, level))
+        checks.append(Check(name="trend with use", statistic=use.method, value=use.slope, low=use.low, high=use.high,
+                            p=use.p, words="agreement drifts with use" if use.p < ALPHA else "no trend with use seen"))
+        findings += _use_findings(use, group, question, label)
+    verdict = None
+    if question.harmless is not None:
+        verdict = judge(analysis.strata, question.harmless, n_targets=structure.n_targets, rng=rng)
+        estimates += verdict_estimates(verdict, structure, group, of)
+        if verdict.words != "interchangeable":
+            sentence = verdict_sentence(verdict, question, group, structure, pairing.target_name)
+            findings.append(Finding(severity="warning", code="verdict", question=question.name,
+                                    message=sentence + label))
+    return Answer(group=group, structure=structure, of=of, analysis=analysis, estimates=tuple(estimates),
+                  rows=(*rows, *more), checks=tuple(checks), findings=tuple(findings), verdict=verdict)
+
+
+def _refusal(group: Group, structure: Structure, pairing: Pairing) -> str:
+    n = len(group.a)
+    if n < 3:
+        return f"there are only {n} pairs" if structure.kind != "unpaired" else f"there are only {n} targets"
+    if structure.kind == "repeated" and structure.n_targets < 2:
+        return f"there is only one {pairing.target_name}"
+    return ""
+
+
+def _no_spread(group: Group, question: AgreementQuestion, label: str) -> Finding:
+    same = bool(np.all(group.a == group.b))
+    message = (f"readings by {question.a} and {question.b} are identical in all {len(group.a)} pairs" if same else
+               f"all {len(group.a)} differences are equal") + label
+    return Finding(severity="warning", code="no-spread", question=question.name,
+                   message=message + ", so no interval, check or verdict can be computed",
+                   mend="Look whether one column was copied or computed from the other.")
+
+
+def _variants(analysis: Analysis, structure: Structure, group: Group, checks: Sequence[Check], level: float,
+              multiplier: float, question: AgreementQuestion, label: str,
+              rng: np.random.Generator) -> tuple[list[LimitRow], list[Finding]]:
+    state = {c.name: c.holds for c in checks}
+    rows = joint_rows(analysis.strata, level, group.unit, multiplier=multiplier)
+    scaled, found = scaled_rows(structure, group, level)
+    rows += scaled
+    rows += regression_rows(structure, group, analysis, level, spread=state["spread with size"] == "no", rng=rng)
+    rows += quantile_rows(structure, group, level, group.unit)
+    findings = []
+    odd = [n for n, v in state.items() if n.startswith("normality") and v == "no"]
+
+    def propose(code: str, message: str, mend: str) -> None:
+        findings.append(Finding(severity="warning", code=code, message=message + label, mend=mend,
+                                question=question.name))
+
+    if state["spread with size"] == "no":
+        words = next(c.words for c in checks if c.name == "spread with size")
+        grows = words == GROWS
+        mend = ("Read the ratio limits beside the plain ones." if grows and "log" in found else
+                "Read the regression limits beside the plain ones." if structure.kind == "simple" else
+                "Look at the plot, and ask the question over a narrower range with where or by.")
+        if grows and "log" not in found:
+            mend += " Ratio limits need positive readings."
+        propose("spread-with-size", f"{words}, so one pair of limits is too wide at one end and too narrow at the "
+                "other", mend)
+    if state["trend with size"] == "no":
+        propose("trend-with-size", "differences change with the size of the reading, so a single bias does not hold "
+                "over the range", "Read the regression limits beside the plain ones."
+                if any(r.variant == "regression on mean" for r in rows) else "Look at the plot.")
+    if odd:
+        propose("not-normal", f"{', '.join(n.removeprefix('normality of ') for n in odd)} look not normal",
+                "Look at the plot; the nonparametric limits stand beside the plain ones." if structure.kind == "simple"
+                else "Look at the plot.")
+    return rows, findings
+
+
+def _outlier_findings(group: Group, structure: Structure, question: AgreementQuestion, label: str) -> list[Finding]:
+    found = sorted(outliers(group, structure), key=lambda x: -abs(x[2]))
+    made = [Finding(severity="note", code="outlier", question=question.name,
+                    message=f"{key} stands out among {part}{label} (studentised {t:.1f}); it was kept",
+                    mend="Look at how it was measured.") for part, key, t in found[:MOST_OUTLIERS]]
+    if len(found) > MOST_OUTLIERS:
+        made.append(Finding(severity="note", code="outlier", question=question.name, mend="Look at the plot.",
+                            message=f"{len(found) - MOST_OUTLIERS} further deviations stand out{label}; all were kept"))
+    return made
+
+
+def _signed(value: float, unit: str) -> str:
+    return f"{value:.3g} {unit}".strip().replace("-", MINUS)
+
+
+def _use_findings(use: UseTrend, group: Group, question: AgreementQuestion, label: str) -> list[Finding]:
+    if not use.p < ALPHA:
+        return []
+    assert group.use is not None
+    low, high = float(group.use.min()), float(group.use.max())
+    return [Finding(severity="warning", code="agreement-drifts", question=question.name,
+                    message=f"the difference changes with use by {_signed(use.slope, group.unit)} per use{label}, so "
+                            f"the limits hold for the mix of uses in these data ({low:g} to {high:g}), not for any "
+                            "one use",
+                    mend="Look at the differences against use before pooling fresh and old sensors.")]
+
+

@@ -1,0 +1,108 @@
+"""The sentences of an agreement answer."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from drift.agreement.answer import Answer
+from drift.agreement.equivalence import Verdict
+from drift.agreement.pairs import Group
+from drift.agreement.structure import Structure
+from drift.results import Estimate, decimals_for
+from drift.study import AgreementQuestion
+
+MINUS = "\N{MINUS SIGN}"
+
+
+def number(value: float, decimals: int) -> str:
+    """Print a number with a true minus sign and no negative zero."""
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0:
+        text = text.lstrip("-")
+    return text.replace("-", MINUS)
+
+
+def decimals_of(estimate: Estimate) -> int:
+    """Decimals that suit an estimate's interval."""
+    return decimals_for(estimate.low, estimate.high, estimate.value)
+
+
+def verdict_sentence(verdict: Verdict, question: AgreementQuestion, group: Group, structure: Structure,
+                     target: str) -> str:
+    """Give the verdict in one sentence."""
+    unit = f" {group.unit}".rstrip()
+    span = verdict.outer[1] - verdict.outer[0]
+    d = decimals_for(verdict.outer[0], verdict.outer[0] + max(span / 4, 1e-12))
+    outer = f"{number(verdict.outer[0], d)} to {number(verdict.outer[1], d)}{unit}"
+    inner = f"{number(verdict.inner[0], d)} to {number(verdict.inner[1], d)}{unit}"
+    pair, within = f"{question.a} and {question.b}", f"{verdict.harmless:g}{unit}"
+    if verdict.words == "interchangeable":
+        return (f"{pair} are interchangeable within {within}: the outer 95 % bounds of both limits, {outer}, lie "
+                "inside")
+    if verdict.words == "not interchangeable":
+        return (f"{pair} are not interchangeable within {within}: the inner 95 % bounds of the limits, {inner}, reach "
+                "beyond it")
+    if verdict.further is None:
+        more = "no affordable number of further targets would settle it, as a limit lies almost at that difference"
+    else:
+        more = f"about {verdict.further} further {_units(verdict.further, structure, target)} would settle it " \
+               "in four of five studies if bias and SD stay as they are"
+    return (f"that {pair} are interchangeable within {within} is not shown: the bounds of the limits run from {outer} "
+            f"(outer) and {inner} (inner); {more}")
+
+
+def _units(further: int, structure: Structure, target: str) -> str:
+    """Say what would have to be added."""
+    if structure.kind == "simple":
+        return "pairs"
+    if structure.kind == "unpaired":
+        return f"targets ({target})"
+    times = (further + structure.n_targets) / structure.n_targets
+    if len(structure.factors) == 1:
+        return f"levels of {structure.factors[0]} ({times:.1f} times the present number in all)"
+    return (f"levels of the scarcer of {' and '.join(structure.factors)} ({times:.1f} times the present number of "
+            "both)")
+
+
+def answer_sentence(answer: Answer, question: AgreementQuestion, *, target: str) -> str:
+    """Give the answer for one group."""
+    group = answer.group
+    label = "".join(f"{k} {v}: " for k, v in group.of)
+    if answer.analysis is None:
+        return f"{label}No limits of agreement: {answer.refusal}."
+    by_name = {e.name: e for e in answer.estimates}
+    bias, low, high = (by_name[n] for n in ("bias", "lower limit", "upper limit"))
+    unit = f" {group.unit}".rstrip()
+    d = decimals_of(bias)
+    if not by_name["SD of differences"].value > 0 or bias.level != bias.level:
+        return (f"{label}{question.a} - {question.b} is {number(bias.value, d)}{unit} in every pair; no spread, so no "
+                "verdict.")
+    side = "as" if float(f"{bias.value:.{d}f}") == 0 else "higher than" if bias.value > 0 else "lower than"
+    much = f"{number(abs(bias.value), d)}{unit} {side}" if side != "as" else "on average the same as"
+    interval = f"({number(bias.low, d)} to {number(bias.high, d)})"
+    text = (f"{question.a} reads {much} {question.b} {interval}; 95 % of differences are expected between "
+            f"{number(low.value, decimals_of(low))} and {number(high.value, decimals_of(high))}{unit}.")
+    text = label + text
+    if answer.verdict is not None:
+        if question.by:
+            return f"{text} Verdict: {answer.verdict.words} within {answer.verdict.harmless:g}{unit}."
+        return f"{text} Verdict: {verdict_sentence(answer.verdict, question, group, answer.structure, target)}."
+    return text
+
+
+def whole_answer(answers: Sequence[Answer], question: AgreementQuestion, target: str) -> str:
+    """Give the answer of the question: one sentence, or one for each group after a count."""
+    if len(answers) == 1:
+        return answer_sentence(answers[0], question, target=target)
+    if question.harmless is not None:
+        counts = {w: [x for x in answers if x.verdict and x.verdict.words == w]
+                  for w in ("interchangeable", "not interchangeable", "not shown")}
+        parts = [f"{w} in {len(v)}" for w, v in counts.items() if v]
+        refused = sum(x.verdict is None for x in answers)
+        head = f"Of {len(answers)} groups {question.a} and {question.b} are " + ", ".join(parts or ["not judged"])
+        head += f", not judged in {refused}." if refused and parts else "."
+    else:
+        head = f"{question.a} against {question.b} in {len(answers)} groups."
+    shown = [answer_sentence(x, question, target=target) for x in answers[:6]]
+    rest = f" {len(answers) - 6} further groups stand in the table." if len(answers) > 6 else ""
+    return " ".join([head, *shown]) + rest
