@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -14,6 +14,7 @@ from drift.results import Provenance, Result, ResultTable, join_words, run_versi
 if TYPE_CHECKING:
     from drift.ingest import Reading
     from drift.records import Table, Tables
+    from drift.screening import Screening
     from drift.study import Study
 
 DEFAULT_SEED = 20260101
@@ -82,10 +83,17 @@ def _answered(study: Study, reading: Reading, *, level: float, seed: int, progre
     findings = tuple(dict.fromkeys((*blanks(study), *reading.findings)))
     raise_on_error(findings)
     tables = reading.tables
+    # What screening finds in the trials belongs to the study: every question stands on the same rows.
+    looked_at = screened_trials(study, tables) if study.reliability or study.agreement else None
+    if looked_at is not None:
+        findings = (*findings, *looked_at.findings)
+        raise_on_error(findings)
     parts = answer_questions(study, tables, level=level, seed=seed, progress=progress, findings=findings)
     provenance = Provenance(inputs=_hashes(study, reading), seed=seed, level=level, versions=run_versions(),
                             settings=_settings(study))
     whole = [_table_list(tables), *([reading.use_counts] if reading.use_counts is not None else [])]
+    if looked_at is not None and len(looked_at.table):
+        whole.append(replace(looked_at.table, name="screening of trials"))
     progress("done", 1.0)
     return StudyResult.join(parts, question=study.study.title, answer=_whole_answer(parts), findings=findings,
                             provenance=provenance, tables=whole)
@@ -127,11 +135,11 @@ def _steps(study: Study, tables: Tables, *, level: float, seed: int) -> list[tup
         if asks_retirement(study):
             steps.append(("retirement", lambda made, tell: _retire(made, study, tables, seed, tell)))
     if tables.trials is not None:
-        trials = tables.trials
+        trials, looked_at = tables.trials, screened_trials(study, tables)
         for r in study.reliability:
-            steps.append((r.name, lambda _, __, q=r: _reliability(trials, q, level, seed)))  # type: ignore[misc]
+            steps.append((r.name, lambda _, __, q=r: _reliability(trials, q, level, seed, looked_at)))  # type: ignore[misc]
         for a in study.agreement:
-            steps.append((a.name, lambda _, __, q=a: _agreement(trials, q, level, seed)))  # type: ignore[misc]
+            steps.append((a.name, lambda _, __, q=a: _agreement(trials, q, level, seed, looked_at)))  # type: ignore[misc]
     return steps
 
 
@@ -156,16 +164,25 @@ def _retire(made: Sequence[Result], study: Study, tables: Tables, seed: int, tel
     return retire(wear, study, tables, seed=seed, progress=tell)
 
 
-def _reliability(trials: Any, question: Any, level: float, seed: int) -> Result:
+def screened_trials(study: Study, tables: Tables) -> Screening | None:
+    """Apply the screening rules to the trials once, for all questions; None without trials."""
+    from drift.screening import screen
+
+    if tables.trials is None:
+        return None
+    return screen(tables.trials, study.screening, sensors=tables.sensors)
+
+
+def _reliability(trials: Any, question: Any, level: float, seed: int, screening: Screening | None) -> Result:
     from drift.reliability import reliability
 
-    return reliability(trials, question, level=level, seed=seed)
+    return reliability(trials, question, level=level, seed=seed, screening=screening)
 
 
-def _agreement(trials: Any, question: Any, level: float, seed: int) -> Result:
+def _agreement(trials: Any, question: Any, level: float, seed: int, screening: Screening | None) -> Result:
     from drift.agreement import agreement
 
-    return agreement(trials, question, level=level, seed=seed)
+    return agreement(trials, question, level=level, seed=seed, screening=screening)
 
 
 def _whole_answer(parts: Sequence[Result]) -> str:
@@ -219,11 +236,22 @@ def check_study(path: str | Path, *, pseudonyms: bool = False) -> CheckResult:
         return _check_result(str(path), reading.findings)
     if pseudonyms:
         study, reading = _coded(study, reading)
-    findings = tuple(dict.fromkeys((*reading.findings, *blanks(study))))
+    findings = tuple(dict.fromkeys((*reading.findings, *blanks(study), *_said_of_questions(study, reading.tables))))
     counts = [reading.use_counts] if reading.use_counts is not None else []
     return _check_result(study.study.title, findings, (_table_list(reading.tables), _question_list(study), *counts),
                          Provenance(inputs=_hashes(study, reading), versions=run_versions(), settings=_settings(study),
                                     accounts=tuple(_accounts(study, reading.tables))))
+
+
+def _said_of_questions(study: Study, tables: Tables) -> tuple[Finding, ...]:
+    """Collect what screening and the reliability questions have to say about the trials before any is answered."""
+    if tables.trials is None or not (study.reliability or study.agreement):
+        return ()
+    from drift.reliability import check_question
+
+    looked_at = screened_trials(study, tables)
+    return (*(looked_at.findings if looked_at is not None else ()),
+            *(f for q in study.reliability for f in check_question(tables.trials, q)))
 
 
 def _check_result(question: str, findings: Sequence[Finding], tables: Sequence[ResultTable] = (),
@@ -356,8 +384,6 @@ def _settings(study: Study) -> dict[str, str]:
 
 def _coded(study: Study, reading: Reading) -> tuple[Study, Reading]:
     """Replace people by codes in the tables, in what was said about them, and in what the questions select."""
-    from dataclasses import replace
-
     from drift.ingest import person_codes, pseudonymise, pseudonymise_findings, pseudonymise_where
 
     codes = person_codes(reading.tables, title=study.study.title)

@@ -106,7 +106,7 @@ def drift_figure(wear: Result, axes: Axes, *, construction: str = "", retired: R
 def exposure_label(wear: Result) -> str:
     """Return the words of the horizontal axis with their unit."""
     unit = exposure_unit(wear)
-    return "completed uses [1]" if unit == "uses" else axis_label("exposure", unit)
+    return "completed uses" if unit == "uses" else axis_label("exposure", unit)
 
 
 def _same_axes(axes: Axes, wear: Result, back: Any) -> None:

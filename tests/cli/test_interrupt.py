@@ -33,7 +33,9 @@ def test_a_run_that_is_interrupted_leaves_nothing(study: Path, tmp_path: Path) -
         return
     child = subprocess.Popen([sys.executable, "-m", "drift", "run", str(study), "--out", str(tmp_path / "out")],
                              stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=Path(__file__).parents[2])
-    time.sleep(1.5)
+    until = time.monotonic() + 60
+    while not list(tmp_path.iterdir()) and time.monotonic() < until:  # the new output is being made beside the old
+        time.sleep(0.01)
     child.send_signal(signal.SIGINT)
     out, err = child.communicate(timeout=60)
     assert child.returncode == 130
