@@ -1,0 +1,26 @@
+"""The names of estimates are fixed: what the demo study prints stands in the handbook page of names."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+import drift
+from drift.workflow import run_study
+
+ROOT = Path(__file__).parents[2]
+PAGE = (ROOT / "drift" / "handbook" / "estimates.md").read_text(encoding="utf-8")
+NAMES = re.findall(r"`([^`]+)`", PAGE.split("## Drift per use", 1)[1])
+PATTERNS = [re.compile(re.sub(r"<[^>]+>|\\<[^>]+\\>", ".+", re.escape(n).replace(r"\<", "<").replace(r"\>", ">")))
+            for n in NAMES]
+
+
+@pytest.mark.parametrize("folder", ["demo_trials", "analyses/laser-degradation", "analyses/resistivity-probes"])
+def test_estimates_of_a_shipped_study_have_documented_names_and_a_method(folder: str) -> None:
+    result = run_study(drift.read_study(ROOT / folder))
+    unknown = {e.name for e in result.estimates if not any(p.fullmatch(e.name) for p in PATTERNS)}
+    assert unknown == set()
+    assert len(result.estimates) > 10
+    assert all(e.method for e in result.estimates)
