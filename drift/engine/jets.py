@@ -1,18 +1,27 @@
 """Second-order Taylor arithmetic for stacks of small matrices.
 
-A jet is an array ``(1 + k + k (k + 1) / 2, ..., rows, columns)``: value, first derivatives and the second
-derivatives of the pairs ``i <= j`` with respect to ``k`` parameters. Exact derivatives, no differencing.
+A jet is an array ``(1 + k + k (k + 1) / 2, rows, columns, nodes)``: value, first derivatives and the second
+derivatives of the pairs ``i <= j`` with respect to ``k`` parameters. Exact derivatives, no differencing. The node
+axis is last, so that the products of many small matrices run along contiguous memory.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+
+
+@lru_cache(maxsize=64)
+def _pairs(k: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    i, j = np.triu_indices(k)
+    i.setflags(write=False)
+    j.setflags(write=False)
+    return i, j
 
 
 @dataclass(frozen=True)
@@ -21,10 +30,10 @@ class JetAlgebra:
 
     k: int
 
-    @cached_property
+    @property
     def pairs(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         """Parameter numbers of the second derivatives."""
-        return np.triu_indices(self.k)
+        return _pairs(self.k)
 
     @property
     def length(self) -> int:
@@ -38,37 +47,39 @@ class JetAlgebra:
         return out
 
     def product(self, a: Floats, b: Floats) -> Floats:
-        """Jet of the matrix product."""
+        """Jet of the matrix product; a node axis of length one stands for all nodes."""
         k = self.k
         i, j = self.pairs
         first_a, first_b = a[1 : 1 + k], b[1 : 1 + k]
-        out = np.matmul(a, b[:1])
-        out[1:] += np.matmul(a[:1], b[1:])
-        out[1 + k :] += np.matmul(first_a[i], first_b[j]) + np.matmul(first_a[j], first_b[i])
-        return out
+        out = np.einsum("kijn,jln->kiln", a, b[0])
+        out[1:] += np.einsum("ijn,kjln->kiln", a[0], b[1:])
+        out[1 + k :] += np.einsum("kijn,kjln->kiln", first_a[i], first_b[j])
+        out[1 + k :] += np.einsum("kijn,kjln->kiln", first_a[j], first_b[i])
+        return np.asarray(out, dtype=np.float64)
 
     def inverse(self, a: Floats) -> Floats:
         """Jet of the matrix inverse."""
         k = self.k
         i, j = self.pairs
         out = np.empty_like(a)
-        out[0] = np.linalg.inv(a[0])
-        out[1 : 1 + k] = -np.matmul(np.matmul(out[:1], a[1 : 1 + k]), out[:1])
-        first_a, first_out = a[1 : 1 + k], out[1 : 1 + k]
-        inner = np.matmul(first_a[i], first_out[j]) + np.matmul(first_a[j], first_out[i])
-        inner += np.matmul(a[1 + k :], out[:1])
-        out[1 + k :] = -np.matmul(out[:1], inner)
+        out[0] = np.linalg.inv(a[0].transpose(2, 0, 1)).transpose(1, 2, 0)
+        half = np.einsum("ijn,kjln->kiln", out[0], a[1:])
+        out[1 : 1 + k] = -np.einsum("kijn,jln->kiln", half[:k], out[0])
+        first = out[1 : 1 + k]
+        out[1 + k :] = -np.einsum("kijn,jln->kiln", half[k:], out[0])
+        out[1 + k :] -= np.einsum("kijn,kjln->kiln", half[:k][i], first[j])
+        out[1 + k :] -= np.einsum("kijn,kjln->kiln", half[:k][j], first[i])
         return out
 
-    def log_det(self, a: Floats) -> Floats:
-        """Jet of the logarithm of the determinant (positive)."""
+    def log_det(self, a: Floats, inverse: Floats) -> Floats:
+        """Jet ``(jet, nodes)`` of the logarithm of the determinant (positive), given the inverse jet."""
         k = self.k
         i, j = self.pairs
-        left = np.linalg.solve(a[:1], a[1:])
-        out = np.empty(a.shape[:-2])
-        out[0] = np.linalg.slogdet(a[0])[1]
-        out[1:] = np.trace(left, axis1=-2, axis2=-1)
-        out[1 + k :] -= np.einsum("k...ij,k...ji->k...", left[i], left[j])
+        left = np.einsum("ijn,kjln->kiln", inverse[0], a[1:])
+        out = np.empty((len(a), a.shape[-1]))
+        out[0] = np.linalg.slogdet(a[0].transpose(2, 0, 1))[1]
+        out[1:] = np.einsum("kiin->kn", left)
+        out[1 + k :] -= np.einsum("kijn,kjin->kn", left[:k][i], left[:k][j])
         return out
 
     def second(self, jet: Floats) -> Floats:

@@ -23,6 +23,6 @@ from drift.engine.nested import Level, NestedDesign
 
 __all__ = [
     "Blups", "FTest", "FixedIntervals", "Level", "MixedBootstrap", "MixedFit", "NestedDesign", "StandardErrors",
-    "VarianceIntervals", "blups", "fit_mixed", "fixed_intervals", "kenward_roger", "kenward_roger_covariance", "kenward_roger_test",
-    "parametric_bootstrap", "satterthwaite", "satterthwaite_test", "variance_intervals",
+    "VarianceIntervals", "blups", "fit_mixed", "fixed_intervals", "kenward_roger", "kenward_roger_covariance",
+    "kenward_roger_test", "parametric_bootstrap", "satterthwaite", "satterthwaite_test", "variance_intervals",
 ]

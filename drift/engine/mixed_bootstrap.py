@@ -10,19 +10,11 @@ from typing import Any
 
 import numpy as np
 
-from drift.engine.mixed_fit import ZERO, MixedFit, criterion_offset
-from drift.engine.nested import (
-    Floats,
-    Ints,
-    LevelShape,
-    NestedDesign,
-    NodeStatistics,
-    entry_index,
-    leaf_sums,
-    sum_runs,
-)
+from drift.engine.mixed_fit import ZERO, MixedFit, criterion_of, criterion_offset
+from drift.engine.nested import NestedDesign
 from drift.engine.nested_balanced import mean_square_theta
 from drift.engine.nested_likelihood import Method, evaluate, relative_factors
+from drift.engine.nested_statistics import Floats, Ints, LevelShape, NodeStatistics, entry_index, leaf_sums, sum_runs
 from drift.engine.optimise import newton, newton_hessian, quasi_newton
 
 CHUNK_VALUES = 200_000  # rows x replicates held at once: stays inside a processor cache of a few megabytes
@@ -137,12 +129,8 @@ def _joined(parts: list[MixedBootstrap]) -> MixedBootstrap:
 
 def starting_metric(design: NestedDesign, fit: MixedFit, method: Method) -> Floats:
     """Inverse Hessian of the criterion of the data near the fit, made positive definite."""
-
-    def objective(theta: Floats, _: Ints) -> tuple[Floats, Floats]:
-        at = evaluate(design, theta, method=method)
-        return at.value, at.gradient
-
-    values, vectors = np.linalg.eigh(newton_hessian(objective, _inside_start(design, fit.theta)[None])[0])
+    start = _inside_start(design, fit.theta)[None]
+    values, vectors = np.linalg.eigh(newton_hessian(criterion_of(design, method), start)[0])
     floor = max(1e-4 * float(np.abs(values).max()), 1e-12)
     out: Floats = (vectors / np.maximum(np.abs(values), floor)) @ vectors.T
     return out
@@ -175,7 +163,7 @@ def refit(
         covariances.append(sigma2[:, None, None] * (raw @ raw.swapaxes(1, 2)))
         zero.append(np.diagonal(factor, axis1=1, axis2=2) == 0.0)
     beta = fit.beta + design.response_scale * at.beta @ design.fixed_back.T
-    cov = design.fixed_back @ np.linalg.inv(at.gram) @ design.fixed_back.T * sigma2[:, None, None]
+    cov = design.fixed_back @ at.inverse @ design.fixed_back.T * sigma2[:, None, None]
     return MixedBootstrap(
         beta=beta, cov_beta=cov, sigma2=sigma2, covariances=tuple(covariances),
         criterion=at.value + criterion_offset(design, method), converged=converged,
@@ -260,7 +248,8 @@ class _Reducer:
         self.outer, self.spans = outer, np.diff(np.append(outer, design.n_rows))
         fits = np.repeat(self.share, self.lengths, axis=1)
         left = np.stack(self.columns) - (fits if z is None else fits * z)
-        self.left = {k: v for k, v in enumerate(left) if np.abs(v).max() > 1e-13 * max(1.0, np.abs(self.share[k]).max())}
+        floor = 1e-13 * np.maximum(1.0, np.abs(self.share).max(axis=1))
+        self.left = {k: v for k, v in enumerate(left) if np.abs(v).max() > floor[k]}
         entry, owner, _ = entry_index(weight, inner)
         if entry is None:
             self.sorted, self.first_leaf = None, inner.children
@@ -299,7 +288,7 @@ class _Reducer:
         return base, pooled
 
     def _squares(self, rows: Floats) -> Floats:
-        """Sums of squares of the rows of every outer node."""
+        """Return sums of squares of the rows of every outer node."""
         if np.all(self.spans == self.spans[0]):
             shaped = rows.reshape(len(rows), len(self.spans), -1)
             out: Floats = np.einsum("bns,bns->bn", shaped, shaped)

@@ -13,8 +13,9 @@ import numpy as np
 
 from drift.engine.jets import JetAlgebra
 from drift.engine.mixed_fit import MixedFit
-from drift.engine.nested import Floats, LevelShape, NestedDesign
+from drift.engine.nested import NestedDesign
 from drift.engine.nested_likelihood import relative_factors
+from drift.engine.nested_statistics import Floats, Ints, LevelShape
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,33 +61,33 @@ def covariance_jets(design: NestedDesign, fit: MixedFit, *, response: bool) -> C
     d = design.n_columns + (1 if response else 0)
     stats = design.stats
     levels = list(zip(design.levels, factors, first, strict=True))
-    base = np.moveaxis(stats.base[:d, :d, 0], -1, 0)
+    base = stats.base[:d, :d, 0]
     unit = _reciprocal_jet(algebra, sigma2, 0.0, np.zeros(1), None)
-    a = unit[:, :, None, None] * base
+    a = unit[:, :, None, None] * base  # the unit jet has one entry, which becomes the rows axis
     if stats.pooled is None:
         log_det = _scalar_log_jet(algebra, unit, np.array([float(design.n_rows)]))
-        multiplicity = np.ones(len(base))
     else:
-        inner, factor, at = levels.pop()
+        _, factor, at = levels.pop()
         shrunk = _reciprocal_jet(algebra, sigma2, float(factor[0, 0]) ** 2, stats.weight, int(at))
-        pooled = np.moveaxis(stats.pooled[:d, :d, 0], -1, 0)
-        entries = shrunk[:, :, None, None] * pooled
-        if entries.shape[1] != a.shape[1]:
-            entries = np.add.reduceat(entries, stats.first, axis=1)
+        entries = shrunk[:, None, None, :] * stats.pooled[:d, :d, 0]
+        if entries.shape[-1] != a.shape[-1]:
+            entries = np.add.reduceat(entries, stats.first, axis=-1)
         a = a + entries
         log_det = _scalar_log_jet(algebra, unit, np.array([design.n_rows - float(stats.count.sum())]))
         log_det = log_det + _scalar_log_jet(algebra, shrunk, stats.count)
-        multiplicity = np.ones(a.shape[1])
-        del inner
     for level, factor, at in reversed(levels):
-        kept, multiplicity = _distinct(a, level) if not response else (slice(None), multiplicity)
-        if response:
-            multiplicity = np.ones(a.shape[1])
-        a, piece = _eliminate(algebra, a[:, kept], level, factor, int(at))
-        log_det = log_det + piece @ multiplicity
-        a = a * multiplicity[:, None, None]
+        kept: Ints | None = None
+        if not response:
+            kept, multiplicity = _distinct(a, level)
+        if kept is None:
+            a, piece = _eliminate(algebra, a, level, factor, int(at))
+            log_det = log_det + piece.sum(axis=1)
+        else:
+            a, piece = _eliminate(algebra, a[..., kept], level, factor, int(at))
+            log_det = log_det + piece @ multiplicity
+            a = a * multiplicity
         a = _sum_nodes(a, level, kept)
-    cross = a.sum(axis=1)
+    cross = a.sum(axis=-1)
     keep = design.fixed if not response else np.append(design.fixed, d - 1)
     return CovarianceJets(algebra, log_det, cross[:, keep[:, None], keep], factors, sigma2)
 
@@ -118,27 +119,30 @@ def _scalar_log_jet(algebra: JetAlgebra, reciprocal: Floats, count: Floats) -> F
     return out
 
 
-def _distinct(a: Floats, level: LevelShape) -> tuple[np.ndarray, Floats]:
-    """Nodes that differ from all others of the same parent, and how many each stands for."""
-    n = a.shape[1]
+def _distinct(a: Floats, level: LevelShape) -> tuple[Ints | None, Floats]:
+    """Nodes that differ from all others of the same parent, and how many each stands for; None where all do."""
+    n = a.shape[-1]
+    size = np.abs(a[:2]).max(axis=(1, 2, 3), keepdims=True)
+    if (np.abs(a[:2] - a[:2, ..., :1]) <= 1e-13 * size).all():
+        return level.children, np.diff(np.append(level.children, n)).astype(np.float64)
     if n < 64:
-        return np.arange(n), np.ones(n)
-    flat = np.round(a[0].reshape(n, -1) / np.abs(a[0]).max(), 13)
-    keys = np.column_stack([level.parent, flat, np.round(a[1].reshape(n, -1) / np.abs(a[1]).max(), 13)])
-    _, first, count = np.unique(keys, axis=0, return_index=True, return_counts=True)
-    if len(first) > n // 2:
-        return np.arange(n), np.ones(n)
-    order = np.argsort(first)
-    return first[order], count[order].astype(np.float64)
+        return None, np.ones(n)
+    keys = np.concatenate([level.parent[None], np.round(a[:2] / size, 13).reshape(-1, n)])
+    order = np.lexsort(keys[::-1])
+    new = np.append(True, (keys[:, order[1:]] != keys[:, order[:-1]]).any(axis=0))
+    if new.sum() > n // 2:
+        return None, np.ones(n)
+    return order[new], np.diff(np.append(np.flatnonzero(new), n)).astype(np.float64)
 
 
-def _sum_nodes(a: Floats, level: LevelShape, kept: np.ndarray | slice) -> Floats:
+def _sum_nodes(a: Floats, level: LevelShape, kept: Ints | None) -> Floats:
     """Sum nodes into their parents."""
     n_parents = len(level.children)
     if n_parents == 1:
-        return a.sum(axis=1, keepdims=True)
-    parent = level.parent[kept]
-    out: Floats = np.add.reduceat(a, np.searchsorted(parent, np.arange(n_parents)), axis=1)
+        whole: Floats = a.sum(axis=-1, keepdims=True)
+        return whole
+    first = level.children if kept is None else np.searchsorted(level.parent[kept], np.arange(n_parents))
+    out: Floats = np.add.reduceat(a, first, axis=-1)
     return out
 
 
@@ -147,16 +151,22 @@ def _eliminate(
 ) -> tuple[Floats, Floats]:
     """Cross-products with the random effects of one level integrated out, and ``log|I + Sigma Z'V^-1 Z|``."""
     size = level.size
-    sigma = np.zeros((algebra.length, 1, size, size))
-    sigma[0, 0] = factor @ factor.T
+    sigma = np.zeros((algebra.length, size, size, 1))
+    sigma[0, ..., 0] = factor @ factor.T
     rows, cols = level.rows_cols
     for number, (r, c) in enumerate(zip(rows, cols, strict=True)):
-        sigma[1 + at + number, 0, r, c] = sigma[1 + at + number, 0, c, r] = 1.0
-    columns = np.zeros((a.shape[-1], size))
-    columns[: len(level.map)] = level.map
-    half = np.matmul(columns.T, a)
-    kernel = algebra.product(np.broadcast_to(sigma, (algebra.length, a.shape[1], size, size)), half @ columns)
-    kernel[0] += np.eye(size)
-    middle = algebra.product(algebra.inverse(kernel), np.broadcast_to(sigma, kernel.shape))
-    taken = algebra.product(half.swapaxes(-1, -2), algebra.product(middle, half))
-    return a - taken, algebra.log_det(kernel)
+        sigma[1 + at + number, r, c, 0] = sigma[1 + at + number, c, r, 0] = 1.0
+    n_columns = len(level.map)
+    if np.count_nonzero(level.map) == size and np.all(level.map.max(axis=0) == 1.0):
+        places = level.map.argmax(axis=0)
+        half = a[:, places]
+        inner = half[:, :, places]
+    else:
+        half = np.einsum("cq,kcdn->kqdn", level.map, a[:, :n_columns])
+        inner = np.einsum("kqdn,dr->kqrn", half[:, :, :n_columns], level.map)
+    kernel = algebra.product(sigma, inner)
+    kernel[0] += np.eye(size)[..., None]
+    inverse = algebra.inverse(kernel)
+    middle = algebra.product(inverse, sigma)
+    taken = algebra.product(half.swapaxes(1, 2), algebra.product(middle, half))
+    return a - taken, algebra.log_det(kernel, inverse)

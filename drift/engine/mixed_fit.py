@@ -6,13 +6,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drift.engine.nested import Floats, LevelShape, NestedDesign, NodeStatistics
+from drift.engine.nested import NestedDesign
 from drift.engine.nested_balanced import mean_square_theta
-from drift.engine.nested_likelihood import Method, evaluate, relative_factors
-from drift.engine.optimise import newton
+from drift.engine.nested_likelihood import Evaluation, Method, evaluate, relative_factors
+from drift.engine.nested_statistics import Floats, Ints, LevelShape
+from drift.engine.optimise import Objective, newton
 
 ZERO = 1e-6
 CLOSED_FORM_GRADIENT = 1e-11  # per row: rounding; a design that is nearly balanced misses it by many orders
+
+SMALLEST_RESIDUAL = 1e-24  # of the variance of the response: below it there is only rounding
+NO_RESIDUAL = "the residual variance is zero: the model reproduces every row exactly"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -78,7 +82,7 @@ class MixedFit:
         return out
 
     def sd(self, level: int) -> Floats:
-        """Standard deviations of the random effects of a level (0 is the outermost)."""
+        """Return the standard deviations of the random effects of a level (0 is the outermost)."""
         out: Floats = np.sqrt(np.diag(self.covariances[level]))
         return out
 
@@ -113,7 +117,7 @@ def fit_mixed(design: NestedDesign, method: Method = "REML") -> MixedFit:
     -----
     The criterion ``log|V| + log|X'V^-1 X| + r'V^-1 r`` is profiled over the residual variance and the fixed effects
     and minimised over the Cholesky factors of the relative covariance matrices by Newton steps on the analytic
-    gradient, until the step is below 1e-9 (quadratic convergence leaves the error below rounding). The factors are
+    gradient, until the step is below 1e-6 (quadratic convergence leaves an error near rounding). The factors are
     free (their signs do not matter), so the boundary needs no bounds; a zero is checked to be a minimum by the
     curvature across it. Where the design is balanced and its closed form lies inside the parameter space, that is the
     answer.
@@ -126,19 +130,35 @@ def fit_mixed(design: NestedDesign, method: Method = "REML") -> MixedFit:
     """
     if method not in ("REML", "ML"):
         raise ValueError(f"method must be 'REML' or 'ML', not {method!r}")
+    # a residual variance on its way to zero divides by zero; it is refused in words
+    with np.errstate(all="ignore"):
+        try:
+            return _fit(design, method)
+        except np.linalg.LinAlgError:
+            raise ValueError(NO_RESIDUAL) from None
+
+
+def _fit(design: NestedDesign, method: Method) -> MixedFit:
+    """Take the closed form if it is the answer, else Newton steps from the mean squares."""
     estimate = mean_square_theta(design, method)
     guess = starting_theta(design) if estimate is None else estimate[0][0]
     if estimate is not None and estimate[1][0]:
-        size = float(np.abs(evaluate(design, guess[None], method=method).gradient).max())
+        guess, boundary = settle(design.levels, guess)
+        at = evaluate(design, guess[None], method=method)
+        size = float(np.abs(at.gradient).max())
         if size <= CLOSED_FORM_GRADIENT * design.n_rows:
-            return _result(design, method, guess, True, 0, size, closed=True)
-    found = newton(_objective(design, method), guess[None])
-    theta = found.x[0]
-    return _result(design, method, theta, bool(found.converged[0]), found.iterations, float(np.abs(found.gradient).max()))
+            return _result(design, method, guess, boundary, at, converged=True, iterations=0, closed=True)
+    found = newton(criterion_of(design, method), guess[None])
+    theta, boundary = settle(design.levels, found.x[0])
+    at = evaluate(design, theta[None], method=method)
+    return _result(
+        design, method, theta, boundary, at,
+        converged=bool(found.converged[0]), iterations=found.iterations, closed=False,
+    )
 
 
 def starting_theta(design: NestedDesign) -> Floats:
-    """Unit relative factors in working scale."""
+    """Return unit relative factors in working scale."""
     pieces = []
     for level in design.levels:
         rows, cols = level.rows_cols
@@ -146,8 +166,10 @@ def starting_theta(design: NestedDesign) -> Floats:
     return np.concatenate(pieces)
 
 
-def _objective(design: NestedDesign, method: Method):  # type: ignore[no-untyped-def]
-    def objective(theta: Floats, _: object) -> tuple[Floats, Floats]:
+def criterion_of(design: NestedDesign, method: Method) -> Objective:
+    """Criterion and gradient as the minimisers take them."""
+
+    def objective(theta: Floats, _: Ints) -> tuple[Floats, Floats]:
         at = evaluate(design, theta, method=method)
         return at.value, at.gradient
 
@@ -158,18 +180,17 @@ def _result(
     design: NestedDesign,
     method: Method,
     theta: Floats,
+    boundary: tuple[str, ...],
+    at: Evaluation,
+    *,
     converged: bool,
     iterations: int,
-    gradient_norm: float,
-    *,
-    closed: bool = False,
+    closed: bool,
 ) -> MixedFit:
-    """Translate working parameters into the units of the data, and name the boundary."""
-    theta, boundary = settle(design.levels, theta)
-    at = evaluate(design, theta[None], method=method, gradient=False)
+    """Translate working parameters into the units of the data."""
     sigma2_working = float(at.sigma2[0])
-    if not sigma2_working > 1e-26:
-        raise ValueError("the residual variance is zero: the model reproduces every row exactly")
+    if not sigma2_working > SMALLEST_RESIDUAL:
+        raise ValueError(NO_RESIDUAL)
     scale2 = design.response_scale**2
     sigma2 = sigma2_working * scale2
     covariances = []
@@ -178,23 +199,24 @@ def _result(
         covariance = sigma2 * (raw @ raw.T)
         covariances.append(_frozen(covariance))
     beta = design.response_scale * design.fixed_back @ at.beta[0] + design.fixed_shift
-    cov_beta = sigma2 * design.fixed_back @ np.linalg.inv(at.gram[0]) @ design.fixed_back.T
+    cov_beta = sigma2 * design.fixed_back @ at.inverse[0] @ design.fixed_back.T
     criterion = float(at.value[0]) + criterion_offset(design, method)
     return MixedFit(
         method=method, beta=_frozen(beta), cov_beta=_frozen(0.5 * (cov_beta + cov_beta.T)),
         covariances=tuple(covariances), sigma2=sigma2, criterion=criterion, loglik=-0.5 * criterion,
         boundary=boundary, converged=converged, closed_form=closed, iterations=iterations,
-        gradient_norm=gradient_norm, theta=_frozen(theta), n_rows=design.n_rows,
+        gradient_norm=float(np.abs(at.gradient).max()), theta=_frozen(theta), n_rows=design.n_rows,
         n_nodes=tuple(level.n_nodes for level in design.levels),
     )
 
 
 def criterion_offset(design: NestedDesign, method: Method) -> float:
-    """What the working scale takes from the criterion."""
+    """Return what the working scale takes from the criterion."""
     log_scale = float(np.log(design.response_scale))
     if method == "ML":
         return 2.0 * design.n_rows * log_scale
-    jacobian = float(np.linalg.slogdet(design.fixed_back)[1])
+    # the map back is diagonal but for the row of the intercept
+    jacobian = float(np.log(np.abs(design.fixed_back.diagonal())).sum())
     return 2.0 * (design.n_rows - design.n_fixed) * log_scale - 2.0 * jacobian
 
 
@@ -210,7 +232,8 @@ def settle(levels: tuple[LevelShape, ...], theta: Floats) -> tuple[Floats, tuple
         for j in range(level.size):
             if settled[j, j] < 0:
                 settled[:, j] *= -1.0
-        said += _boundary_words(level, settled, number)
+        if not settled.diagonal().all():
+            said += _boundary_words(level, settled, number)
         rows, cols = level.rows_cols
         out.append(settled[rows, cols])
     return np.concatenate(out), tuple(said)
@@ -218,7 +241,7 @@ def settle(levels: tuple[LevelShape, ...], theta: Floats) -> tuple[Floats, tuple
 
 def _settle_factor(factor: Floats) -> Floats:
     """Lower-triangular factor of the same matrix with its zero directions exactly zero and put last."""
-    if np.all(np.abs(np.diag(factor)) > ZERO):
+    if (np.abs(factor.diagonal()) > ZERO).all():
         return factor
     size = len(factor)
     matrix = factor @ factor.T
@@ -249,7 +272,8 @@ def _boundary_words(level: LevelShape, factor: Floats, number: int) -> list[str]
             for b in live[i + 1 :]:
                 r = covariance[a, b] / (sd[a] * sd[b])
                 if abs(r) > 1.0 - 1e-10:
-                    said.append(f"{level.names[a]}-{level.names[b]} correlation of level {number} is {'+' if r > 0 else '-'}1")
+                    end = "+1" if r > 0 else "-1"
+                    said.append(f"{level.names[a]}-{level.names[b]} correlation of level {number} is {end}")
                     pairs += 1
         if not pairs:
             said.append(f"covariance matrix of level {number} is singular (rank {rank} of {len(live)})")
@@ -261,5 +285,3 @@ def _frozen(values: Floats) -> Floats:
     values.setflags(write=False)
     return values
 
-
-__all__ = ["MixedFit", "NodeStatistics", "criterion_offset", "fit_mixed", "settle", "starting_theta"]

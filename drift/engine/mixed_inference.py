@@ -8,10 +8,10 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from drift.engine.jets import JetAlgebra
 from drift.engine.mixed_derivatives import CovarianceJets, covariance_jets
 from drift.engine.mixed_fit import MixedFit
-from drift.engine.nested import Floats, NestedDesign
+from drift.engine.nested import NestedDesign
+from drift.engine.nested_statistics import Floats
 
 DfMethod = Literal["Kenward-Roger", "Satterthwaite"]
 
@@ -150,7 +150,7 @@ def kenward_roger_test(
     a2 = float(np.einsum("kl,kab,lba->", pieces.weight, inner, inner))
     df2, scale = _f_approximation(r, a1, a2)
     raw = np.atleast_2d(np.asarray(contrast, dtype=np.float64))
-    gap = raw @ fit.beta - value
+    gap = raw @ fit.beta - np.asarray(value, dtype=np.float64)
     covariance = design.response_scale**2 * rows @ pieces.adjusted @ rows.T
     statistic = scale * float(gap @ np.linalg.solve(covariance, gap)) / r
     return FTest(statistic, r, df2, scale, float(fdtrc(r, df2, statistic)))
@@ -278,7 +278,7 @@ def _contrast(design: NestedDesign, contrast: ArrayLike | None) -> Floats:
 
 
 def _pieces(design: NestedDesign, fit: MixedFit) -> _KenwardRoger:
-    """Adjusted covariance and what the degrees of freedom need."""
+    """Return the adjusted covariance and what the degrees of freedom need."""
     if fit.method != "REML":
         raise ValueError("Kenward-Roger needs a REML fit")
     jets = covariance_jets(design, fit, response=False)
@@ -292,7 +292,7 @@ def _pieces(design: NestedDesign, fit: MixedFit) -> _KenwardRoger:
     information -= 2.0 * np.einsum("ab,klab->kl", phi, q)
     information += np.einsum("kab,lba->kl", phi_p, phi_p)
     weight = 2.0 * _inverse_information(information)
-    inner = np.einsum("kl,klab->ab", weight, q) - np.einsum("kl,kab,lbc->ac", weight, p, phi_p, optimize=True)
+    inner = np.einsum("kl,klab->ab", weight, q) - np.matmul(np.tensordot(weight, p, 1), phi_p).sum(axis=0)
     adjusted = phi + 2.0 * phi @ inner @ phi
     return _KenwardRoger(phi, 0.5 * (adjusted + adjusted.T), weight, p)
 
@@ -311,12 +311,13 @@ def _observed(jets: CovarianceJets, design: NestedDesign, fit: MixedFit) -> tupl
     """``Phi``, derivatives of its inverse and covariance of the estimates, in the linear covariance parameters."""
     algebra = jets.algebra
     k = algebra.k
-    gram, right, top = jets.cross[:, :-1, :-1], jets.cross[:, :-1, -1:], jets.cross[:, -1:, -1:]
+    cross = jets.cross[..., None]
+    gram, right, top = cross[:, :-1, :-1], cross[:, :-1, -1:], cross[:, -1:, -1:]
     inverse = algebra.inverse(gram)
-    residual = top - algebra.product(right.swapaxes(-1, -2), algebra.product(inverse, right))
-    criterion = jets.log_det + residual[:, 0, 0]
+    residual = top - algebra.product(right.swapaxes(1, 2), algebra.product(inverse, right))
+    criterion = jets.log_det + residual[:, 0, 0, 0]
     if fit.method == "REML":
-        criterion = criterion + algebra.log_det(gram)
+        criterion = criterion + algebra.log_det(gram, inverse)[:, 0]
     jacobian, curvature = _factor_derivatives(jets, design, criterion[1 : 1 + k])
     hessian = jacobian.T @ algebra.second(criterion) @ jacobian + curvature
     size = np.sqrt(np.maximum(np.abs(np.diag(hessian)), 1e-300))
@@ -324,7 +325,7 @@ def _observed(jets: CovarianceJets, design: NestedDesign, fit: MixedFit) -> tupl
     keep = values > 1e-9
     turned = jacobian @ (vectors[:, keep] / size[:, None])
     covariance = 2.0 * (turned / values[keep]) @ turned.T
-    return inverse[0], gram[1 : 1 + k], covariance
+    return inverse[0, ..., 0], gram[1 : 1 + k, ..., 0], covariance
 
 
 def _factor_derivatives(jets: CovarianceJets, design: NestedDesign, gradient: Floats) -> tuple[Floats, Floats]:
@@ -349,8 +350,3 @@ def _factor_derivatives(jets: CovarianceJets, design: NestedDesign, gradient: Fl
         at += len(rows)
     return jacobian, curvature
 
-
-__all__ = [
-    "FTest", "FixedIntervals", "JetAlgebra", "StandardErrors", "fixed_intervals", "kenward_roger",
-    "kenward_roger_covariance", "kenward_roger_test", "satterthwaite", "satterthwaite_test",
-]

@@ -9,8 +9,9 @@ import numpy as np
 
 from drift.engine.mixed_bootstrap import parametric_bootstrap
 from drift.engine.mixed_fit import MixedFit
-from drift.engine.nested import Floats, Ints, NestedDesign
+from drift.engine.nested import NestedDesign
 from drift.engine.nested_likelihood import Method, evaluate, evaluate_factors, relative_factors
+from drift.engine.nested_statistics import Floats, Ints
 from drift.engine.optimise import newton
 
 IntervalMethod = Literal["profile", "bootstrap"]
@@ -203,7 +204,7 @@ class _Profile:
             factor = self.factors[k] if k != component.level else self.turned[k]
             if k == component.level and level.correlated:
                 ordered = factor[self._order(component)]
-                lower = np.linalg.qr(ordered.T, mode="r").T
+                lower = np.transpose(np.linalg.qr(ordered.T, mode="r"))
                 factor = lower * np.where(np.diag(lower) < 0, -1.0, 1.0)
             inside = 0.1 * np.sqrt(level.n_nodes / self.design.n_rows)
             floor = inside * (np.abs(np.diag(level.back)) if k == component.level else np.ones(level.size))
@@ -214,7 +215,8 @@ class _Profile:
             values[low] = floor[rows][low]
             if k == component.level:
                 if component.kind == "correlation":
-                    values[2] = np.hypot(values[1], values[2])
+                    # logs: a factor free to change its sign would turn the correlation round
+                    values[0], values[2] = np.log(values[0]), np.log(np.hypot(values[1], values[2]))
                     values[1] = self.log_sigma
                 else:
                     values[self._slot(component)] = self.log_sigma
@@ -238,7 +240,9 @@ class _Profile:
                 x[:, slot] = np.exp(u - np.clip(log_sigma, -300, 300))
             else:
                 r = np.tanh(u)
-                x[:, at + 1], x[:, at + 2] = x[:, at + 2] * r, x[:, at + 2] * np.sqrt(1.0 - r**2)
+                length = np.exp(np.clip(x[:, at + 2], -60.0, 60.0))
+                x[:, at] = np.exp(np.clip(x[:, at], -60.0, 60.0))
+                x[:, at + 1], x[:, at + 2] = length * r, length * np.sqrt(1.0 - r**2)
         factors = relative_factors(self.design.levels, x)
         if component.kind != "residual":
             level = self.design.levels[component.level]
@@ -271,7 +275,7 @@ class _Profile:
     def _chain(
         self, component: _Component, x: Floats, u: Floats, r: Floats, slopes: list[Floats], by_sigma: Floats
     ) -> tuple[Floats, Floats]:
-        """Derivatives in the free parameters and the profiled one from those in the factors."""
+        """Return derivatives in the free parameters and the profiled one from those in the factors."""
         pieces = []
         for k, level in enumerate(self.design.levels):
             slope = slopes[k]
@@ -288,9 +292,10 @@ class _Profile:
             direct = gradient[:, slot] * np.exp(u - np.clip(x[:, slot], -300, 300))
             gradient[:, slot] = by_sigma - direct
             return gradient, direct
-        length, rest = x[:, at + 2], np.sqrt(1.0 - r**2)
+        length, rest = np.exp(np.clip(x[:, at + 2], -60.0, 60.0)), np.sqrt(1.0 - r**2)
         g1, g2 = gradient[:, at + 1].copy(), gradient[:, at + 2].copy()
-        gradient[:, at + 2] = g1 * r + g2 * rest
+        gradient[:, at] *= np.exp(np.clip(x[:, at], -60.0, 60.0))
+        gradient[:, at + 2] = (g1 * r + g2 * rest) * length
         gradient[:, at + 1] = by_sigma
         return gradient, length * (g1 * rest**2 - g2 * r * rest)
 
@@ -301,7 +306,7 @@ class _Profile:
             value, gradient, _ = self.objective(which[problem], points, u[problem])
             return value, gradient
 
-        found = newton(inner, x, tolerance=1e-8)
+        found = newton(inner, x)
         value, _, slope = self.objective(which, found.x, u)
         return found.x, value, slope
 
@@ -331,17 +336,21 @@ class _Profile:
 
     def _open_sides(self, estimate: Floats, start: Floats, usable: np.ndarray) -> tuple[Ints, Floats]:
         """Sides on which the boundary itself is excluded, so that a limit lies inside."""
-        which, side, edge = [], [], []
+        which: list[int] = []
+        side: list[float] = []
+        edge: list[float] = []
         for k, c in enumerate(self.components):
             if not usable[k]:
                 continue
-            if c.kind == "sd":
-                which, side, edge = [*which, k], [*side, -1.0], [*edge, -np.inf]
-            elif c.kind == "correlation":
-                which, side, edge = [*which, k, k], [*side, -1.0, 1.0], [*edge, -np.inf, np.inf]
+            for sign in {"sd": (-1.0,), "correlation": (-1.0, 1.0), "residual": ()}[c.kind]:
+                which.append(k)
+                side.append(sign)
+                edge.append(sign * np.inf)
         problem, u = np.array(which, dtype=np.intp), np.array(edge)
-        kept = [(k, s) for k, c in enumerate(self.components) for s in (-1.0, 1.0)
-                if usable[k] and (c.kind == "residual" or (c.kind == "sd" and s > 0))]
+        kept = [
+            (k, s) for k, c in enumerate(self.components) for s in (-1.0, 1.0)
+            if usable[k] and (c.kind == "residual" or (c.kind == "sd" and s > 0))
+        ]
         if len(problem):
             _, value, _ = self.profile(problem, start[problem], u)
             excluded = value - self.minimum > self.z**2
@@ -388,7 +397,7 @@ class _Profile:
             trial = u[live] + step
             lo, hi = np.fmin(inner[live], outer[live]), np.fmax(inner[live], outer[live])
             closed = np.isfinite(lo) & np.isfinite(hi) & ~np.isnan(outer[live])
-            wrong = (trial <= lo) | (trial >= hi) if closed.all() else np.where(closed, (trial <= lo) | (trial >= hi), False)
+            wrong = closed & ((trial <= lo) | (trial >= hi))
             wrong |= np.isnan(outer[live]) & (side[live] * step <= 0)
             middle = np.where(closed, 0.5 * (lo + hi), u[live] + side[live] * 0.7)
             trial = np.where(wrong, middle, trial)

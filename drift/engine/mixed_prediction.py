@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from drift.engine.mixed_fit import MixedFit
-from drift.engine.nested import Floats, Ints, LevelShape, NestedDesign, leaf_sums
+from drift.engine.nested import NestedDesign
 from drift.engine.nested_likelihood import relative_factors
+from drift.engine.nested_statistics import Floats, Ints, LevelShape, combine, leaf_sums
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -52,7 +53,7 @@ def blups(design: NestedDesign, fit: MixedFit, *, fixed_known: bool = False) -> 
 
     Notes
     -----
-    ``b = D Z' V^-1 (y - X beta)``, with prediction-error covariance from the mixed-model equations, computed by one pass
+    ``b = D Z' V^-1 (y - X beta)``, with prediction-error covariance from the mixed-model equations, by one pass
     inward and one outward through the nested levels. A variance estimated as zero gives effects and covariances of
     zero. The covariance parameters are taken as known, so the covariances are too small with few nodes.
 
@@ -65,10 +66,10 @@ def blups(design: NestedDesign, fit: MixedFit, *, fixed_known: bool = False) -> 
     cross, kernels, root = _inward(design, factors)
     mean = np.zeros((1, c))
     spread = np.zeros((1, c, c))
-    gram = root[np.ix_(design.fixed, design.fixed)]
+    gram = root[design.fixed[:, None], design.fixed]
     mean[0, design.fixed] = np.linalg.solve(gram, root[design.fixed, -1])
     if not fixed_known:
-        spread[np.ix_([0], design.fixed, design.fixed)] = np.linalg.inv(gram)
+        spread[0, design.fixed[:, None], design.fixed] = np.linalg.inv(gram)
     effects, covariances = [], []
     for number, level in enumerate(design.levels):
         if number == len(design.levels) - 1 and design.is_pooled:
@@ -93,7 +94,8 @@ def _inward(design: NestedDesign, factors: list[Floats]) -> tuple[list[Floats], 
     count = len(design.levels)
     if stats.pooled is not None:
         count -= 1
-        shrunk = np.moveaxis(stats.pooled[:, :, 0], -1, 0) / (1.0 + stats.weight * factors[-1][0, 0] ** 2)[:, None, None]
+        weight = 1.0 + stats.weight * factors[-1][0, 0] ** 2
+        shrunk = np.moveaxis(stats.pooled[:, :, 0] / weight, -1, 0)
         a = a + (shrunk if len(shrunk) == len(a) else np.add.reduceat(shrunk, stats.first, axis=0))
     cross: list[Floats] = [np.zeros(0)] * count
     kernels: list[Floats] = [np.zeros(0)] * count
@@ -129,12 +131,7 @@ def _innermost(
 ) -> tuple[Floats, Floats]:
     """Effects of the pooled level, node by node."""
     lengths = np.diff(np.append(level.starts, design.n_rows))
-    z: Floats | None = None
-    if any(c != (1.0 if w is None else 0.0) for w, c in zip(design.columns, level.map[:, 0], strict=True)):
-        z = sum(
-            (c * (np.ones(design.n_rows) if w is None else w) for w, c in zip(design.columns, level.map[:, 0], strict=True)),
-            start=np.zeros(design.n_rows),
-        )
+    z = combine(design.columns, level.map[:, 0], design.n_rows)
     sums, weight = leaf_sums([*design.columns, design.response], z, level.starts, lengths)
     cross = np.stack(sums, axis=1)
     kernel = factor[0, 0] ** 2 / (1.0 + weight * factor[0, 0] ** 2)

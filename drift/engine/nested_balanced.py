@@ -12,9 +12,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.engine.nested import Floats, Ints, LevelShape, NestedDesign, NodeStatistics
+from drift.engine.nested import NestedDesign
 from drift.engine.nested_likelihood import Method
-
+from drift.engine.nested_statistics import Floats, Ints, LevelShape, NodeStatistics
 
 Bools = NDArray[np.bool_]
 
@@ -35,9 +35,9 @@ def mean_square_theta(
     -------
     theta : (batch, m) floats
     inside : (batch,) bools
-        True where every estimate lies inside the parameter space, so that in a balanced design ``theta`` is the
-        (restricted) maximum-likelihood estimate; the caller checks this by the gradient. None stands for the pair
-        where no mean squares exist (too few usable nodes, or no degrees of freedom).
+        True where the nodes look alike and every estimate lies inside the parameter space, so that in a balanced
+        design ``theta`` is the (restricted) maximum-likelihood estimate; the caller checks this by the gradient. None
+        stands for the pair where no mean squares exist (too few usable nodes, or no degrees of freedom).
 
     References
     ----------
@@ -59,7 +59,7 @@ def mean_square_theta(
         nodes = _by_owner(stats)
         n_obs = n_inner
     outer = design.levels if stats.pooled is None else design.levels[:-1]
-    parts = _Parts.of(nodes, design.fixed)
+    parts = _Parts.of(nodes, design.fixed, whole=stats.pooled is None)
     if not outer:
         df = n_obs - (design.n_fixed - rank if method == "REML" else 0)
         if df <= 0:
@@ -70,7 +70,7 @@ def mean_square_theta(
     lines = _node_lines(parts, outer[-1].map, n_obs, design.fixed, method)
     if lines is None:
         return None
-    inside = np.ones(len(error), dtype=bool)
+    inside = np.full(len(error), lines.alike)
     last: list[Floats] = []
     if stats.pooled is not None:
         weight = float(stats.count.sum() / (stats.count / np.where(stats.weight > 0, stats.weight, 1.0)).sum())
@@ -95,12 +95,14 @@ class _Parts(NamedTuple):
     square: Floats  # (batch, nodes)
 
     @classmethod
-    def of(cls, nodes: Floats, fixed: Ints) -> _Parts:
+    def of(cls, nodes: Floats, fixed: Ints, *, whole: bool) -> _Parts:
         """Split, with ``y`` replaced by its ordinary least-squares residual."""
         shared = nodes[:-1, :-1, 0]
         total = shared.sum(axis=-1)
         right = nodes[fixed, -1].sum(axis=-1)
-        beta = np.linalg.lstsq(total[np.ix_(fixed, fixed)], right, rcond=1e-12)[0]
+        gram = total[fixed[:, None], fixed]
+        # a fixed column that varies only inside pooled nodes leaves nothing here
+        beta = np.linalg.solve(gram, right) if whole else np.linalg.lstsq(gram, right, rcond=1e-12)[0]
         fitted = np.einsum("cpn,pb->cbn", shared[:, fixed], beta)
         cross = nodes[:-1, -1] - fitted
         square = nodes[-1, -1] - np.einsum("pbn,pb->bn", nodes[fixed, -1] + cross[fixed], beta)
@@ -114,16 +116,19 @@ class _Lines(NamedTuple):
     usable: Ints
     mean_inverse: Floats  # (q, q)
     scatter: Floats  # (batch,)
+    alike: bool  # whether the nodes may all have one design
 
 
 def _by_owner(stats: NodeStatistics) -> Floats:
     """Pooled cross-products summed into the nodes that own them."""
-    assert stats.pooled is not None
+    if stats.pooled is None:
+        return stats.base
     n_nodes = stats.base.shape[-1]
     if stats.pooled.shape[-1] == n_nodes:
         return stats.pooled
     if n_nodes == 1:
-        return stats.pooled.sum(axis=-1, keepdims=True)
+        whole: Floats = stats.pooled.sum(axis=-1, keepdims=True)
+        return whole
     out: Floats = np.add.reduceat(stats.pooled, stats.first, axis=-1)
     return out
 
@@ -160,12 +165,12 @@ def _node_lines(parts: _Parts, columns: Floats, n_obs: float, fixed: Ints, metho
     square = parts.square
     if not everything:
         gram, half, right, square = gram[usable], half[..., usable], right[..., usable], square[:, usable]
-    inverse = np.linalg.inv(gram)
+    inverse = np.linalg.inv(gram).astype(np.float64, copy=False)
     by_node = right.transpose(2, 0, 1)
     solved = np.matmul(inverse, by_node)
     explained = (by_node * solved).sum(axis=(0, 1))
     rank = 0
-    if method == "REML":
+    if method == "REML" and not set(fixed.tolist()) <= set(np.flatnonzero(columns.any(axis=1)).tolist()):
         shared = parts.design if everything else parts.design[..., usable]
         cross = half[:, fixed].transpose(2, 0, 1)
         total = shared[fixed[:, None], fixed].sum(axis=-1)
@@ -176,7 +181,8 @@ def _node_lines(parts: _Parts, columns: Floats, n_obs: float, fixed: Ints, metho
     rest = square.sum(axis=1) - explained
     if df <= 0 or not (rest > 0).all():
         return None
-    return _Lines(solved.transpose(2, 0, 1), usable, inverse.mean(axis=0), rest / df)
+    alike = bool(np.ptp(smallest) <= 1e-9 * typical)
+    return _Lines(solved.transpose(2, 0, 1), usable, inverse.mean(axis=0), rest / df, alike)
 
 
 def _smallest_eigenvalue(gram: Floats) -> Floats:
@@ -187,7 +193,7 @@ def _smallest_eigenvalue(gram: Floats) -> Floats:
         half_trace = 0.5 * (gram[:, 0, 0] + gram[:, 1, 1])
         out: Floats = half_trace - np.hypot(0.5 * (gram[:, 0, 0] - gram[:, 1, 1]), gram[:, 0, 1])
         return out
-    return np.linalg.eigvalsh(gram)[:, 0]
+    return np.linalg.eigvalsh(gram)[:, 0].astype(np.float64, copy=False)
 
 
 def _level_scatter(

@@ -12,7 +12,8 @@ from typing import Literal
 
 import numpy as np
 
-from drift.engine.nested import Floats, Ints, LevelShape, NestedDesign, NodeStatistics
+from drift.engine.nested import NestedDesign
+from drift.engine.nested_statistics import Floats, Ints, LevelShape, NodeStatistics
 
 Method = Literal["REML", "ML"]
 LOG_2PI = float(np.log(2.0 * np.pi))
@@ -31,8 +32,8 @@ class Evaluation:
         Profiled residual variance (or the one given).
     beta : (batch, p) floats
         Working coefficients.
-    gram : (batch, p, p) floats
-        ``X' V^-1 X`` with relative ``V``.
+    inverse : (batch, p, p) floats
+        ``(X' V^-1 X)^-1`` with relative ``V``.
     residual : (batch,) floats
         ``r' V^-1 r`` with relative ``V``.
     """
@@ -41,7 +42,7 @@ class Evaluation:
     gradient: Floats
     sigma2: Floats
     beta: Floats
-    gram: Floats
+    inverse: Floats
     residual: Floats
 
 
@@ -150,7 +151,8 @@ def _to_owner(values: Floats, first: Ints, n_owners: int) -> Floats:
     if n == n_owners:
         return values
     if n_owners == 1:
-        return values.sum(axis=-1, keepdims=True)
+        whole: Floats = values.sum(axis=-1, keepdims=True)
+        return whole
     out: Floats = np.add.reduceat(values, first, axis=-1)
     return out
 
@@ -160,10 +162,10 @@ def _finish(
 ) -> tuple[Evaluation, Floats | None]:
     """Profile beta (and sigma2) out at the root; return the adjoint of the root if wanted."""
     fixed, p, n = design.fixed, design.n_fixed, design.n_rows
-    gram = np.moveaxis(root[np.ix_(fixed, fixed)], -1, 0)
-    right = np.moveaxis(root[fixed, -1], -1, 0)
+    gram = root[fixed[:, None], fixed].transpose(2, 0, 1)
+    right = root[fixed, -1].T
     factor = np.linalg.cholesky(gram)
-    inverse = np.linalg.inv(gram)
+    inverse = np.linalg.inv(gram).astype(np.float64, copy=False)
     beta = np.matmul(inverse, right[..., None])[..., 0]
     residual = root[-1, -1] - np.einsum("bi,bi->b", right, beta)
     df = n - p if method == "REML" else n
@@ -173,11 +175,11 @@ def _finish(
     if method == "REML":
         value = value + 2.0 * np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
     adjoint = _root_adjoint(design, beta, inverse, scale2, method) if gradient else None
-    return Evaluation(value, np.zeros((len(value), 0)), scale2, beta, gram, residual), adjoint
+    return Evaluation(value, np.zeros((len(value), 0)), scale2, beta, inverse, residual), adjoint
 
 
 def _root_adjoint(design: NestedDesign, beta: Floats, inverse: Floats, scale2: Floats, method: Method) -> Floats:
-    """Derivative of the criterion with respect to the root cross-products, (d, d, batch, 1)."""
+    """Return the derivative of the criterion with respect to the root cross-products, (d, d, batch, 1)."""
     d = design.n_columns + 1
     batch = len(beta)
     vector = np.zeros((d, batch))
@@ -185,7 +187,7 @@ def _root_adjoint(design: NestedDesign, beta: Floats, inverse: Floats, scale2: F
     vector[-1] = 1.0
     adjoint = vector[:, None] * (vector / scale2)[None]
     if method == "REML":
-        adjoint[np.ix_(design.fixed, design.fixed)] += np.moveaxis(inverse, 0, -1)
+        adjoint[design.fixed[:, None], design.fixed] += inverse.transpose(1, 2, 0)
     return adjoint[..., None]
 
 

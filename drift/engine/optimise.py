@@ -18,8 +18,7 @@ Objective = Callable[[Floats, NDArray[np.intp]], tuple[Floats, Floats]]
 class Minimum(NamedTuple):
     """Where a batched minimiser stopped.
 
-    ``hessian`` is that of the last accepted point (differences of the analytic gradient) for :func:`newton`
-    and the inverse of the quasi-Newton metric's inverse for :func:`quasi_newton` (not kept: zero-length).
+    ``value`` and ``gradient`` belong to the point before the last step. ``hessian`` is kept by :func:`newton` only.
     """
 
     x: Floats
@@ -30,7 +29,7 @@ class Minimum(NamedTuple):
     iterations: int
 
 
-def newton(objective: Objective, start: Floats, *, max_iterations: int = 80, tolerance: float = 1e-9) -> Minimum:
+def newton(objective: Objective, start: Floats, *, max_iterations: int = 80, tolerance: float = 1e-6) -> Minimum:
     """Minimise by Newton steps with the Hessian from central differences of the gradient.
 
     Eigenvalues of the Hessian enter by their absolute value, so saddle points repel; a stationary point with a
@@ -43,14 +42,15 @@ def newton(objective: Objective, start: Floats, *, max_iterations: int = 80, tol
     start : (batch, m) floats
     max_iterations : int
     tolerance : float
-        A problem has converged when its full Newton step is smaller than this, relative to ``1 + |x|``.
+        A problem has converged when its full Newton step is smaller than this, relative to ``1 + |x|``. That step is
+        still taken, so the error left is about its square, or 1e-8 of it (the error of the Hessian).
 
     Returns
     -------
     Minimum
     """
     x = np.array(start, dtype=np.float64)
-    batch, m = x.shape
+    batch = len(x)
     value, grad, hessian = _bundle(objective, x, np.arange(batch))
     done = np.zeros(batch, dtype=bool)
     iteration = 0
@@ -58,6 +58,12 @@ def newton(objective: Objective, start: Floats, *, max_iterations: int = 80, tol
         live = np.flatnonzero(~done)
         step, small, escape = _newton_step(x[live], grad[live], hessian[live], tolerance)
         finished = small & ~escape
+        if finished.any():
+            x[live[finished]] += step[finished]  # convergence is quadratic: nothing is left to look at
+            done[live[finished]] = True
+            live, step = live[~finished], step[~finished]
+            if not len(live):
+                break
         trial = x[live] + step
         new_value, new_grad, new_hessian = _bundle(objective, trial, live)
         # at the end of the road the decrease drowns in rounding: allow that much
@@ -77,7 +83,7 @@ def newton(objective: Objective, start: Floats, *, max_iterations: int = 80, tol
         good = ~worse
         x[live[good]], value[live[good]] = trial[good], new_value[good]
         grad[live[good]], hessian[live[good]] = new_grad[good], new_hessian[good]
-        done[live] = finished | worse
+        done[live] = worse
         if done.all():
             break
     return Minimum(x, value, grad, hessian, done, iteration)
@@ -107,7 +113,7 @@ def _newton_step(
     x: Floats, grad: Floats, hessian: Floats, tolerance: float
 ) -> tuple[Floats, NDArray[np.bool_], NDArray[np.bool_]]:
     """Saddle-free Newton step, whether it is negligible, and whether the point is a saddle to be left."""
-    bad = ~np.isfinite(hessian).all(axis=(1, 2))
+    bad = ~np.isfinite(hessian.sum(axis=(1, 2)))
     if bad.any():
         hessian = np.where(bad[:, None, None], np.eye(x.shape[1]), hessian)
     values, vectors = np.linalg.eigh(hessian)
@@ -122,7 +128,7 @@ def _newton_step(
     length = np.abs(step).max(axis=1, initial=0.0)
     step *= np.minimum(1.0, limit / np.maximum(length, 1e-300))[:, None]
     small = length <= tolerance * (1.0 + np.abs(x).max(axis=1, initial=0.0))
-    escape = small & (values[:, 0] < -1e-5 * top[:, 0])
+    escape = np.asarray(small) & np.asarray(values[:, 0] < -1e-5 * top[:, 0])
     if escape.any():
         step[escape] = 0.1 * vectors[escape, :, 0]
     return step, small, escape

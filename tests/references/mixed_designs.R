@@ -59,6 +59,9 @@ for (name in names(models)) {
     satterthwaite_f = list(statistic = stf[["F value"]], ndf = stf[["NumDF"]], ddf = stf[["DenDF"]], p = stf[["Pr(>F)"]]),
     ranef_sensor = unname(as.matrix(ranef(m)$sensor)))
 }
+# what the default optimiser makes of the published example with a closed form
+m <- lme4::lmer(Reaction ~ Days + (Days | Subject), lme4::sleepstudy)
+out$sleepstudy_default <- list(variance_intercept = VarCorr(m)$Subject[1, 1], criterion = REMLcrit(m))
 out$versions <- lapply(c(lme4 = "lme4", lmerTest = "lmerTest", pbkrtest = "pbkrtest"), function(x) as.character(packageVersion(x)))
 out$versions$R <- as.character(getRversion())
 write_json(out, "mixed_designs.json", digits = NA, auto_unbox = TRUE, pretty = TRUE)
