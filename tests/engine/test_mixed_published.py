@@ -71,6 +71,29 @@ def test_sleepstudy_meets_its_closed_form_where_a_default_optimiser_stops_early(
     assert 0 < default["criterion"] - fit.criterion < 1e-6
 
 
+def test_sleepstudy_prints_what_two_optimisers_printed() -> None:
+    """Bates et al. (2015), J Stat Softw 67(1), the second record of the example, REML and ML.
+
+    "612.1", "23.780" and ".066" are an optimiser's digits; the exact values are 612.0899, 23.7806 and 0.0656.
+    """
+    e = load("lme4-sleepstudy-reliability").expected
+    fit, ml = fit_mixed(sleepstudy()), fit_mixed(sleepstudy(), method="ML")
+    se, df = satterthwaite(sleepstudy(), fit)
+    d, reml = fit.covariances[0], e["reml"]
+    got = {"var_intercept": d[0, 0], "sd_intercept": d[0, 0] ** 0.5, "var_days": d[1, 1], "sd_days": d[1, 1] ** 0.5,
+           "corr": fit.correlation(0)[0, 1], "var_residual": fit.sigma2, "sd_residual": fit.sigma, "criterion": fit.criterion,
+           "intercept": fit.beta[0], "se_intercept": se[0], "days": fit.beta[1], "se_days": se[1],
+           "t_days": fit.beta[1] / se[1], "satterthwaite_df": df[1]}
+    assert set(got) == set(reml)
+    assert [key for key in reml if not agrees(got[key], reml[key])] == []
+    m = ml.covariances[0]
+    got = {"sd_intercept": m[0, 0] ** 0.5, "sd_days": m[1, 1] ** 0.5, "sd_residual": ml.sigma,
+           "corr": ml.correlation(0)[0, 1], "deviance": ml.criterion}
+    assert set(got) == set(e["ml"])
+    # 23.780 was printed where the maximum lies at 23.7806: one unit of the last digit.
+    assert [key for key in got if not agrees(got[key], e["ml"][key], units=1 if key == "sd_intercept" else 0)] == []
+
+
 def test_sleepstudy_by_newton_steps_equals_the_closed_form() -> None:
     """One row less makes the design unbalanced; the same optimiser run on the balanced one loses nothing."""
     from drift.engine.mixed_fit import criterion_of
