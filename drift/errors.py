@@ -6,6 +6,7 @@ Everything the package has to say about bad input is a list of findings, shown a
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
@@ -13,6 +14,15 @@ from typing import Any, Literal
 Severity = Literal["error", "warning", "note"]
 
 SEVERITIES: tuple[Severity, ...] = ("error", "warning", "note")
+
+
+# A hyphen that stands for a minus: before a digit, neither within a word or date nor at the start of a quotation.
+_HYPHEN_AS_MINUS = re.compile(r"(?<![\w'\"-])-(?=\.?\d)")
+
+
+def with_minus_signs(text: str) -> str:
+    """Write negative numbers in a sentence with a true minus sign; quoted values stay as they are."""
+    return _HYPHEN_AS_MINUS.sub("\N{MINUS SIGN}", text)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,6 +62,7 @@ class Finding:
     def __post_init__(self) -> None:
         if self.severity not in SEVERITIES:
             raise ValueError(f"severity must be one of {SEVERITIES}, not {self.severity!r}")
+        object.__setattr__(self, "message", with_minus_signs(self.message))
 
     @property
     def place(self) -> str:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.engine.readonly import frozen_mapping
-from drift.errors import Finding
+from drift.errors import Finding, with_minus_signs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -314,6 +314,7 @@ class Result:
     def __post_init__(self) -> None:
         for name in ("estimates", "tables", "findings", "exclusions"):
             object.__setattr__(self, name, tuple(getattr(self, name)))
+        object.__setattr__(self, "answer", with_minus_signs(self.answer))
         seen: set[tuple[str, tuple[tuple[str, str], ...]]] = set()
         for e in self.estimates:
             key = (e.name, tuple(sorted(e.of.items())))

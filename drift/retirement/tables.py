@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.engine.crossing import summarise_batches, summarise_lines
+from drift.engine.crossing import summarise_batches, summarise_lines, whole
 from drift.results import ResultTable
 from drift.retirement.bound import line_path, split_shares
 from drift.retirement.evaluate import ConstructionAnswer, LimitAnswer
@@ -38,12 +38,12 @@ def counts_table(answers: list[ConstructionAnswer], exposure: Exposure, level: f
         rows.append(_count_row(a.construction, ALL, a.count, a.bound, None, (math.nan,) * 3, a.cap,
                                a.content, a.confidence, min(g.n for g in groups), min(_batches(g) for g in groups),
                                _holds_for(groups),
-                               a.binding.group.limit.key if a.binding else "refused"))
+                               a.binding.group.limit.key if a.binding else "refused", a.step))
         for x, share in zip(a.limits, a.shares, strict=True):
             rows.append(_count_row(a.construction, x.group.limit.key, x.count, x.bound, x, share, a.cap, each[0],
                                    each[1], x.group.n, _batches(x.group),
                                    _holds_for([x.group]),
-                                   x.decided_by or "refused"))
+                                   x.decided_by or "refused", a.step))
     columns = tuple(rows[0]) if rows else ("construction",)
     per = exposure.unit
     in_uses = ("retire after", "line bound", "skew companion", "longest count that can be stated",
@@ -73,14 +73,14 @@ def _batches(g: Group) -> float:
 
 def _count_row(construction: str, limit: str, count: float, bound: str, x: LimitAnswer | None,
                share: tuple[float, ...], cap: float, content: float, confidence: float, n: int, batches: float,
-               holds_for: str, decided: str) -> dict[str, Any]:
+               holds_for: str, decided: str, step: float) -> dict[str, Any]:
     nan = math.nan
     finite = [v if x is not None and math.isfinite(v) else nan
               for v in ((x.line, x.companion) if x is not None else (nan, nan))]
     return {"construction": construction, "limit": limit, "retire after": count, "bound": bound or "refused",
             "line bound": finite[0], "skew companion": finite[1], "decided by": decided, "sensors": float(n),
             "batches": batches, "holds for": holds_for, "content": content, "confidence": confidence,
-            "longest count that can be stated": cap, "average sensor crosses": x.mean_crossing if x else nan,
+            "longest count that can be stated": float(whole(cap, step)), "average sensor crosses": x.mean_crossing if x else nan,
             "average crosses, low": x.mean_low if x else nan, "average crosses, high": x.mean_high if x else nan,
             "share beyond at the count": share[0], "share beyond, low": share[1], "share beyond, high": share[2]}
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from drift.engine.crossing import whole
 from drift.results import Estimate, join_words
 from drift.retirement.evaluate import ConstructionAnswer, LimitAnswer
 from drift.retirement.groups import Exposure
@@ -17,8 +18,8 @@ def percent(share: float) -> str:
 
 
 def label_of(construction: str) -> str:
-    """Name of a construction in a sentence."""
-    return construction or "All sensors"
+    """Name of a construction at the start of a sentence: ``Laminated sensors``."""
+    return f"{construction[:1].upper()}{construction[1:]} sensors" if construction else "All sensors"
 
 
 def labels(construction: str, limit: str = "") -> dict[str, str]:
@@ -94,8 +95,8 @@ def all_estimates(answers: list[ConstructionAnswer], exposure: Exposure, level: 
             made += _of_limit(a, x, share, exposure, level)
         if math.isfinite(a.cap):
             made.append(Estimate(
-                name="longest count that can be stated", value=a.cap, unit=exposure.unit, of=labels(a.construction),
-                method="1.25 times the median last checked exposure of the sensors"))
+                name="longest count that can be stated", value=float(whole(a.cap, a.step)), unit=exposure.unit, of=labels(a.construction),
+                method="1.25 times the median last checked exposure of the sensors, rounded down"))
     return made
 
 

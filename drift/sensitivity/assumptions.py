@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from drift.calibration import fit_lines
+from drift.errors import with_minus_signs
 from drift.sensitivity.lines import Occasions, SensorLines
 
 Floats = NDArray[np.float64]
@@ -31,6 +32,9 @@ class Check:
     size: float
     words: str
     caution: bool
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "words", with_minus_signs(self.words))
 
 
 def anderson_darling_normal(values: ArrayLike) -> tuple[float, float]:

@@ -165,7 +165,7 @@ def slope_words(fit: GroupFit, level: float, log: bool, per: str, unit: str, *, 
 
     interval = f"{100 * level:g} % interval {show(low)} to {show(high)}" if full else f"{show(low)} to {show(high)}"
     # A reading in per cent is not a change in per cent of the reading.
-    size = "%" if log else "% (the unit of the reading)" if unit == "%" else unit
+    size = "%" if log else "percentage points" if unit == "%" else unit
     return f"{show(value)} {size} per {per} ({interval})".replace("  ", " "), "falls by" if falls else "rises by"
 
 

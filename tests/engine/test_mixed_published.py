@@ -81,7 +81,8 @@ def test_sleepstudy_prints_what_two_optimisers_printed() -> None:
     se, df = satterthwaite(sleepstudy(), fit)
     d, reml = fit.covariances[0], e["reml"]
     got = {"var_intercept": d[0, 0], "sd_intercept": d[0, 0] ** 0.5, "var_days": d[1, 1], "sd_days": d[1, 1] ** 0.5,
-           "corr": fit.correlation(0)[0, 1], "var_residual": fit.sigma2, "sd_residual": fit.sigma, "criterion": fit.criterion,
+           "corr": fit.correlation(0)[0, 1], "var_residual": fit.sigma2, "sd_residual": fit.sigma,
+           "criterion": fit.criterion,
            "intercept": fit.beta[0], "se_intercept": se[0], "days": fit.beta[1], "se_days": se[1],
            "t_days": fit.beta[1] / se[1], "satterthwaite_df": df[1]}
     assert set(got) == set(reml)
