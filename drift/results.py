@@ -409,6 +409,7 @@ def format_interval(value: float, low: float = math.nan, high: float = math.nan,
         return f"{round(x, d) + 0.0:.{d}f}".replace("-", "\N{MINUS SIGN}") if math.isfinite(x) else "no bound"
 
     if not math.isfinite(low) and not math.isfinite(high):
+        d = 0 if value == round(value) and not least else d
         return show(value)
     return f"{show(value)} ({show(low)} to {show(high)})"
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, cast
 if TYPE_CHECKING:
     from drift.cli.deliver import Tell
     from drift.ingest import Reading
+    from drift.records import CheckTable
     from drift.results import Result
     from drift.study import Study
 
@@ -21,7 +22,11 @@ def wear_of(table: str, options: Mapping[str, Any], *, level: float, seed: int |
 def retire_of(table: str, options: Mapping[str, Any], *, level: float, seed: int | None, progress: Tell) -> Result:
     """Answer ``drift retire``."""
     data = checks_study(table, options)
-    options = {**options, "unit": unit_of_reading(table, data, options)}
+    checks = _checks(table, data)
+    # A column under our own name counts as named: the limit must mean the same with and without the option.
+    reference = options["reference"] or ("reference" if checks is not None and "reference" in checks else None)
+    options = {**options, "reference": reference}
+    options["unit"] = unit_of_reading(checks, options)
     data["limits"] = limit_of(options["limit"], options)
     if options["unit"]:
         data.setdefault("units", {"checks": {}})["checks"]["reading"] = options["unit"]
@@ -129,7 +134,7 @@ def limit_of(text: str, options: Mapping[str, Any]) -> dict[str, Any]:
     return {"reading": {"value": value, "direction": options["direction"]}}
 
 
-def unit_of_reading(table: str, data: dict[str, Any], options: Mapping[str, Any]) -> str | None:
+def unit_of_reading(checks: CheckTable | None, options: Mapping[str, Any]) -> str | None:
     """Return the unit of the reading: as given, as the header states it, else that of a limit on the reading.
 
     A reading without any stated unit is in the limit's unit, or the limit would mean nothing.
@@ -139,12 +144,16 @@ def unit_of_reading(table: str, data: dict[str, Any], options: Mapping[str, Any]
         return cast("str | None", options["unit"])
     if "reading" not in limit_of(options["limit"], options):
         return None
+    stated = checks.units.get("reading") if checks is not None else None
+    return stated or found.group(2)
+
+
+def _checks(table: str, data: dict[str, Any]) -> CheckTable | None:
+    """Read the table once to see what it holds; what is wrong with it is said when the question is answered."""
     from drift.ingest import read_one_table
     from drift.study import study_from_dict
 
-    checks = read_one_table(table, "checks", study_from_dict(data, folder=Path(table).resolve().parent)).tables.checks
-    stated = checks.units.get("reading") if checks is not None else None
-    return stated or found.group(2)
+    return read_one_table(table, "checks", study_from_dict(data, folder=Path(table).resolve().parent)).tables.checks
 
 
 def _answer(table: str, command: str, data: dict[str, Any], options: Mapping[str, Any], *, level: float,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from drift.errors import SEVERITIES, Finding
@@ -104,7 +103,7 @@ def estimates_text(estimates: Sequence[Estimate]) -> str:
     rows = [["estimate", "of", "value (interval)", "unit", "method"]]
     for e in estimates:
         of = ", ".join(f"{k} {v}" for k, v in e.of.items() if k != "question" and v)
-        shown = count_text(e) if e.bound is not None and math.isfinite(e.value) else replace(e, unit="").text()
+        shown = count_text(e) if e.bound is not None and math.isfinite(e.value) else e.text().removesuffix(f" {e.unit}")
         said = f"{100 * e.level:g} %: {e.method}" if e.level == e.level else e.method
         number = f"({methods.setdefault(said, len(methods) + 1)})" if said else ""
         rows.append([e.name, of, shown, e.unit, number])

@@ -57,7 +57,10 @@ def _of_lines(a: ConstructionAnswer, x: LimitAnswer, exposure: Exposure) -> list
     if fit.refused:
         made.append(_warn("retirement-refused", f"{_where(a, x)}: no count, because {fit.refused}", fit.mend))
     if fit.left_out:
-        named = "; ".join(f"{s} ({why})" for s, why in fit.left_out)
+        alike: dict[str, list[str]] = {}
+        for s, why in fit.left_out:
+            alike.setdefault(why, []).append(str(s))
+        named = "; ".join(f"{join_words(names)} ({why})" for why, names in alike.items())
         made.append(_warn("sensor-left-out", f"{_where(a, x)}: left out of the bound: {named}",
                           "" if fit.refused else "Check these sensors again, on the schedule of the others."))
     if fit.refused:

@@ -80,7 +80,8 @@ def _count_row(construction: str, limit: str, count: float, bound: str, x: Limit
     return {"construction": construction, "limit": limit, "retire after": count, "bound": bound or "refused",
             "line bound": finite[0], "skew companion": finite[1], "decided by": decided, "sensors": float(n),
             "batches": batches, "holds for": holds_for, "content": content, "confidence": confidence,
-            "longest count that can be stated": float(whole(cap, step)), "average sensor crosses": x.mean_crossing if x else nan,
+            "longest count that can be stated": float(whole(cap, step)),
+            "average sensor crosses": x.mean_crossing if x else nan,
             "average crosses, low": x.mean_low if x else nan, "average crosses, high": x.mean_high if x else nan,
             "share beyond at the count": share[0], "share beyond, low": share[1], "share beyond, high": share[2]}
 

@@ -95,7 +95,8 @@ def all_estimates(answers: list[ConstructionAnswer], exposure: Exposure, level: 
             made += _of_limit(a, x, share, exposure, level)
         if math.isfinite(a.cap):
             made.append(Estimate(
-                name="longest count that can be stated", value=float(whole(a.cap, a.step)), unit=exposure.unit, of=labels(a.construction),
+                name="longest count that can be stated", value=float(whole(a.cap, a.step)), unit=exposure.unit,
+                of=labels(a.construction),
                 method="1.25 times the median last checked exposure of the sensors, rounded down"))
     return made
 

@@ -93,7 +93,7 @@ def test_a_free_column_that_differs_within_pairs_is_noted():
     ({"b": "a"}, "a and b are both 'a'"),
     ({"pair_by": ("participant", "method")}, "pair_by holds the compared column"),
     ({"pair_by": ("participants",)}, "Did you mean 'participant'"),
-    ({"harmless": -1.0}, "harmless is -1"),
+    ({"harmless": -1.0}, "harmless is \N{MINUS SIGN}1"),
 ])
 def test_a_question_that_does_not_fit_the_table_is_refused_in_words(settings, message):
     with pytest.raises(DriftError, match=message):

@@ -58,6 +58,13 @@ def test_a_limit_in_percent_is_on_the_fall_of_sensitivity(drift: Drift, study: P
     assert "retire after" in found["answer"].lower()
 
 
+def test_a_limit_in_percent_means_the_same_where_the_reference_has_our_own_name(drift: Drift, study: Path) -> None:
+    named = drift("retire", study / "checks.csv", "--limit", "10 %", "--reference", "reference", "--json")
+    found = drift("retire", study / "checks.csv", "--limit", "10 %", "--json")
+    assert "sensitivity_change" in found.stdout
+    assert numbers(json.loads(found.stdout)) == numbers(json.loads(named.stdout))
+
+
 def test_columns_by_other_names_give_the_same_numbers(drift: Drift, study: Path, tmp_path: Path) -> None:
     names = {"sensor": "unit", "use": "n_uses", "replicate": "mount", "reading": "output", "reference": "load"}
     other = rewritten(study / "checks.csv", tmp_path / "o.csv", lambda r: {names[k]: v for k, v in r.items()})
