@@ -121,9 +121,18 @@ class EventTable(Table):
 
 @dataclass(frozen=True, kw_only=True)
 class Tables:
-    """All tables of a study; an absent one is None."""
+    """All tables of a study; an absent one is None.
+
+    Parameters
+    ----------
+    checks, trials, sensors, events : Table or None
+    people : tuple of (str, tuple of str, tuple of str)
+        Role, column headers and names of the people met in the files, those of refused tables included, so that
+        findings about them can be pseudonymised.
+    """
 
     checks: CheckTable | None = None
     trials: TrialTable | None = None
     sensors: SensorTable | None = None
     events: EventTable | None = None
+    people: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = ()

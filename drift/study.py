@@ -304,7 +304,8 @@ def named_columns(study: Study, table: str) -> dict[str, tuple[str, ...]]:
     if table == "trials":
         for r in study.reliability:
             facets = (r.facet,) if isinstance(r.facet, str) else r.facet
-            note(r.name, r.target, *facets, *r.by, *r.where)
+            # The default is used where there is such a column; any other name is asked for.
+            note(r.name, r.target, *facets, *r.by, *r.where, r.replicate if r.replicate != "replicate" else None)
         for q in study.agreement:
             note(q.name, q.compare, q.target, q.sensor, *q.pair_by, *q.by, *q.where)
     return {k: tuple(v) for k, v in found.items()}
@@ -330,17 +331,22 @@ def _build(data: dict[str, Any], *, folder: Path | None, file: str | None,
             break
         except ValidationError as error:
             places = [_real_path(e["loc"], data) for e in error.errors()]
+            innermost = [p for p in places if not any(len(q) > len(p) and q[:len(p)] == p for q in places)]
             seen: set[tuple[Any, ...]] = set()
             for e, place in zip(error.errors(), places, strict=True):
-                if place in seen:
+                # Of a choice of types each refuses; the innermost place says it best, and nothing is said twice.
+                told = e["type"] == "missing" and _words(place) in {f.column for f in findings}
+                if place in seen or place not in innermost or told:
                     continue
                 seen.add(place)
                 findings.append(_model_finding(dict(e), place, file, lines))
-            if not _prune(data, places):
+            if not _prune(data, innermost):
                 break
     if study is not None:
         study = study.model_copy(update={"folder": folder})
-        findings.extend(_contradictions(study, file, lines))
+        refused = {f.column for f in findings}
+        findings.extend(f for f in _contradictions(study, file, lines) if f.code != "missing-key"
+                        or f.column not in refused)
     return study, tuple(findings)
 
 
@@ -375,7 +381,8 @@ def _prune(data: dict[str, Any], paths: Iterable[tuple[str | int, ...]]) -> bool
         return False
     outermost = [t for t in targets if not any(t[:i] in targets for i in range(1, len(t)))]
     # Later entries of a list first, so that the numbers of earlier ones stay right.
-    for path in sorted(outermost, key=lambda t: [(0, s, "") if isinstance(s, int) else (1, 0, s) for s in t], reverse=True):
+    outermost.sort(key=lambda t: [(0, s, "") if isinstance(s, int) else (1, 0, s) for s in t], reverse=True)
+    for path in outermost:
         here: Any = data
         for step in path[:-1]:
             here = here[step]
@@ -385,11 +392,10 @@ def _prune(data: dict[str, Any], paths: Iterable[tuple[str | int, ...]]) -> bool
 
 def _holds(data: Any, path: tuple[str | int, ...]) -> bool:
     """Tell whether there is a value at a path."""
-    here = data
+    here: Any = data
     for step in path:
-        if isinstance(here, Mapping) and step in here:
-            here = here[step]
-        elif isinstance(here, list) and isinstance(step, int) and step < len(here):
+        in_list = isinstance(here, list) and isinstance(step, int) and step < len(here)
+        if in_list or (isinstance(here, Mapping) and step in here):
             here = here[step]
         else:
             return False
@@ -422,6 +428,8 @@ def _model_finding(error: dict[str, Any], path: tuple[str | int, ...], file: str
                    lines: _Lines | None) -> Finding:
     """Word one error of the validation library."""
     kind, key = error["type"], str(path[-1]) if path else ""
+    if path and isinstance(path[-1], int):
+        key = f"{path[-2]} no. {path[-1] + 1}"
     where = _words(path[:-1])
     common: dict[str, Any] = {"severity": "error", "file": file, "row": lines.find(path) if lines else None,
                               "column": _words(path)}
@@ -443,7 +451,26 @@ def _model_finding(error: dict[str, Any], path: tuple[str | int, ...], file: str
     expected = _EXPECTED.get(kind, error["msg"].removeprefix("Input should be ").removeprefix("Value error, "))
     code = "wrong-type" if kind in _EXPECTED else "out-of-range"
     return Finding(code=code, message=f"{key!r} cannot be used as it stands", value=shown, expected=expected,
-                   mend="Write it in the form expected", **common)
+                   mend=_type_mend(kind, key, value, expected), **common)
+
+
+def _type_mend(kind: str, key: str, value: Any, expected: str) -> str:
+    """Say how a value of the wrong type or size is written."""
+    if kind == "tuple_type":
+        return (f"Write the section's name in double brackets: [[{key}]]" if isinstance(value, Mapping) else
+                f"Write it as {key} = [{json.dumps(value, default=str)}]")
+    if kind == "string_type":
+        bare = isinstance(value, (int, float)) and " no. " not in key
+        return f'Put it in quotes: {key} = "{json.dumps(value)}"' if bare else "Write text in quotes"
+    if kind == "bool_type":
+        return f"Write {key} = true or {key} = false, without quotes"
+    if kind in ("float_type", "int_type", "float_parsing", "int_from_float"):
+        return "Write a bare number, with a decimal point and without quotes or unit; a percentage as a share, 0.10"
+    if kind in ("dict_type", "model_type", "model_attributes_type"):
+        return f"Write it in braces, such as {key} = {{ name = \"value\" }}, or as a section of its own"
+    if expected.startswith("less than") and isinstance(value, (int, float)) and 1 < value <= 100:
+        return f"Write a share: {value:g} % is {value / 100:g}"
+    return "Write it in the form expected"
 
 
 def _words(path: Sequence[str | int]) -> str:
@@ -466,11 +493,25 @@ def _syntax_finding(message: str, file: str, text: str) -> Finding:
     found = re.search(r"\(at line (\d+), column (\d+)\)", message)
     row = int(found.group(1)) if found else text.count("\n") + 1
     line = text.split("\n")[row - 1].strip() if row <= text.count("\n") + 1 else ""
-    mend = "Mend the line; text stands in quotes, lists in square brackets, each key once"
-    if "\\" in line:
-        mend = "Write folders with forward slashes, or put the text in single quotes"
     return Finding(severity="error", code="toml-syntax", file=file, row=row, value=line or None,
-                   message=f"the file is not valid TOML ({message.split(' (at')[0]})", mend=mend)
+                   message=f"the file is not valid TOML ({message.split(' (at')[0]})", mend=_syntax_mend(line, message))
+
+
+def _syntax_mend(line: str, message: str) -> str:
+    """Say what is likely meant by a line that is no TOML."""
+    bare = re.fullmatch(r"([\w.-]+)\s*=\s*([A-Za-z][\w .-]*)", line)
+    number = re.fullmatch(r"[\w.-]+\s*=\s*([+-]?\d+),(\d+)\s*", line)
+    if re.search("[\u201c\u201d\u201e\u2018\u2019\u201a\u00ab\u00bb]", line):
+        return "Use straight quotation marks"
+    if "\\" in line:
+        return "Write folders with forward slashes, or put the text in single quotes"
+    if "twice" in message or "overwrite" in message:
+        return "The same name stands above already: keep one, and put all keys of a section together"
+    if number:
+        return f"Write decimals with a point: {number.group(1)}.{number.group(2)}"
+    if bare:
+        return f'Put text in quotes: {bare.group(1)} = "{bare.group(2).strip()}"'
+    return "Mend the line; text stands in quotes, lists in square brackets, each key once"
 
 
 class _Lines:
@@ -531,11 +572,18 @@ def _contradictions(study: Study, file: str | None, lines: _Lines | None) -> lis
 
 def _about_tables(study: Study, say: Callable[..., None]) -> None:
     """Check the sections that describe files, columns and units."""
+    for name in TABLE_NAMES:
+        if getattr(study.files, name) is not None and not getattr(study.files, name).strip():
+            say("missing-file", ("files", name), "the name of the file is empty", value="",
+                mend=f"Write {name} = \"{name}.csv\" or take the line out")
     for section in ("format", "columns", "units"):
         for name in getattr(study, section):
             if name not in TABLE_NAMES:
                 say("unknown-key", (section, name), f"{name!r} is not a table", value=name,
                     mend=suggestion(name, TABLE_NAMES, noun="tables"))
+            elif section != "units" and study.folder is not None and getattr(study.files, name) is None:
+                say("unused-setting", (section, name), f"[{section}.{name}] is for a table that [files] does not name",
+                    severity="note", value=name, mend=f"Add {name} = \"{name}.csv\" to [files], or take it out")
     for name, mapping in study.columns.items():
         known = COLUMNS_OF.get(name, ())
         taken: dict[str, str] = {}
@@ -638,10 +686,13 @@ def _about_questions(study: Study, say: Callable[..., None]) -> None:
             if study.files.trials is None and study.folder is not None:
                 say("contradiction", (section, i), "the question needs a trials table", question=q.name,
                     mend="Add trials = \"trials.csv\" to [files]")
+            _where_values((section, i, "where"), q.name, q.where, say)
             for name in q.by:
                 if name in q.where and not isinstance(q.where[name], list):
                     say("contradiction", (section, i, "by"), f"{name!r} is fixed in where and repeated over in by",
                         value=name, question=q.name, mend="Keep it in one of the two")
+    if study.sensitivity is not None:
+        _where_values(("sensitivity", "where"), None, study.sensitivity.where, say)
     for i, r in enumerate(study.reliability):
         facets = [r.facet] if isinstance(r.facet, str) else list(r.facet)
         roles = [("target", r.target), *(("facet", f) for f in facets), *(("by", b) for b in r.by)]
@@ -669,6 +720,21 @@ def _about_questions(study: Study, say: Callable[..., None]) -> None:
         if q.harmless is not None and not q.harmless > 0:
             say("out-of-range", ("agreement", i, "harmless"), "the largest harmless difference is above zero",
                 value=q.harmless, question=q.name, mend="Give it in the reading's unit")
+
+
+def _where_values(path: tuple[str | int, ...], question: str | None, where: Mapping[str, Any],
+                  say: Callable[..., None]) -> None:
+    """Report what a ``where`` cannot be compared with: tables, lists of lists, empty lists."""
+    for column, wanted in where.items():
+        values = wanted if isinstance(wanted, (list, tuple)) else [wanted]
+        if not values:
+            say("out-of-range", (*path, column), "an empty list picks no row", value="[]", question=question,
+                mend="Name the values wanted, or take the column out of where")
+        for value in values:
+            if not isinstance(value, (str, int, float)):
+                say("wrong-type", (*path, column), "where compares a column with a value or with a list of values",
+                    value=json.dumps(value, default=str), question=question,
+                    mend=f"Write it as {column} = \"...\" or {column} = [\"...\", \"...\"]")
 
 
 def _one_role_each(section: str, i: int, question: str, roles: list[tuple[str, str]],

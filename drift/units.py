@@ -181,6 +181,11 @@ def is_everyday(unit: str) -> bool:
     return text in _UNITS or re.sub(r"\s*/\s*", "/", text.casefold()) in _SPELLINGS
 
 
+def everyday_units() -> tuple[str, ...]:
+    """Return the canonical names of the everyday units."""
+    return tuple(_UNITS)
+
+
 def kind(unit: str) -> str:
     """Return what a unit measures: ``"pressure"``, ``"force"``, ``"count"``, ..., or ``"other"``.
 

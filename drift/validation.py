@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -36,6 +37,14 @@ def _folded(like: Finding, rows: Sequence[int], total: int) -> Finding:
     return replace(like, message=message, row=None, value=None)
 
 
+def first_row(finding: Finding) -> int:
+    """Return the row a finding is listed under: its own, the first of a folded list, else 0."""
+    if finding.row is not None:
+        return finding.row
+    folded = re.match(r"the same in \d+ more rows \(\d+ in all\): (\d+)", finding.message)
+    return int(folded.group(1)) if folded else 0
+
+
 def ranges(rows: Iterable[int]) -> str:
     """Write row numbers as ranges: ``4, 7-9, 12``."""
     out: list[str] = []
@@ -55,8 +64,8 @@ def ranges(rows: Iterable[int]) -> str:
 
 
 def at_rows(bad: NDArray[np.bool_] | NDArray[np.intp], *, rows: NDArray[np.int64], value: Callable[[int], str | None],
-            message: str | Callable[[int], str], severity: Severity = "error", shown: int = SHOWN,
-            **rest: Any) -> list[Finding]:
+            message: str | Callable[[int], str], mend: str | Callable[[int], str] = "",
+            severity: Severity = "error", shown: int = SHOWN, **rest: Any) -> list[Finding]:
     """Return one finding for each row where a rule is broken, folded after the first ``shown``.
 
     Parameters
@@ -69,6 +78,8 @@ def at_rows(bad: NDArray[np.bool_] | NDArray[np.intp], *, rows: NDArray[np.int64
         Position to the text as it stands in the file.
     message : str or callable
         The sentence, or a function of the position.
+    mend : str or callable
+        What to do, or a function of the position.
     severity, shown
         As in :class:`Finding` and :func:`capped`.
     **rest
@@ -80,7 +91,8 @@ def at_rows(bad: NDArray[np.bool_] | NDArray[np.intp], *, rows: NDArray[np.int64
 
     def make(i: int) -> Finding:
         return Finding(severity=severity, row=int(rows[i]), value=value(i),
-                       message=message if isinstance(message, str) else message(i), **rest)
+                       message=message if isinstance(message, str) else message(i),
+                       mend=mend if isinstance(mend, str) else mend(i), **rest)
 
     made = [make(int(i)) for i in positions[:single]]
     if total > single:

@@ -245,8 +245,11 @@ def check_study(path: str | Path, *, pseudonyms: bool = False) -> CheckResult:
 
 def _said_of_questions(study: Study, tables: Tables) -> tuple[Finding, ...]:
     """Collect what screening and the reliability questions have to say about the trials before any is answered."""
-    if tables.trials is None or not (study.reliability or study.agreement):
-        return ()
+    from drift.screening import unknown_rules
+
+    unknown = tuple(unknown_rules(study.screening))
+    if unknown or tables.trials is None or not (study.reliability or study.agreement):
+        return unknown
     from drift.reliability import check_question
 
     looked_at = screened_trials(study, tables)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import subprocess
 import sys
+from typing import Any
 
 import numpy as np
 import pytest
@@ -53,7 +54,7 @@ def test_factors_agree_with_the_printed_ones(unit: str, pascal: str) -> None:
 def test_everyday_factors_agree_with_the_units_library(name: str) -> None:
     import pint
 
-    registry = pint.UnitRegistry()
+    registry: Any = pint.UnitRegistry()
     spelled = {"N/cm2": "N/cm**2", "kgf/cm2": "kgf/cm**2", "kgf": "kgf"}.get(name, name)
     base = {"pressure": "kPa", "force": "N", "time": "s", "mass": "kg", "length": "m"}[kind(name)]
     assert convert(1.0, name, base) == pytest.approx(registry.Quantity(1.0, spelled).to(base).magnitude, rel=1e-9)
@@ -100,8 +101,9 @@ def test_quantities_are_read(text: str, value: float, unit: str) -> None:
     assert parse_quantity(text) == Quantity(value, unit)
 
 
-@pytest.mark.parametrize(("text", "match"), [("kPa", "does not start with a number"), ("1,600 kPa", "decimal point only"),
-                                             ("1600 kPfoo", "not known"), ("", "does not start")])
+@pytest.mark.parametrize(("text", "match"), [
+    ("kPa", "does not start with a number"), ("1,600 kPa", "decimal point only"), ("1600 kPfoo", "not known"),
+    ("", "does not start")])
 def test_quantities_that_could_be_misread_are_refused(text: str, match: str) -> None:
     with pytest.raises(UnitError, match=match):
         parse_quantity(text)

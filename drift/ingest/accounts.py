@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -86,17 +88,18 @@ def _reason(table: Table, i: int, kind: str, reasons: NDArray[np.object_] | None
 
 
 def _keys(table: Table, rows: list[int]) -> list[str]:
-    """Return what identifies each row, ``sensor=S01; use=5``."""
-    names = [n for n in KEY_COLUMNS if n in table]
-    out = []
-    for i in rows:
-        parts = []
-        for name in names:
-            value = table[name][i]
-            if isinstance(value, (float, np.floating)):
-                if np.isfinite(value):
-                    parts.append(f"{name}={value:g}")
+    """Return what identifies each row, ``sensor=S01; use=5``; each distinct value is written once."""
+    at = np.array(rows, dtype=np.intp)
+    parts: list[list[str]] = []
+    for name in KEY_COLUMNS:
+        if name not in table:
+            continue
+        values = table[name][at].tolist()
+        written: dict[Any, str] = {None: ""}
+        for value in set(values):
+            if isinstance(value, float):
+                written[value] = f"{name}={value:g}" if np.isfinite(value) else ""
             elif value is not None:
-                parts.append(f"{name}={value}")
-        out.append("; ".join(parts))
-    return out
+                written[value] = f"{name}={value}"
+        parts.append([written.get(v, "") for v in values])
+    return ["; ".join(filter(None, row)) for row in zip(*parts, strict=True)] if parts else [""] * len(rows)

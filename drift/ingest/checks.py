@@ -17,6 +17,7 @@ from drift.ingest.draft import (
 )
 from drift.records import CHECK_COLUMNS, NUMBER_COLUMNS
 from drift.study import Study
+from drift.units import canonical, is_known
 
 FRACTIONS = ("saturated", "dead")
 
@@ -48,8 +49,8 @@ def fill_checks(draft: Draft, study: Study) -> None:
     for ours in ("reference", "level"):
         if ours in draft:
             convert_pressure(draft, ours)
-    if exposure in draft and spec is not None and spec.exposure_unit and exposure not in draft.units:
-        draft.units[exposure] = spec.exposure_unit
+    if exposure in draft and spec is not None and spec.exposure_unit:
+        _exposure_unit(draft, exposure, spec.exposure_unit)
     _rules(draft, exposure)
 
 
@@ -89,6 +90,18 @@ def _required(draft: Draft, study: Study, exposure: str) -> None:
             column=draft.header("reference"), message="the unit of the reference is not declared"
             + ("; the limit on the saturation pressure needs it" if severe else "; figures carry no unit"),
             mend="Add reference = \"kPa\" or another unit to [units.checks]"))
+
+
+def _exposure_unit(draft: Draft, exposure: str, wanted: str) -> None:
+    """Take the unit of the exposure from the study; the header and ``[units.checks]`` must not contradict it."""
+    unit = canonical(wanted) if is_known(wanted) else wanted
+    held = draft.units.setdefault(exposure, unit)
+    if held != unit:
+        draft.findings.append(Finding(
+            severity="error", code="unit-conflict", file=draft.raw.file, row=draft.raw.header_row or None,
+            column=draft.header(exposure), value=held, expected=f"{unit!r} as [sensitivity] exposure_unit says",
+            message=f"the exposure is in {held!r} here and in {unit!r} in [sensitivity]",
+            mend="Correct whichever is wrong"))
 
 
 def _rules(draft: Draft, exposure: str) -> None:

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 
 from drift.errors import Finding
 from drift.ingest.raw import RawTable, tidy
+from drift.records import NUMBER_COLUMNS
 from drift.study import COLUMNS_OF, nearest
-from drift.units import UnitError, canonical, is_everyday
+from drift.units import UnitError, canonical, everyday_units, is_everyday
 
 _BRACKET = re.compile(r"^(.*\S)\s*[(\[]\s*([^()\[\]]+?)\s*[)\]]$")
 _SLASH = re.compile(r"^(.*\S)\s+/\s+(\S.*)$")
@@ -109,6 +110,12 @@ def place_columns(raw: RawTable, kind: str, *, mapping: Mapping[str, str], units
             continue
         if ours is None and header in placed.at:
             continue
+        if ours is None and (odd := _odd_unit(header, wanted)) is not None and odd[0] not in placed.at:
+            ours = odd[0]
+            placed.findings.append(Finding(
+                severity="error", code="unknown-unit", file=raw.file, row=raw.header_row or None, column=header,
+                value=odd[1], message="the header states a unit that is not known", expected="a unit such as 'kPa'",
+                mend=f"Did you mean {odd[2]!r}? Correct the header, or map it in [columns.{kind}]"))
         unit = units.get(ours) if ours is not None else units.get(header)
         _take(placed, raw, ours if ours is not None else header, j, unit if isinstance(unit, str) else None)
     placed.at = dict(sorted(placed.at.items(), key=lambda item: item[1]))
@@ -129,6 +136,17 @@ def _ours(header: str, folded: str, wanted: Mapping[str, str], units: Mapping[st
         bare, unit = split_header(header, declared)
         if unit is not None and fold(bare) in wanted:
             return wanted[fold(bare)]
+    return None
+
+
+def _odd_unit(header: str, wanted: Mapping[str, str]) -> tuple[str, str, str] | None:
+    """Return our name, the text and the unit nearest to it, for a header of numbers with a misspelt unit."""
+    for pattern in (_BRACKET, _SLASH):
+        found = pattern.match(header)
+        ours = wanted.get(fold(found.group(1))) if found else None
+        if found and ours in NUMBER_COLUMNS:
+            near = nearest(found.group(2), everyday_units(), 0.7)
+            return (ours, found.group(2), near) if ours is not None and near is not None else None
     return None
 
 

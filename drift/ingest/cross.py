@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Any, cast
 
 import numpy as np
@@ -11,16 +12,18 @@ from numpy.typing import NDArray
 from drift.errors import DriftError, Finding
 from drift.ingest.draft import Draft, Mask
 from drift.ingest.keys import group_codes
-from drift.ingest.select import select_where
+from drift.ingest.raw import RawColumn
+from drift.ingest.select import as_word, as_words, select_where
 from drift.records import SENSOR_COLUMNS, TRIAL_KEYS, Table
 from drift.study import AgreementQuestion, ReliabilityQuestion, Study, nearest, suggestion
+from drift.units import is_known, is_pressure
 from drift.validation import capped
 
 
 def unknown_sensors(drafts: Mapping[str, Draft]) -> None:
     """Report sensors that the sensors table does not list."""
     sensors = drafts.get("sensors")
-    if sensors is None or "sensor" not in sensors:
+    if sensors is None or "sensor" not in sensors or not len(sensors):
         return
     known = [s for s in sensors["sensor"] if s is not None]
     listed = set(known)
@@ -30,18 +33,22 @@ def unknown_sensors(drafts: Mapping[str, Draft]) -> None:
             continue
         cells = draft.cells("sensor")
         met |= set(cells.labels)
-        for i, label in enumerate(cells.labels):
-            if label and label not in listed:
-                near = nearest(label, known, 0.7)
-                draft.say(np.asarray(cells.codes == i), "sensor", "unknown-sensor",
-                          f"the sensor is not in {sensors.raw.file}", expected="a sensor listed there",
-                          mend=f"Did you mean {near!r}? Else add it there" if near else "Add it there or correct it")
+        strange = np.array([bool(label) and label not in listed for label in cells.labels] or [False])
+        draft.say(strange[cells.codes] if len(cells.codes) else np.zeros(0, dtype=bool), "sensor", "unknown-sensor",
+                  f"the sensor is not in {sensors.raw.file}", expected="a sensor listed there",
+                  mend=partial(_which_sensor, cells, known))
     idle = [s for s in known if s not in met]
     if idle and met:
         sensors.findings.append(Finding(
             severity="note", code="idle-sensor", file=sensors.raw.file, column=sensors.header("sensor"),
             value=", ".join(idle[:10]) + (", ..." if len(idle) > 10 else ""),
-            message=f"{len(idle)} sensors are listed but occur in no other table"))
+            message=f"{len(idle)} {'sensor is' if len(idle) == 1 else 'sensors are'} listed but "
+            f"{'occurs' if len(idle) == 1 else 'occur'} in no other table"))
+
+
+def _which_sensor(cells: RawColumn, known: Sequence[str], i: int) -> str:
+    near = nearest(cells.text(i), known, 0.7)
+    return f"Did you mean {near!r}? Else add it there" if near else "Add it there or correct it"
 
 
 def saturated_readings(drafts: Mapping[str, Draft], study: Study) -> None:
@@ -53,6 +60,12 @@ def saturated_readings(drafts: Mapping[str, Draft], study: Study) -> None:
     if limit is None:
         return
     reading = checks["reading"]
+    listed = drafts["sensors"].values("sensor") if "sensors" in drafts and "sensor" in drafts["sensors"] else []
+    known = np.isin(as_words(checks["sensor"]).astype(str), listed) if "sensor" in checks else np.zeros(0, dtype=bool)
+    checks.say(np.isnan(limit) & checks.active & known, "sensor", "no-full-scale",
+               "no full scale is known for this sensor",
+               severity="error" if study.limits.saturation_pressure is not None else "warning",
+               mend=f"Fill in {study.sensitivity.full_scale!r} for it; without it saturation cannot be seen")
     with np.errstate(invalid="ignore"):
         above, at = (reading > limit) & checks.active, (reading == limit) & checks.active
         cells = np.zeros_like(at)
@@ -165,7 +178,8 @@ def check_questions(drafts: Mapping[str, Draft], study: Study, named: Mapping[st
             made.append(Finding(
                 severity="error", code="unknown-column", file=draft.raw.file, row=draft.raw.header_row or None,
                 value=column, question=questions[0] if kind == "trials" else None,
-                message=f"{'the question' if kind == 'trials' else '[sensitivity]'} names a column that is not there",
+                message=f"{f'the question {questions[0]!r}' if kind == 'trials' else '[sensitivity]'} names a column "
+                "that is not there",
                 mend=suggestion(column, offered, noun="columns")))
     trials = drafts.get("trials")
     if trials is not None:
@@ -182,6 +196,8 @@ def check_questions(drafts: Mapping[str, Draft], study: Study, named: Mapping[st
 def _selected(table: Draft, where: Mapping[str, Any], question: str | None, made: list[Finding]) -> Mask | None:
     """Return the rows of a where, with findings for values that occur nowhere."""
     known = {k: v for k, v in where.items() if k in table}
+    if any(v == [] or not _comparable(v) for v in known.values()):
+        return None  # said of the study file
     try:
         mask = select_where(cast("Table", table), known, question=question)
     except DriftError as error:
@@ -191,18 +207,30 @@ def _selected(table: Draft, where: Mapping[str, Any], question: str | None, made
         if table[column].dtype.kind == "f":
             continue
         present = table.values(column)
-        for value in wanted if isinstance(wanted, list | tuple) else [wanted]:
-            if str(value) not in set(present):
-                made.append(Finding(
-                    severity="error", code="unknown-value", file=table.file, column=column, value=str(value),
-                    question=question, message=f"where asks for a value of {column!r} that does not occur",
-                    mend=suggestion(str(value), present, noun="values")))
+        values = [as_word(v) for v in (wanted if isinstance(wanted, list | tuple) else [wanted])]
+        strange = [v for v in values if v not in present]
+        made += [Finding(
+            # With another value of the list present there are rows to use; with none there is no answer.
+            severity="warning" if len(strange) < len(values) else "error", code="unknown-value", file=table.file,
+            column=table.header(column), value=v, question=question,
+            message=f"where{_of(question)} asks for a value of {column!r} that does not occur",
+            mend=suggestion(v, present, noun="values")) for v in strange]
     if len(table) and known and not mask.any():
         if not any(f.code == "unknown-value" and f.question == question for f in made):
             made.append(Finding(severity="error", code="no-rows", file=table.file, question=question,
-                                message="where picks no row at all", mend="Look at the combination of values"))
+                                message=f"where{_of(question)} picks no row at all",
+                                expected=f"rows with {' and '.join(f'{k} = {v!r}' for k, v in known.items())}",
+                                mend="Look at the combination of values"))
         return None
     return mask
+
+
+def _comparable(wanted: Any) -> bool:
+    return all(isinstance(v, (str, int, float)) for v in (wanted if isinstance(wanted, (list, tuple)) else [wanted]))
+
+
+def _of(question: str | None) -> str:
+    return f" of {question!r}" if question else ""
 
 
 def _reliability(q: ReliabilityQuestion, trials: Draft) -> list[Finding]:
@@ -259,8 +287,14 @@ def _agreement(q: AgreementQuestion, trials: Draft) -> list[Finding]:
         if value not in present:
             made.append(Finding(
                 severity="error", code="unknown-value", file=trials.file, column=trials.header(q.compare), value=value,
-                question=q.name, message=f"{role} is a value of {q.compare!r} that does not occur",
+                question=q.name, message=f"{role} of {q.name!r} is a value of {q.compare!r} that does not occur",
                 mend=suggestion(value, present, noun="values")))
+        elif mask is not None and not np.any(mask & trials.active & (as_words(trials[q.compare]) == value)):
+            made.append(Finding(
+                severity="error", code="unknown-value", file=trials.file, column=trials.header(q.compare), value=value,
+                question=q.name, message=f"no row that where of {q.name!r} picks has {role}",
+                expected=f"rows with {' and '.join(f'{k} = {v!r}' for k, v in {**q.where, q.compare: value}.items())}",
+                mend="Look at the combination of values"))
     if mask is None or "measure" not in trials or "measure" in {*q.where, *q.by, *q.pair_by, q.target, q.compare}:
         return made
     measures = sorted({v for v in trials["measure"][mask & trials.active] if v is not None})
@@ -273,11 +307,21 @@ def _agreement(q: AgreementQuestion, trials: Draft) -> list[Finding]:
 
 
 def limits_without_columns(drafts: Mapping[str, Draft], study: Study) -> list[Finding]:
-    """Warn of limits on what no column of the checks holds."""
+    """Report limits on what no column of the checks holds, or holds in units that cannot be compared."""
     checks = drafts.get("checks")
-    if checks is None or study.limits.dead_fraction is None or "dead" in checks:
+    if checks is None:
         return []
-    return [Finding(severity="warning", code="limit-without-column", file=checks.file, column="dead",
+    made = []
+    unit = checks.units.get("reference")
+    if study.limits.saturation_pressure is not None and unit and is_known(unit) and not is_pressure(unit):
+        made.append(Finding(
+            severity="error", code="not-a-pressure", file=checks.file, row=checks.raw.header_row or None,
+            column=checks.header("reference"), value=unit,
+            message="the limit on the saturation pressure needs a reference in a unit of pressure",
+            expected="a unit such as 'kPa'", mend="Divide the load by the loaded area, or take the limit out"))
+    if study.limits.dead_fraction is None or "dead" in checks:
+        return made
+    return [*made, Finding(severity="warning", code="limit-without-column", file=checks.file, column="dead",
                     message="[limits] dead_fraction is declared but the checks have no column 'dead'",
                     mend="Add the column, or take the limit out: it cannot be judged")]
 

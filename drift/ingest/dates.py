@@ -58,20 +58,20 @@ def to_times(column: RawColumn, *, order: str | None, epoch: dt.datetime | None 
     native = np.zeros(m, dtype=bool)
     if column.numbers is not None and len(column.codes):
         native[column.codes[np.isfinite(column.numbers)]] = True
-    serials = 0
+    serial = np.zeros(m, dtype=bool)
     for i, label in enumerate(column.labels):
         if not label:
             problem[i] = "empty"
             continue
         made[i], problem[i], clock[i] = _read(label, order, bool(native[i]), epoch)
-        serials += int(bool(native[i]) and made[i] is not None)
+        serial[i] = native[i] and made[i] is not None
     zones = {d.tzinfo is not None for d in made if d is not None}
     text = np.array([None if d is None else (d.isoformat() if c else d.date().isoformat())
                      for d, c in zip(made, clock, strict=True)] + [None], dtype=object)[:-1]
     seconds = np.array([np.nan if d is None else (d if d.tzinfo else d.replace(tzinfo=dt.UTC)).timestamp()
                         for d in made])
     codes = column.codes
-    return Times(text[codes], seconds[codes], clock[codes], problem, len(zones) > 1, serials)
+    return Times(text[codes], seconds[codes], clock[codes], problem, len(zones) > 1, int(serial[codes].sum()))
 
 
 def _read(label: str, order: str | None, native: bool, epoch: dt.datetime | None,

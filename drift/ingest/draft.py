@@ -15,7 +15,7 @@ from drift.ingest.dates import Times, to_times
 from drift.ingest.numbers import NumberFormat, Numbers, to_numbers
 from drift.ingest.raw import RawColumn, RawTable
 from drift.records import CheckTable, EventTable, SensorTable, Table, TrialTable
-from drift.study import nearest
+from drift.study import COLUMNS_OF, nearest
 from drift.units import FRACTION, UnitError, canonical, convert, is_pressure
 from drift.units import kind as unit_kind
 from drift.validation import at_rows
@@ -23,8 +23,9 @@ from drift.validation import at_rows
 Mask = NDArray[np.bool_]
 TABLE_TYPES: dict[str, type[Table]] = {"checks": CheckTable, "trials": TrialTable, "sensors": SensorTable,
                                        "events": EventTable}
-_YES = frozenset({"1", "yes", "y", "true", "t", "x", "ja", "oui", "si"})
-_NO = frozenset({"", "0", "no", "n", "false", "f", "nein", "non"})
+_YES = frozenset({"1", "1.0", "yes", "y", "true", "t", "x", "ja", "j", "oui", "si", "s\u00ed", "wahr", "vrai", "vero",
+                  "verdadero"})
+_NO = frozenset({"", "0", "0.0", "no", "n", "false", "f", "nein", "non", "falsch", "faux", "falso"})
 _UP = frozenset({"up", "u", "loading", "load", "increasing", "+", "ascending"})
 _DOWN = frozenset({"down", "d", "unloading", "unload", "decreasing", "-", "descending"})
 
@@ -113,9 +114,12 @@ class Draft:
         return any(f.severity == "error" for f in self.findings) or any(
             f.severity == "error" for f in self.raw.findings)
 
-    def say(self, bad: Mask, ours: str, code: str, message: str | Callable[[int], str], *, mend: str = "",
-            expected: str | None = None, severity: Severity = "error", **rest: Any) -> None:
-        """Write down every row where a rule is broken in one column."""
+    def say(self, bad: Mask, ours: str, code: str, message: str | Callable[[int], str], *,
+            mend: str | Callable[[int], str] = "", expected: str | None = None, severity: Severity = "error",
+            **rest: Any) -> None:
+        """Write down every row where a rule is broken in one column; rows with cells out of place are left out."""
+        if self.raw.broken:
+            bad = bad & ~np.isin(self.raw.row, list(self.raw.broken))
         if np.any(bad):
             self.findings += at_rows(bad, rows=self.raw.row, value=self.text(ours), message=message,
                                      severity=severity, code=code, file=self.raw.file, column=self.header(ours),
@@ -145,13 +149,13 @@ def add_words(draft: Draft, ours: str) -> None:
     """Take a column as words."""
     cells = draft.cells(ours)
     draft.columns[ours] = cells.words()
-    if cells.is_date is not None and cells.is_date.any() and ours in _LABELS and len(cells.codes):
+    if cells.is_date is not None and cells.is_date.any() and ours in LABELS and len(cells.codes):
         flags = cells.is_date & np.array([bool(label) for label in cells.labels])
         draft.say(flags[cells.codes], ours, "date-for-label", "the spreadsheet turned this label into a date",
                   mend="Format the column as text and type the label again")
 
 
-_LABELS = frozenset({"sensor", "participant", "session", "operator", "method", "condition", "region", "measure",
+LABELS = frozenset({"sensor", "participant", "session", "operator", "method", "condition", "region", "measure",
                      "replicate", "side", "rig", "cal_id", "construction", "batch", "role"})
 
 
@@ -183,7 +187,7 @@ def add_direction(draft: Draft, ours: str) -> None:
 def add_time(draft: Draft, ours: str, *, severity: Severity = "error") -> None:
     """Take a column of dates as ISO text."""
     cells = draft.cells(ours)
-    times = to_times(cells, order=draft.date_order)
+    times = to_times(cells, order=draft.date_order, epoch=draft.raw.epoch)
     draft.times[ours] = times
     draft.columns[ours] = times.text
     section = draft.section
@@ -208,8 +212,8 @@ def add_time(draft: Draft, ours: str, *, severity: Severity = "error") -> None:
     if times.serials:
         draft.findings.append(Finding(
             severity="note", code="serial-date", file=draft.raw.file, column=draft.header(ours),
-            message=f"{times.serials} spreadsheet day numbers were read as dates, such as "
-            f"{next(t for t in times.text if t is not None)}"))
+            message=f"{times.serials} spreadsheet day {'number was' if times.serials == 1 else 'numbers were'} read as "
+            f"{'a date' if times.serials == 1 else 'dates'}, such as {next(t for t in times.text if t is not None)}"))
 
 
 def add_numbers(draft: Draft, ours: str, *, declared: str | None = None, fraction: bool = False) -> None:
@@ -304,14 +308,16 @@ def require(draft: Draft, ours: str) -> None:
     if ours not in draft.columns:
         return
     empty = draft.cells(ours).empty() if ours in draft.placed.at else np.zeros(len(draft), dtype=bool)
+    mend = "Fill it in, delete the row, or set exclude = yes with a reason"
     draft.say(empty & draft.active, ours, "empty-cell", f"{ours!r} is empty", expected="a value",
-              mend="Fill it in, delete the row, or set exclude = yes with a reason")
+              mend=mend if draft.kind in ("checks", "trials") else "Fill it in, or delete the row")
 
 
 def missing_column(draft: Draft, ours: str, *, why: str = "") -> Finding:
     """Word the finding for a column that has to be there."""
     near = nearest(ours, draft.raw.header, 0.5)
-    free = [h for j, h in enumerate(draft.raw.header) if j not in draft.placed.at.values() or h not in _LABELS]
+    taken = {j for name, j in draft.placed.at.items() if name in COLUMNS_OF[draft.kind]}
+    free = [h for j, h in enumerate(draft.raw.header) if j not in taken]
     hint = f"If it is {near!r}, add to" if near else "Say which column it is in"
     example = near or (free[0] if free else "their name")
     return Finding(severity="error", code="missing-column", file=draft.raw.file, row=draft.raw.header_row or None,

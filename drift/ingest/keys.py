@@ -11,6 +11,7 @@ from drift.errors import Finding
 from drift.ingest.draft import Draft, value_codes
 from drift.records import CHECK_KEYS, TRIAL_COLUMNS, TRIAL_KEYS
 from drift.study import Study, named_columns
+from drift.validation import ranges
 
 
 def key_columns(draft: Draft, study: Study) -> tuple[str, ...]:
@@ -51,7 +52,7 @@ def check_keys(draft: Draft, study: Study) -> None:
     Rows marked as excluded do not count: excluding one of two is a way to mend them.
     """
     names = key_columns(draft, study)
-    if not names or "reading" not in draft or not len(draft):
+    if not names or "reading" not in draft or not len(draft) or not _all_there(draft, study):
         return
     active = draft.active & np.isfinite(draft["reading"])
     at = np.flatnonzero(active)
@@ -93,6 +94,13 @@ def check_keys(draft: Draft, study: Study) -> None:
               expected="one reading for each key", mend=mend)
 
 
+def _all_there(draft: Draft, study: Study) -> bool:
+    """Tell whether the columns that tell rows apart are there; a missing one has its own finding."""
+    if draft.kind == "checks":
+        return "sensor" in draft and (study.sensitivity.exposure if study.sensitivity is not None else "use") in draft
+    return all(n in draft for n in named_columns(study, "trials"))
+
+
 def _telling_apart(draft: Draft, names: Sequence[str], rows: NDArray[np.intp],
                    others: NDArray[np.intp]) -> str | None:
     """Return a further column of words that differs in most of the pairs that contradict each other."""
@@ -130,8 +138,10 @@ def _report_exact(draft: Draft, study: Study, at: NDArray[np.intp], exact: NDArr
         draft.columns["exclude"] = np.where(mask, 1.0, excluded)
         draft.columns["exclude_reason"] = reasons
     done = "kept" if policy == "keep" else "excluded"
+    many = f"{len(twin)} rows that repeat" if len(twin) > 1 else "1 row that repeats"
     draft.findings.append(Finding(
         severity="warning" if policy == "keep" else "note", code="exact-duplicate", file=draft.raw.file,
         row=int(draft.raw.row[min(twin)]),
-        message=f"{len(twin)} rows that repeat another in key and reading are {done}",
+        message=f"{many} another in key and reading {'are' if len(twin) > 1 else 'is'} {done}: "
+        f"{'rows' if len(twin) > 1 else 'row'} {ranges(int(draft.raw.row[i]) for i in twin)}",
         mend="Rows entered twice make intervals too narrow" if policy == "keep" else ""))

@@ -54,24 +54,26 @@ def number_format(text_format: TextFormat, columns: Iterable[RawColumn], delimit
     """Find how numbers are written from the declaration, else from what the numeric columns prove."""
     if text_format.decimal is not None:
         return NumberFormat(text_format.decimal, text_format.thousands, True)
-    point: list[str] = []
-    comma: list[str] = []
+    proofs: dict[str, list[str]] = {".": [], ",": []}
+    cells = {".": 0, ",": 0}
     groups: set[str] = set()
     for column in columns:
-        for label in column.labels:
+        count = np.bincount(column.codes, minlength=len(column.labels))
+        for i, label in enumerate(column.labels):
             if not label or _INTEGER.fullmatch(label):
                 continue
-            decimal, group = _proof(label.replace("\u2212", "-").removesuffix("%").strip())
-            if decimal is not None:
-                (point if decimal == "." else comma).append(label)
+            sign, group = _proof(label.replace("\u2212", "-").removesuffix("%").strip())
+            if sign is not None:
+                proofs[sign].append(label)
+                cells[sign] += int(count[i])
             groups |= {group} if group else set()
     thousands: str | None = text_format.thousands
-    few, many = sorted((point, comma), key=len)
-    if few and len(many) >= 10 * len(few):
-        few.clear()  # a slip in a file that is otherwise clear: the odd ones are refused one by one
-    if point and comma:
-        return NumberFormat(None, thousands, False, (point[0], comma[0]))
-    decimal = "." if point else "," if comma else None
+    few, many = sorted(cells, key=cells.__getitem__)
+    if cells[few] and cells[many] >= 10 * cells[few]:
+        proofs[few].clear()  # a slip in a file that is otherwise clear: the odd ones are refused one by one
+    if proofs["."] and proofs[","]:
+        return NumberFormat(None, thousands, False, (proofs["."][0], proofs[","][0]))
+    decimal = "." if proofs["."] else "," if proofs[","] else None
     if decimal is None and thousands in (",", "."):
         decimal = "." if thousands == "," else ","
     if decimal is None and delimiter in (",", "") and "." not in groups:
@@ -153,7 +155,8 @@ def to_numbers(column: RawColumn, form: NumberFormat) -> Numbers:
         by_label[codes[native]] = True
         by_label[codes[~native]] = False
         problem = np.where(by_label, "", problem)
-        percent = percent & ~by_label
+        percent = np.array([(bool(p) and (not b or label.endswith("%"))) or (bool(b) and label.endswith("%"))
+                            for p, b, label in zip(percent, by_label, column.labels or [""], strict=True)], dtype=bool)
     return Numbers(out, problem, percent[codes], codes)
 
 

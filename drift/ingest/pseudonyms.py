@@ -20,6 +20,8 @@ from drift.errors import Finding
 from drift.records import Table, Tables
 
 ROLES: dict[str, str] = {"participant": "P", "operator": "O"}
+# Findings whose value is a line of the file as it stands; no one can tell the names in it.
+WHOLE_LINES = frozenset({"ragged-row", "encoding", "rows-above-header", "delimiter", "quotes"})
 FREE_TEXT = ("exclude_reason", "retired_reason", "note")
 Codes = Mapping[str, Mapping[str, str]]
 AnyTable = TypeVar("AnyTable", bound=Table)
@@ -37,11 +39,13 @@ def person_codes(tables: Tables, *, title: str = "") -> dict[str, dict[str, str]
     Returns
     -------
     dict of str to dict of str to str
-        ``{"participant": {name: code}, "operator": {...}}``.
+        ``{"participant": {name: code}, "operator": {...}}``, and the same again under the headers that these
+        columns have in the files, where findings name them.
     """
     made: dict[str, dict[str, str]] = {}
     for role, letter in ROLES.items():
-        names = sorted({str(v) for t in _all(tables) if role in t for v in t[role] if v is not None})
+        met = {name for other, _, names in tables.people if other == role for name in names}
+        names = sorted(met | {str(v) for t in _all(tables) if role in t for v in t[role] if v is not None})
         digits = 6
         while True:
             codes = {n: f"{letter}-{_digest(title, role, n)[:digits]}" for n in names}
@@ -49,6 +53,9 @@ def person_codes(tables: Tables, *, title: str = "") -> dict[str, dict[str, str]
                 break
             digits += 2
         made[role] = codes
+    for role, headers, _ in tables.people:
+        for header in headers:
+            made.setdefault(header.casefold(), made[role])
     return made
 
 
@@ -85,6 +92,9 @@ def pseudonymise_findings(findings: Iterable[Finding], codes: Codes) -> tuple[Fi
     """Replace names in findings: the value, and the sentences where a name stands in quotes."""
     made = []
     for f in findings:
+        if f.code in WHOLE_LINES:
+            made.append(replace(f, value=None, message=_quoted(f.message, codes), mend=_quoted(f.mend, codes)))
+            continue
         role = codes.get((f.column or "").casefold(), {})
         value = role.get(f.value, f.value) if f.value is not None else None
         if value == f.value and value is not None and f.column not in ("row",):

@@ -6,6 +6,7 @@ distinct text once, whether the table has a hundred rows or a million.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -102,6 +103,10 @@ class RawTable:
         Row of the header; 0 where the file has none (Parquet).
     delimiter : str
         Sign between columns of a text file, ``"workbook"`` for Excel, ``""`` for files that only programs write.
+    epoch : datetime, optional
+        Day 0 of a workbook's day numbers.
+    broken : set of int
+        Rows that cannot be trusted cell by cell and have a finding of their own.
     """
 
     file: str
@@ -111,6 +116,8 @@ class RawTable:
     sha256: str = ""
     header_row: int = 1
     delimiter: str = ""
+    epoch: dt.datetime | None = None
+    broken: set[int] = field(default_factory=set)
     findings: list[Finding] = field(default_factory=list)
 
     def __len__(self) -> int:
@@ -132,6 +139,7 @@ def drop_blank(table: RawTable) -> RawTable:
             keep = ~blank
             table.columns = [c.take(keep) for c in table.columns]
             table.row = table.row[keep]
+    _repeated_header(table)
     named: list[int] = []
     for j, name in enumerate(table.header):
         if name:
@@ -148,3 +156,17 @@ def drop_blank(table: RawTable) -> RawTable:
     table.header = [table.header[j] for j in named]
     table.columns = [table.columns[j] for j in named]
     return table
+
+
+def _repeated_header(table: RawTable) -> None:
+    """Report rows that repeat the header, as files pasted below each other do."""
+    again = np.ones(len(table.row), dtype=bool)
+    for name, column in zip(table.header, table.columns, strict=True):
+        if not len(table.row) or not again.any():
+            return
+        again &= np.array([label == name for label in column.labels] or [False])[column.codes]
+    for i in np.flatnonzero(again):
+        table.broken.add(int(table.row[i]))
+        table.findings.append(Finding(
+            severity="error", code="repeated-header", file=table.file, row=int(table.row[i]),
+            message="the header stands here again", expected="one header, in the first row", mend="Delete the row"))

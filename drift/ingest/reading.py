@@ -7,12 +7,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
+import numpy as np
+
 from drift.engine.readonly import frozen_mapping
 from drift.errors import Finding
-from drift.ingest import cross, uses
+from drift.ingest import cross, labels, uses
 from drift.ingest.checks import fill_checks
 from drift.ingest.draft import Draft
 from drift.ingest.keys import check_keys
+from drift.ingest.pseudonyms import ROLES
 from drift.ingest.sensors import events_against_sensors, fill_events, fill_sensors, fill_session_log
 from drift.ingest.source import locate, read_raw, start_draft
 from drift.ingest.text import RefusedError
@@ -20,6 +23,7 @@ from drift.ingest.trials import fill_trials
 from drift.records import CheckTable, EventTable, SensorTable, Tables, TrialTable
 from drift.results import ResultTable
 from drift.study import TABLE_NAMES, Study, load_study, named_columns, study_findings
+from drift.validation import first_row, ranges
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -82,7 +86,7 @@ def read_tables(study: Study, *, progress: Callable[[str], None] | None = None) 
     named = {k: named_columns(study, k) for k in ("checks", "trials")}
     for kind in TABLE_NAMES:
         name = getattr(study.files, kind)
-        if name is None:
+        if name is None or not name.strip():
             continue
         if progress is not None:
             progress(name)
@@ -171,7 +175,11 @@ def _finish(drafts: dict[str, Draft], study: Study, named: Mapping[str, Mapping[
         if kind in drafts:
             uses.check_order(drafts[kind], exposure if kind == "checks" else "use")
             check_keys(drafts[kind], study)
+            labels.near_labels(drafts[kind], tuple(named.get(kind, ())))
+            labels.unit_columns(drafts[kind], study)
     cross.unknown_sensors(drafts)
+    labels.lone_events(drafts)
+    findings += labels.without_covariate(drafts, study)
     cross.one_construction_each(drafts)
     cross.after_retirement(drafts, exposure)
     cross.saturated_readings(drafts, study)
@@ -187,13 +195,33 @@ def _finish(drafts: dict[str, Draft], study: Study, named: Mapping[str, Mapping[
     tables = Tables(checks=cast("CheckTable | None", frozen.get("checks")),
                     trials=cast("TrialTable | None", frozen.get("trials")),
                     sensors=cast("SensorTable | None", frozen.get("sensors")),
-                    events=cast("EventTable | None", frozen.get("events")))
+                    events=cast("EventTable | None", frozen.get("events")), people=_people(drafts))
     inputs = {d.raw.file: d.raw.sha256 for d in drafts.values() if d.raw.sha256}
     return Reading(tables=tables, findings=tuple(_sorted(findings)), use_counts=counts, inputs=inputs)
 
 
+def _people(drafts: Mapping[str, Draft]) -> tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...]:
+    """Return who occurs in the files, by role."""
+    made = []
+    for role in ROLES:
+        held = [d for d in drafts.values() if role in d.placed.at]
+        names = sorted({label for d in held for label in d.cells(role).labels if label})
+        if names:
+            made.append((role, tuple(sorted({d.header(role) for d in held})), tuple(names)))
+    return tuple(made)
+
+
 def _nothing_left(draft: Draft) -> None:
-    """Refuse a table of which every row is excluded."""
+    """Refuse a table of which every row is excluded; note rows excluded without a reason."""
+    if "exclude" in draft:
+        reasons = draft["exclude_reason"] if "exclude_reason" in draft else np.full(len(draft), None, dtype=object)
+        bare = ~draft.active & np.array([not r for r in reasons], dtype=bool)
+        if bare.any():
+            draft.findings.append(Finding(
+                severity="note", code="no-reason", file=draft.file, row=int(draft.raw.row[np.flatnonzero(bare)[0]]),
+                column=draft.header("exclude"),
+                message=f"excluded without a reason: rows {ranges(draft.raw.row[bare].tolist())}",
+                mend="Say why in exclude_reason"))
     if draft.kind in ("checks", "trials") and len(draft) and not draft.active.any():
         draft.findings.append(Finding(severity="error", code="no-rows", file=draft.raw.file,
                                       message="every row is marked as excluded", mend="Leave some rows to analyse"))
@@ -202,4 +230,4 @@ def _nothing_left(draft: Draft) -> None:
 def _sorted(findings: list[Finding]) -> list[Finding]:
     """Errors first, then warnings, then notes; within each the study, then file and row."""
     rank = {"error": 0, "warning": 1, "note": 2}
-    return sorted(dict.fromkeys(findings), key=lambda f: (rank[f.severity], f.file or "", f.row or 0, f.column or ""))
+    return sorted(dict.fromkeys(findings), key=lambda f: (rank[f.severity], f.file or "", first_row(f), f.column or ""))

@@ -104,8 +104,7 @@ def choice(draft: Draft, name: str, allowed: tuple[str, ...], what: str) -> None
     known[:] = [by_fold.get(" ".join(c.casefold().replace("_", " ").split()), c or None)
                 for c in cells.labels] or [None]
     bad = np.array([k is not None and k not in allowed for k in known])
-    for i in np.flatnonzero(bad):
-        draft.say(cells.codes == i, name, "unknown-choice", f"this is not a known {what}",
-                  expected="one of " + ", ".join(repr(a) for a in allowed),
-                  mend=suggestion(cells.labels[i], allowed, noun="choices"))
+    draft.say(bad[cells.codes], name, "unknown-choice", f"this is not a known {what}",
+              expected="one of " + ", ".join(repr(a) for a in allowed),
+              mend=lambda i: suggestion(cells.text(i), allowed, noun="choices"))
     draft.columns[name] = known[cells.codes]

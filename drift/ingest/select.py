@@ -64,7 +64,7 @@ def select_where(table: Table, where: Mapping[str, Any], *, question: str | None
                 continue
             mask &= np.isin(column, np.array([n for n in numbers if n is not None], dtype=np.float64))
         else:
-            words = {_as_word(v) for v in values}
+            words = {as_word(v) for v in values}
             mask &= np.fromiter((v in words for v in column), dtype=bool, count=len(column))
     if findings:
         raise DriftError(findings)
@@ -80,7 +80,15 @@ def _as_number(value: Any) -> float | None:
         return None
 
 
-def _as_word(value: Any) -> str:
+def as_words(column: NDArray[Any]) -> NDArray[np.object_]:
+    """Return a column as labels that can be compared with text; None where missing, shape (n_rows,)."""
+    if column.dtype.kind != "f":
+        return np.asarray(column)
+    return np.array([None if v != v else f"{v:.15g}" for v in column] + [None], dtype=object)[:-1]
+
+
+def as_word(value: Any) -> str:
+    """Return a value of ``where`` as the label it stands for."""
     if isinstance(value, float) and value.is_integer():
         return str(int(value))
     return str(value)

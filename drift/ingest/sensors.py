@@ -7,6 +7,7 @@ import numpy as np
 from drift.errors import Finding
 from drift.ingest import rules
 from drift.ingest.draft import Draft, add_numbers, add_time, add_words, missing_column, require
+from drift.ingest.uses import repeated_log_rows
 from drift.records import EVENT_COLUMNS, NUMBER_COLUMNS, SENSOR_COLUMNS
 from drift.study import Study
 
@@ -51,6 +52,7 @@ def fill_events(draft: Draft, study: Study) -> None:
 def fill_session_log(draft: Draft, study: Study) -> None:
     """Convert a session log: one row for each use of a sensor."""
     _fill(draft, study, ("sensor", "time"), ("sensor", "time"))
+    repeated_log_rows(draft)
 
 
 def _fill(draft: Draft, study: Study, known: tuple[str, ...], required: tuple[str, ...]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Collection
 from pathlib import Path
 
 from drift.errors import Finding
@@ -10,12 +10,13 @@ from drift.ingest.columns import fold, place_columns, split_header
 from drift.ingest.draft import Draft
 from drift.ingest.numbers import number_format
 from drift.ingest.raw import RawTable
-from drift.ingest.text import RefusedError, read_text, rows_above
+from drift.ingest.text import RefusedError, read_text
 from drift.ingest.typed import excel_error_findings, read_parquet, read_workbook
 from drift.records import NUMBER_COLUMNS
 from drift.study import COLUMNS_OF, Study, TextFormat, named_columns, nearest, suggestion
 
 TEXT_SUFFIXES = (".csv", ".tsv", ".txt", ".tab", ".dat")
+SUFFIXES = (*TEXT_SUFFIXES, ".xlsx", ".xlsm", ".parquet", ".pq")
 
 
 def locate(name: str, folder: Path | None) -> Path:
@@ -39,12 +40,18 @@ def read_raw(path: Path, kind: str, study: Study) -> RawTable:
     """
     section = f"[format.{kind}]"
     text_format = study.format.get(kind, TextFormat())
+    if path.is_dir():
+        raise RefusedError(Finding(severity="error", code="not-a-file", file=path.name, value=str(path),
+                                   message=f"a folder stands where the {kind} file is expected",
+                                   mend=f"Name the file itself, as in {kind} = \"{kind}.csv\" in [files]"))
     if not path.is_file():
-        beside = sorted(p.name for p in path.parent.iterdir() if p.suffix) if path.parent.is_dir() else []
+        beside = sorted(p.name for p in path.parent.iterdir() if p.suffix.lower() in SUFFIXES
+                        ) if path.parent.is_dir() else []
         near = nearest(path.name, beside)
+        there = ("tables there: " + ", ".join(repr(b) for b in beside[:8])) if beside else "no table is there"
         raise RefusedError(Finding(severity="error", code="missing-file", file=path.name, value=str(path),
                               message=f"the {kind} file is not there",
-                              mend=f"Did you mean {near!r}?" if near else "Mend the name in [files]"))
+                              mend=f"Did you mean {near!r}?" if near else f"Mend the name in [files]; {there}"))
     try:
         with path.open("rb") as handle:
             start = handle.read(8)
@@ -65,7 +72,7 @@ def read_raw(path: Path, kind: str, study: Study) -> RawTable:
         return fold(header) in wanted or fold(split_header(header)[0]) in wanted
 
     if start.startswith(b"PK\x03\x04") or suffix in (".xlsx", ".xlsm"):
-        return _header_on_top(read_workbook(path, text_format, section=section), known)
+        return read_workbook(path, text_format, known=known, section=section)
     if start.startswith(b"PAR1") or suffix in (".parquet", ".pq"):
         return read_parquet(path)
     if suffix not in TEXT_SUFFIXES:
@@ -73,16 +80,6 @@ def read_raw(path: Path, kind: str, study: Study) -> RawTable:
                               message="this kind of file is not read", expected="CSV, TSV, XLSX or Parquet",
                               mend="Export the table as one of them"))
     return read_text(path, text_format, known=known, section=section)
-
-
-def _header_on_top(raw: RawTable, known: Callable[[str], bool]) -> RawTable:
-    """Refuse a sheet whose header stands below a title."""
-    if not any(known(h) for h in raw.header):
-        for i in range(min(20, len(raw))):
-            if sum(known(c.text(i)) for c in raw.columns) >= 2:
-                title = raw.header[0] if raw.header else ""
-                raise RefusedError(rows_above(raw.file, raw.header_row, int(raw.row[i]), title))
-    return raw
 
 
 def start_draft(raw: RawTable, kind: str, study: Study, *, named: Collection[str], strict: bool = True) -> Draft:
@@ -102,11 +99,19 @@ def start_draft(raw: RawTable, kind: str, study: Study, *, named: Collection[str
         if column not in placed.at and column not in ("reading", "reference", "use") and (
                 column not in study.columns.get(kind, {})):
             draft.findings.append(Finding(
-                severity="error" if strict and column not in COLUMNS_OF[kind] else "warning", code="missing-column", file=raw.file, value=column,
+                severity="error" if strict and column not in COLUMNS_OF[kind] else "warning", code="missing-column",
+                file=raw.file, value=column,
                 message=f"[units.{kind}] gives a unit to a column that is not in the file",
                 mend=suggestion(column, list(placed.at), noun="columns")))
+    if text_format.sheet is not None and raw.delimiter != "workbook":
+        draft.findings.append(Finding(severity="warning", code="unused-setting", file=raw.file, value=text_format.sheet,
+                                      message=f"[format.{kind}] names a sheet but the file is no workbook",
+                                      mend="Take sheet out, or name the workbook in [files]"))
     if not len(raw):
-        draft.findings.append(Finding(severity="error", code="no-rows", file=raw.file, row=raw.header_row or None,
-                                      message="there is a header but no row below it", expected="at least one row",
+        # No event yet is an ordinary state of a study; any other table without rows is a slip.
+        draft.findings.append(Finding(severity="note" if kind == "events" else "error", code="no-rows", file=raw.file,
+                                      row=raw.header_row or None, expected="at least one row",
+                                      message="there is a header but no row below it" if raw.header_row else
+                                      "the file has columns but no row",
                                       mend="Export the table again, or take it out of [files]"))
     return draft

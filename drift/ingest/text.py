@@ -20,6 +20,7 @@ DELIMITERS = (",", ";", "\t", "|")
 # From this many characters on a file without quotation marks or ragged rows goes through a faster parser.
 PLAIN_FROM = 1_000_000
 _NAMES = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+_QUOTED = {",": '","', ";": '";"', "\t": '"\\t"', "|": '"|"'}
 _HINT = re.compile(r"^\s*sep=(.)\s*$", re.IGNORECASE)
 _BOMS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe\x00\x00", "utf-32"), (b"\x00\x00\xfe\xff", "utf-32"),
          (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
@@ -63,6 +64,8 @@ def read_text(path: Path, text_format: TextFormat, *, known: Callable[[str], boo
         raise RefusedError(Finding(severity="error", code="empty-file", file=path.name, message="the file is empty",
                               expected="a header row and rows below it", mend="Export the table again"))
     _refuse_rows_above(text, path.name, first_row, known)
+    if text_format.delimiter is not None:
+        _refuse_wrong_delimiter(text, text_format.delimiter, path, known, section)
     delimiter = text_format.delimiter or hinted or _find_delimiter(text, path, known, section)
     table = _parse_plain(text, delimiter, path.name, first_row, findings) if len(text) > PLAIN_FROM else None
     if table is None:
@@ -182,6 +185,19 @@ def _find_delimiter(text: str, path: Path, known: Callable[[str], bool], section
     return best[2]
 
 
+def _refuse_wrong_delimiter(text: str, declared: str, path: Path, known: Callable[[str], bool], section: str) -> None:
+    """Refuse a declared delimiter that leaves the header whole where another splits it into names that are wanted."""
+    line = text[:20000].splitlines()[0]
+    if declared in line:
+        return
+    for sign in DELIMITERS:
+        if sum(known(tidy(h)) for h in line.replace('"', "").split(sign)) >= 2:
+            raise RefusedError(Finding(
+                severity="error", code="delimiter", file=path.name, row=1, value=declared,
+                message=f"the declared delimiter does not occur in the header; a {_NAMES[sign]} does",
+                mend=f"Set delimiter = {_QUOTED.get(sign, repr(sign))} in {section}, or take it out"))
+
+
 def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
     """Yield each record with the physical line it starts on, counted from 0."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
@@ -228,7 +244,8 @@ def _parse(text: str, delimiter: str, file: str, first_row: int, findings: list[
                               list(book)))
     row = np.frombuffer(rows, dtype=np.int64).copy() if len(rows) else np.zeros(0, np.int64)
     return RawTable(file=file, header=[tidy(h.replace("\r", " ").replace("\n", " ")) for h in header],
-                    columns=columns, row=row, header_row=first_row, delimiter=delimiter, findings=findings)
+                    columns=columns, row=row, header_row=first_row, delimiter=delimiter, findings=findings,
+                    broken={r for r, _ in ragged})
 
 
 def _parse_plain(text: str, delimiter: str, file: str, first_row: int, findings: list[Finding]) -> RawTable | None:
@@ -275,6 +292,10 @@ def _parse_plain(text: str, delimiter: str, file: str, first_row: int, findings:
 
 
 def _quote_finding(file: str, row: int, error: Exception) -> Finding:
+    if "field limit" in str(error):
+        return Finding(severity="error", code="quotes", file=file, row=row,
+                       message="a cell holds more than a hundred thousand characters", expected="one value a cell",
+                       mend="Look for a quotation mark that is not closed; rows below were not read")
     return Finding(severity="error", code="quotes", file=file, row=row,
                    message=f"a quotation mark is opened and not closed as it should be ({error})",
                    mend="Close it, or double a quotation mark that is meant as text; rows below were not read")

@@ -65,11 +65,10 @@ def _units_by_measure(draft: Draft, by_measure: Mapping[str, str]) -> None:
             draft.units[f"reading[{measure}]"] = " ".join(unit.split())
     cells = draft.cells("measure")
     found = {label for label in cells.labels if label}
-    for i, label in enumerate(cells.labels):
-        if label and label not in by_measure:
-            draft.say(np.asarray(cells.codes == i) & draft.active, "measure", "unknown-unit",
-                      "no unit is declared for this measure",
-                      mend=suggestion(label, list(by_measure), noun="measures with a unit in [units.trials]"))
+    strange = np.array([bool(label) and label not in by_measure for label in cells.labels] or [False])
+    draft.say((strange[cells.codes] if len(cells.codes) else np.zeros(0, dtype=bool)) & draft.active, "measure",
+              "unknown-unit", "no unit is declared for this measure",
+              mend=lambda i: suggestion(cells.text(i), list(by_measure), noun="measures with a unit in [units.trials]"))
     draft.say(cells.empty() & draft.active, "measure", "empty-cell", "'measure' is empty but units go by measure",
               mend="Fill it in")
     for measure in by_measure:

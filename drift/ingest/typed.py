@@ -6,7 +6,7 @@ import datetime as dt
 import hashlib
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,7 @@ import numpy as np
 
 from drift.errors import Finding
 from drift.ingest.raw import RawColumn, RawTable, drop_blank, tidied, tidy
-from drift.ingest.text import RefusedError
+from drift.ingest.text import RefusedError, rows_above
 from drift.study import TextFormat, suggestion
 from drift.validation import at_rows
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 EXCEL_ERRORS = frozenset({"#N/A", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#NULL!", "#SPILL!", "#CALC!"})
 
 
-def read_workbook(path: Path, text_format: TextFormat, *, section: str) -> RawTable:
+def read_workbook(path: Path, text_format: TextFormat, *, known: Callable[[str], bool], section: str) -> RawTable:
     """Read one sheet of an Excel workbook.
 
     Parameters
@@ -33,6 +33,8 @@ def read_workbook(path: Path, text_format: TextFormat, *, section: str) -> RawTa
         A ``.xlsx`` or ``.xlsm`` file.
     text_format : TextFormat
         ``sheet`` chooses the sheet where several hold values.
+    known : callable
+        Tells whether a header is one the study or the contract names; finds a header below a title.
     section : str
         Name of the section that declares the format, for the mends.
 
@@ -59,21 +61,34 @@ def read_workbook(path: Path, text_format: TextFormat, *, section: str) -> RawTa
     findings: list[Finding] = []
     findings += _merged_findings(sheet, path.name)
     findings += _formula_findings(data, sheet, path.name)
-    rows = [(i, [c.value for c in cells]) for i, cells in enumerate(sheet.iter_rows(), sheet.min_row)]
+    rows = [(i, [_cell(c) for c in cells]) for i, cells in enumerate(sheet.iter_rows(), sheet.min_row)]
     while rows and not any(_text(v) for v in rows[0][1]):
         rows.pop(0)
     header_row, header = rows[0]
     names = [tidy(_text(h).replace("\n", " ")) for h in header]
+    _refuse_title(rows, names, path.name, known)
     body = rows[1:]
-    columns = [_column([r[j] for _, r in body], book.epoch) for j in range(len(names))]
+    columns = [_column([r[j] for _, r in body]) for j in range(len(names))]
+    # Day numbers of the 1904 system start at 0 and those of the 1900 system at 1, with a 29 February 1900 counted.
+    day_zero = dt.datetime(1904, 1, 1) if book.epoch.year == 1904 else None
     table = RawTable(file=path.name, header=names, columns=columns, header_row=header_row, findings=findings,
-                     delimiter="workbook", row=np.array([i for i, _ in body], dtype=np.int64),
+                     delimiter="workbook", epoch=day_zero, row=np.array([i for i, _ in body], dtype=np.int64),
                      sha256=hashlib.sha256(data).hexdigest())
     hidden = [i for i, _ in body if sheet.row_dimensions[i].hidden] if sheet.row_dimensions else []
     if hidden:
         findings.append(Finding(severity="note", code="hidden-rows", file=path.name, row=hidden[0],
                                 message=f"{len(hidden)} hidden or filtered rows are read like any other"))
     return drop_blank(table)
+
+
+def _refuse_title(rows: Sequence[tuple[int, Sequence[Any]]], names: Sequence[str], file: str,
+                  known: Callable[[str], bool]) -> None:
+    """Refuse a sheet whose header stands below a title, where a row below the first holds the names wanted."""
+    if any(known(n) for n in names):
+        return
+    for i, cells in rows[1:21]:
+        if sum(known(_text(v)) for v in cells if isinstance(v, str)) >= 2:
+            raise RefusedError(rows_above(file, rows[0][0], i, next((n for n in names if n), "")))
 
 
 def _choose_sheet(book: Any, text_format: TextFormat, file: str, section: str) -> Any:
@@ -131,7 +146,19 @@ def _formula_findings(data: bytes, sheet: Any, file: str) -> list[Finding]:
     return made
 
 
-def _column(values: Sequence[Any], epoch: dt.datetime | None = None) -> RawColumn:
+class _Percent(float):
+    """A number shown with a percent sign: ``_Percent(5.0)`` is shown as 5 %."""
+
+
+def _cell(cell: Any) -> Any:
+    """Return a cell's value; a number formatted as a percentage is the number that a reader sees."""
+    value = cell.value
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and "%" in (cell.number_format or ""):
+        return _Percent(f"{100 * value:.15g}")
+    return value
+
+
+def _column(values: Sequence[Any]) -> RawColumn:
     """Encode typed cells: text as text, numbers beside their text, dates as ISO text."""
     known: dict[tuple[str, bool], int] = {}
     codes = np.empty(len(values), dtype=np.int32)
@@ -155,6 +182,8 @@ def _text(value: Any) -> str:
         return tidy(value)
     if isinstance(value, (bool, np.bool_)):
         return "yes" if value else "no"
+    if isinstance(value, _Percent):
+        return f"{float(value):.15g}%"
     if isinstance(value, (float, np.floating)):
         number = float(value)
         return str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)

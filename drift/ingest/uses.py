@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
@@ -26,7 +26,8 @@ def check_order(draft: Draft, exposure: str) -> None:
     if not clock.all():
         seconds = np.floor(seconds / _DAY) * _DAY
     value = draft[exposure]
-    at = np.flatnonzero(draft.active & np.isfinite(seconds) & np.isfinite(value)
+    # A count below zero has its own finding.
+    at = np.flatnonzero(draft.active & np.isfinite(seconds) & np.isfinite(value) & (np.nan_to_num(value) >= 0)
                         & np.array([s is not None for s in draft["sensor"]], dtype=bool))
     if len(at) < 2:
         return
@@ -76,6 +77,7 @@ def count_uses(drafts: Mapping[str, Draft], study: Study) -> tuple[ResultTable |
     log = _log(drafts, how, study.study.checks_are_uses, findings)
     if log is None:
         return None, findings
+    timeless = _timeless(drafts, how)
     by_day = how == "dates"
     rows: dict[str, list[Any]] = {k: [] for k in ("sensor", "table", "file", "row", "time", "use")}
     for name in ("checks", "trials"):
@@ -87,7 +89,7 @@ def count_uses(drafts: Mapping[str, Draft], study: Study) -> tuple[ResultTable |
                                     message="uses cannot be counted without a column 'time'",
                                     mend=f"Map it in [columns.{name}], or set count_uses = \"column\""))
             continue
-        counted, unsure = _counted(draft, log, by_day)
+        counted, unsure = _counted(draft, log, timeless if not by_day else set(log), by_day)
         _keep(draft, counted, unsure, findings)
         for i in range(len(draft)):
             rows["sensor"].append(draft["sensor"][i])
@@ -133,7 +135,35 @@ def _log(drafts: Mapping[str, Draft], how: str, checks_too: bool, findings: list
     return {k: np.sort(np.array(v, dtype=np.float64)) for k, v in made.items()}
 
 
-def _counted(draft: Draft, log: Mapping[str, NDArray[np.float64]], by_day: bool,
+def _timeless(drafts: Mapping[str, Draft], how: str) -> set[str]:
+    """Return the sensors with a use whose clock time is not known; only days can be put in order for them."""
+    source = drafts.get("session_log" if how == "session log" else "trials")
+    if source is None or "time" not in source.times or "sensor" not in source:
+        return set()
+    times = source.times["time"]
+    return {str(s) for s, clock, second in zip(source["sensor"], times.has_clock, times.seconds, strict=True)
+            if s is not None and not clock and np.isfinite(second)}
+
+
+def repeated_log_rows(log: Draft) -> None:
+    """Report uses that the session log holds twice: the same sensor at the same time."""
+    if "sensor" not in log or "time" not in log.times:
+        return
+    times = log.times["time"]
+    first: dict[tuple[object, float], int] = {}
+    twice = np.array([np.isfinite(t) and s is not None and first.setdefault((s, float(t)), i) != i
+                      for i, (s, t) in enumerate(zip(log["sensor"], times.seconds, strict=True))], dtype=bool)
+
+    def said(i: int) -> str:
+        return f"row {log.raw.row[first[log['sensor'][i], float(times.seconds[i])]]} has the same sensor and time"
+
+    log.say(twice & times.has_clock, "time", "exact-duplicate", said, expected="each use once",
+            mend="Delete one of the rows, or correct the time")
+    log.say(twice & ~times.has_clock, "time", "exact-duplicate", lambda i: said(i) + "; both count as a use",
+            severity="warning", mend="Give clock times to two uses of one day, or delete one of the rows")
+
+
+def _counted(draft: Draft, log: Mapping[str, NDArray[np.float64]], timeless: Collection[str], by_day: bool,
              ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Count the uses before each row; say where a use on the same day leaves the order unknown."""
     times = draft.times["time"]
@@ -143,12 +173,12 @@ def _counted(draft: Draft, log: Mapping[str, NDArray[np.float64]], by_day: bool,
         uses = log.get(name, np.zeros(0))
         rows = np.flatnonzero((draft["sensor"] == name) & np.isfinite(times.seconds))
         days = np.floor(times.seconds[rows] / _DAY) * _DAY
-        vague = np.full(len(rows), by_day) | ~times.has_clock[rows]
+        vague = np.full(len(rows), by_day or name in timeless) | ~times.has_clock[rows]
         moment = np.where(vague, days, times.seconds[rows])
         counted[rows] = np.searchsorted(uses, moment, side="left")
-        if draft.kind == "checks":
-            same_day = np.searchsorted(uses, days + _DAY, side="left") - np.searchsorted(uses, days, side="left")
-            unsure[rows] = vague & (same_day > 0)
+        same_day = np.searchsorted(uses, days + _DAY, side="left") - np.searchsorted(uses, days, side="left")
+        # A trial is itself a use of that day; only a second one leaves the order open.
+        unsure[rows] = vague & (same_day > (0 if draft.kind == "checks" else 1))
     return counted, unsure
 
 

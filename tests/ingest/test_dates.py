@@ -24,7 +24,8 @@ def test_dates_are_read(cell: str, order: str | None, iso: str) -> None:
 
 @pytest.mark.parametrize(("cell", "order", "problem"), [
     ("09/03/2026", None, "order"), ("13/03/2026", None, "order"), ("09.03.26", "day first", "not a date"),
-    ("2026-02-30", None, "impossible"), ("31.02.2026", "day first", "impossible"), ("13/13/2026", "day first", "impossible"),
+    ("2026-02-30", None, "impossible"), ("31.02.2026", "day first", "impossible"),
+    ("13/13/2026", "day first", "impossible"),
     ("46090", None, "serial"), ("March 9", None, "not a date"), ("0026-03-09", None, "impossible"),
     ("2026-03-09T25:00", None, "impossible"), ("", None, "empty")])
 def test_dates_that_could_be_misread_are_refused(cell: str, order: str | None, problem: str) -> None:

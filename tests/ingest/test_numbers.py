@@ -92,6 +92,12 @@ def test_one_slip_in_a_clear_file_is_one_finding_and_a_true_mixture_names_both()
     assert number_format(TextFormat(), [column], ";").mixed == ("3.5", "1,25")
 
 
+def test_a_slip_is_told_from_a_mixture_by_rows_and_not_by_distinct_texts() -> None:
+    values, problems = numbers([*["101.5", "202.5"] * 50, "12,5"])
+    assert problems == [""] * 100 + ["wrong decimal"]
+    assert np.isnan(values[-1])
+
+
 SIGNS = [(".", None), (".", ","), (".", " "), (",", None), (",", "."), (",", " ")]
 
 

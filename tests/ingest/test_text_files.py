@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,7 +28,7 @@ def test_a_clean_study_has_no_findings(tmp_path: Path) -> None:
     assert all(len(h) == 64 for h in reading.inputs.values())
 
 
-DIALECTS = {
+DIALECTS: dict[str, tuple[Callable[[str], str | bytes], str]] = {
     "semicolons": (lambda t: t.replace(",", ";"), ""),
     "tabs": (lambda t: t.replace(",", "\t"), ""),
     "bars": (lambda t: t.replace(",", "|"), ""),
@@ -85,9 +87,14 @@ def test_the_fast_parser_and_the_careful_one_say_the_same(newline: str, tmp_path
     spoilt = newline.join([lines[0], *body])
     slow = read(tmp_path, trials=spoilt, study='duplicates = "keep"')
     monkeypatch.setattr(text, "PLAIN_FROM", 0)
-    calls = []
+    calls: list[Any] = []
     real = text._parse_plain
-    monkeypatch.setattr(text, "_parse_plain", lambda *a: calls.append(real(*a)) or calls[-1])
+
+    def watched(*given: Any) -> Any:
+        calls.append(real(*given))
+        return calls[-1]
+
+    monkeypatch.setattr(text, "_parse_plain", watched)
     fast = read(tmp_path, trials=spoilt, study='duplicates = "keep"')
     assert fast.findings == slow.findings
     assert errors(fast)
@@ -181,6 +188,23 @@ def test_backslashes_in_file_names_separate_folders_everywhere(tmp_path: Path) -
 def test_a_delimiter_that_cannot_be_told_is_refused(tmp_path: Path) -> None:
     f = only(read(tmp_path, trials="x;y|z\n1;2|3\n").findings, "delimiter")
     assert "delimiter" in f.mend
+
+
+@pytest.mark.parametrize(("name", "code", "mend"), [
+    (".", "not-a-file", 'trials = "trials.csv"'), ("tirals.csv", "missing-file", "'trials.csv'"),
+    ("results.xlsx", "missing-file", "tables there: 'trials.csv'"), ("nowhere/t.csv", "missing-file", "no table")])
+def test_what_is_no_file_is_a_finding(name: str, code: str, mend: str, tmp_path: Path) -> None:
+    write(tmp_path, trials=TRIALS)
+    toml = tmp_path / "study.toml"
+    toml.write_text(toml.read_text().replace('"trials.csv"', f'"{name}"'))
+    study, _ = load_study(tmp_path)
+    assert study is not None
+    assert mend in only(errors(read_tables(study)), code).mend
+
+
+def test_a_declared_delimiter_that_the_header_does_not_have_is_refused(tmp_path: Path) -> None:
+    f = only(errors(read(tmp_path, trials=TRIALS, toml='[format.trials]\ndelimiter = ";"\n')), "delimiter")
+    assert 'delimiter = ","' in f.mend
 
 
 def test_files_of_an_unknown_kind_are_refused(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900
 
 from drift.ingest import Reading, read_one_table, read_tables
 from drift.study import load_study, study_from_dict
@@ -44,7 +45,8 @@ def workbook(path: Path, rows: list[list[Any]], **more: list[list[Any]]) -> None
 
 def read_file(folder: Path, kind: str, name: str, toml: str = "") -> Reading:
     units = UNITS if "[units." not in toml else ""
-    (folder / "study.toml").write_text(f'[study]\ntitle = "T"\n[files]\n{kind} = "{name}"\n{units}{toml}', encoding="utf-8")
+    text = f'[study]\ntitle = "T"\n[files]\n{kind} = "{name}"\n{units}{toml}'
+    (folder / "study.toml").write_text(text, encoding="utf-8")
     study, findings = load_study(folder)
     assert study is not None, findings
     return read_tables(study)
@@ -80,8 +82,9 @@ def test_rows_of_a_sheet_are_numbered_as_the_sheet_does(tmp_path: Path) -> None:
 
 def test_real_dates_and_day_numbers_of_a_workbook_are_dates(tmp_path: Path) -> None:
     rows = cells(CHECKS)
-    for row, value in zip(rows[1:], [dt.datetime(2026, 1, 1, 8), dt.date(2026, 1, 1), dt.datetime(2026, 2, 1, 8), 46054.5,
-                                     46024, "2026-01-02T08:05"], strict=True):
+    values = [dt.datetime(2026, 1, 1, 8), dt.date(2026, 1, 1), dt.datetime(2026, 2, 1, 8), 46054.5, 46024,
+              "2026-01-02T08:05"]
+    for row, value in zip(rows[1:], values, strict=True):
         row[6] = value
     workbook(tmp_path / "c.xlsx", rows)
     got = read_file(tmp_path, "checks", "c.xlsx")
@@ -116,6 +119,40 @@ def test_spreadsheet_errors_formulas_without_result_and_merged_cells_are_refused
     assert place(only(got, "merged-cells")) == ("t.xlsx", 5, None, "A5:A7")
 
 
+def percentages(path: Path) -> None:
+    """Write checks whose saturated fraction a spreadsheet shows as 7.25 %."""
+    rows = [[*row, 0.0725] for row in cells(CHECKS)]
+    rows[0][-1] = "saturated"
+    workbook(path, rows)
+    book = openpyxl.load_workbook(path)
+    for i in range(2, 8):
+        book["Data"].cell(i, 8).number_format = "0.00%"
+    book.save(path)
+
+
+@pytest.mark.parametrize("unit", ["", 'saturated = "%"\n', 'saturated = "fraction"\n'])
+def test_a_cell_formatted_as_a_percentage_is_the_share_that_a_reader_sees(unit: str, tmp_path: Path) -> None:
+    percentages(tmp_path / "c.xlsx")
+    got = read_file(tmp_path, "checks", "c.xlsx", f'[units.checks]\nreading = "count"\nreference = "kPa"\n{unit}')
+    assert errors(got) == []
+    assert got.tables.checks is not None
+    assert got.tables.checks["saturated"].tolist() == [0.0725] * 6
+
+
+def test_day_numbers_count_from_the_day_zero_of_their_workbook(tmp_path: Path) -> None:
+    rows = cells(CHECKS)
+    for row in rows[1:]:
+        row[6] = 44926
+    for epoch, day in ((CALENDAR_WINDOWS_1900, "2022-12-31"), (CALENDAR_MAC_1904, "2027-01-01")):
+        workbook(tmp_path / "c.xlsx", rows)
+        book = openpyxl.load_workbook(tmp_path / "c.xlsx")
+        book.epoch = epoch
+        book.save(tmp_path / "c.xlsx")
+        got = read_file(tmp_path, "checks", "c.xlsx")
+        assert got.tables.checks is not None
+        assert set(got.tables.checks["time"]) == {day}
+
+
 def test_several_filled_sheets_need_a_name(tmp_path: Path) -> None:
     workbook(tmp_path / "t.xlsx", cells(TRIALS), Notes=[["remark"], ["x"]])
     f = only(read_file(tmp_path, "trials", "t.xlsx").findings, "several-sheets")
@@ -134,7 +171,8 @@ def test_an_ambiguous_number_stored_as_text_is_refused_in_a_workbook(tmp_path: P
     rows = cells(TRIALS)
     rows[1][7] = "1,234"
     workbook(tmp_path / "t.xlsx", rows)
-    assert place(only(read_file(tmp_path, "trials", "t.xlsx").findings, "ambiguous-number"))[1:] == (2, "reading", "1,234")
+    f = only(read_file(tmp_path, "trials", "t.xlsx").findings, "ambiguous-number")
+    assert place(f)[1:] == (2, "reading", "1,234")
 
 
 def test_a_declared_decimal_comma_leaves_real_numbers_alone(tmp_path: Path) -> None:
