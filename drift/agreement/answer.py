@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from drift.agreement.checks import Check, UseTrend
 from drift.agreement.equivalence import CONFIDENCE, Verdict
 from drift.agreement.pairs import Group
@@ -63,8 +65,11 @@ def difference_estimates(analysis: Analysis, structure: Structure, group: Group,
     made.append(Estimate(name="SD of differences", value=strata.sd, unit=group.unit, low=low, high=high, level=level,
                          of=of, n=n, method="divisor n - 1, chi-square interval" if strata.exact else
                          "total of variance components, MOVER interval"))
+    levels = {f"between levels of {f}": len(np.unique(c)) for f, c in
+              zip(structure.factors, structure.codes, strict=True)}
     for name, variance, part in analysis.components:
         low, high = sd_interval(part, level)
+        n = levels.get(name, len(group.a))
         made.append(Estimate(name=f"SD {name}", value=math.sqrt(max(variance, 0.0)), unit=group.unit, low=low,
                              high=high, level=level, of=of, n=n, method="REML, MOVER interval"))
     return made
