@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -141,10 +142,12 @@ def _has(result: Result, name: str) -> bool:
 
 
 def _decision(result: StudyResult) -> tuple[str, ...]:
-    """Return the one sentence on top; without a retirement question the answers, one a line."""
+    """Return what stands on top, a sentence a line: the counts, or the answers where no count was asked."""
     parts = result.parts
     retired = [p.answer for p in parts if p.command == "retire"]
-    return tuple(retired or [p.answer for p in parts])
+    # One line a construction: each count is a decision of its own.
+    return tuple(line for answer in retired for line in re.split(r"(?<=\.) (?=[A-Z])", answer)) or tuple(
+        p.answer for p in parts)
 
 
 def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
