@@ -234,24 +234,29 @@ def _declared(table: Table) -> dict[str, _Outcome]:
 
 def _word_findings(table: Table, spec: ScreeningSpec, outcomes: Mapping[str, _Outcome], question: str | None
                    ) -> list[Finding]:
-    """Say once per rule how many rows failed, of which sensors, and whether they stay."""
+    """Say how many rows failed, of which sensors, and whether they stay; rules failed by the same rows go together."""
     found = []
     sensor = words(table, "sensor")
-    for rule, outcome in outcomes.items():
-        count = int(outcome.failed.sum())
-        if not count:
-            continue
-        who = sorted({s for s in sensor[outcome.failed] if s})
+    failing = [rule for rule, outcome in outcomes.items() if outcome.failed.any()]
+    alike: dict[tuple[bytes, bool], list[str]] = {}
+    for rule in failing:
+        mild = rule == "saturated cells"
+        key = (b"" if mild else outcomes[rule].failed.tobytes(), rule in spec.drop)
+        alike.setdefault(key, []).append(rule)
+    for (_, drop), rules in alike.items():
+        failed = outcomes[rules[0]].failed
+        who = sorted({s for s in sensor[failed] if s})
         of = f" of {len(who)} sensors" if len(who) > 6 else f" of sensor{'s' * (len(who) > 1)} {join_words(who)}"
-        drop = rule in spec.drop
         stay = ("they leave the analysis" if drop else "they stay in the analysis")
-        severity: Severity = "note" if rule == "saturated cells" else "warning"
-        mend = "" if drop or rule == "saturated cells" else (
-            f'Look at them; add "{rule}" to drop under [screening] to leave them out.')
+        mild = rules == ["saturated cells"]
+        severity: Severity = "note" if mild else "warning"
+        named = join_words([f'"{rule}"' for rule in rules])
+        mend = "" if drop or mild else f"Look at them; add {named} to drop under [screening] to leave them out."
+        limits = join_words([outcomes[rule].limit for rule in rules])
         found.append(Finding(
-            severity=severity, code="screening-" + rule.replace(" ", "-"), file=table.file, question=question,
-            message=f"Screening, {rule}: {count} of {len(table)} rows{of if who else ''} fail ({outcome.limit}); "
-                    f"{CONSEQUENCES[rule]}; {stay}", mend=mend))
+            severity=severity, code="screening-" + rules[-1].replace(" ", "-"), file=table.file, question=question,
+            message=f"Screening, {join_words(rules)}: {int(failed.sum())} of {len(table)} rows{of if who else ''} fail "
+                    f"({limits}); {'; '.join(CONSEQUENCES[rule] for rule in rules)}; {stay}", mend=mend))
     return found
 
 

@@ -16,6 +16,7 @@ from drift.engine.new_batches import OneWay, two_level_bound, two_level_confiden
 from drift.engine.readonly import frozen_array
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 WHOLE_TOLERANCE = 1e-9  # a crossing within this relative distance below a whole number counts as that number
 
@@ -196,7 +197,7 @@ class BatchSummary:
     between: Floats
     within: Floats
 
-    def part(self, which: slice, shape: tuple[int, ...]) -> BatchSummary:
+    def part(self, which: slice | Ints, shape: tuple[int, ...]) -> BatchSummary:
         """Return some of the studies, after broadcasting to ``shape`` and flattening."""
         def flat(values: Floats) -> Floats:
             return np.broadcast_to(values, shape).ravel()[which]
@@ -285,32 +286,40 @@ def _crossing_block(lines: BatchSummary, limit: Floats, upper: Floats, content: 
 
     target = float(ndtri(confidence))
 
-    def excess(at: Floats) -> Floats:
+    def excess(at: Floats, rows: Ints) -> Floats:
         # On the normal-score scale the confidence is nearly straight in exposure, so false position is quick.
-        c = lines.confidence(at, limit, content=content)
+        c = lines.part(rows, limit.shape).confidence(at, limit[rows], content=content)
         return np.asarray(target - ndtri(np.clip(c, 1e-15, 1 - 1e-15)))
 
-    steps = [excess(upper * i / cells) for i in range(cells + 1)]
-    beyond = np.stack(steps) > 0
-    first = np.argmax(beyond, axis=0)
-    inside, never = first > 0, ~beyond.any(axis=0)
-    rows, pick = np.stack(steps), np.arange(len(limit))
-    high, low = upper * first / cells, upper * np.maximum(first - 1, 0) / cells
-    f_high, f_low = rows[first, pick], rows[np.maximum(first - 1, 0), pick]
-    width, side = np.maximum(high - low, 1e-300), np.zeros(len(limit))
+    n = len(limit)
+    low, high, f_low, f_high = np.zeros(n), np.zeros(n), np.zeros(n), np.full(n, np.nan)
+    left, before = np.arange(n), np.zeros(n)
+    for i in range(cells + 1):  # the first departure ends the search of its study
+        at = upper[left] * i / cells
+        f = excess(at, left)
+        out = f > 0
+        hit = left[out]
+        low[hit], high[hit], f_low[hit], f_high[hit] = upper[hit] * max(i - 1, 0) / cells, at[out], before[hit], f[out]
+        before[left] = f
+        left = left[~out]
+    never = np.isnan(f_high)
+    inside = ~never & (high > 0)
+    width, side = np.maximum(high - low, 1e-300), np.zeros(n)
+    left = np.flatnonzero(inside)
     for _ in range(50):  # Illinois variant: halve the kept end's value when the same side moves twice
-        with np.errstate(divide="ignore", invalid="ignore"):
-            x = high - f_high * (high - low) / (f_high - f_low)
-        x = np.where(np.isfinite(x) & (x > low) & (x < high), x, (low + high) / 2)
-        f = excess(x)
-        up = f > 0
-        f_low = np.where(up, np.where(side == 1, f_low / 2, f_low), f)
-        f_high = np.where(up, f, np.where(side == -1, f_high / 2, f_high))
-        low, high, side = np.where(up, low, x), np.where(up, x, high), np.where(up, 1.0, -1.0)
-        close = np.abs(f) < 1e-10
-        low = np.where(close & up, x, low)
-        if np.all(close | (high - low <= 1e-9 * width) | ~inside):
+        if not len(left):
             break
+        a, b, fa, fb, was = low[left], high[left], f_low[left], f_high[left], side[left]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            x = b - fb * (b - a) / (fb - fa)
+        x = np.where(np.isfinite(x) & (x > a) & (x < b), x, (a + b) / 2)
+        f = excess(x, left)
+        up, close = f > 0, np.abs(f) < 1e-10
+        f_low[left] = np.where(up, np.where(was == 1, fa / 2, fa), f)
+        f_high[left] = np.where(up, f, np.where(was == -1, fb / 2, fb))
+        low[left] = np.where(up & ~close, a, x)
+        high[left], side[left] = np.where(up, x, b), np.where(up, 1.0, -1.0)
+        left = left[~close & (high[left] - low[left] > 1e-9 * width[left])]
     return np.where(never, np.inf, np.where(inside, low, -1.0))
 
 

@@ -144,10 +144,10 @@ def _confidence(sample: OneWay, limit: Floats, z: float) -> Floats:
     return np.asarray(np.where(flat, (limit >= sample.mean).astype(float), ndtr(score) @ weights))
 
 
-def _density(sample: OneWay, limit: Floats, z: float) -> Floats:
-    """Differentiate the confidence by the limit."""
-    score, by_limit, weights, flat = _scaled(sample, limit, z)
-    return np.asarray(np.where(flat, 0.0, (np.exp(-score * score / 2) * by_limit) @ weights / math.sqrt(2 * math.pi)))
+def _rows(sample: OneWay, pick: NDArray[np.int64] | slice) -> OneWay:
+    """Return some of the samples, flattened."""
+    return OneWay(sample.mean.ravel()[pick], sample.ss_between.ravel()[pick], sample.ss_within.ravel()[pick],
+                  sample.n_batches, sample.df_within, sample.harmonic_m)
 
 
 def two_level_bound(sample: OneWay, *, content: float, confidence: float) -> Floats:
@@ -177,26 +177,34 @@ def two_level_bound(sample: OneWay, *, content: float, confidence: float) -> Flo
     batches: unweighted means and the harmonic mean of their sizes).
     """
     check_shares(content, confidence)
-    from scipy.special import ndtri
+    from scipy.special import ndtr, ndtri
 
-    z = float(ndtri(content))
-    spread = np.sqrt(sample.ss_between / (sample.n_batches - 1) + sample.ss_within / max(sample.df_within, 1))
-    target = float(ndtri(confidence))
-    low, high = sample.mean - 40 * spread, np.full_like(sample.mean, np.inf)
-    at = sample.mean + float(one_sided_factor(sample.n_batches, content, confidence)) * spread
+    z, target = float(ndtri(content)), float(ndtri(confidence))
+    flat = _rows(sample, slice(None))
+    spread = np.sqrt(flat.ss_between / (flat.n_batches - 1) + flat.ss_within / max(flat.df_within, 1))
+    low, high = flat.mean - 40 * spread, np.full_like(flat.mean, np.inf)
+    at = np.where(spread > 0, flat.mean + float(one_sided_factor(flat.n_batches, content, confidence)) * spread,
+                  flat.mean)
+    left = np.flatnonzero(spread > 0)  # only samples whose bound still moves are worked on
     for _ in range(100):  # Newton on the normal-score scale, where the confidence is nearly straight in the bound
-        reached = ndtri(np.clip(_confidence(sample, at, z), 1e-15, 1 - 1e-15))
-        low, high = np.where(reached < target, at, low), np.where(reached < target, high, at)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            slope = _density(sample, at, z) * math.sqrt(2 * math.pi) * np.exp(reached * reached / 2)
-            new = at + (target - reached) / slope
-        halfway = np.where(np.isfinite(high), (low + high) / 2, at + 2 * spread + np.abs(at - sample.mean))
-        new = np.where((new >= low) & (new <= high), new, halfway)
-        done = (np.abs(new - at) <= 1e-10 * spread) | (spread <= 0)
-        at = np.where(done, at, new)
-        if np.all(done):
+        if not len(left):
             break
-    return np.asarray(np.where(spread > 0, at, sample.mean))
+        x, width = at[left], spread[left]
+        score, by_limit, weights, _ = _scaled(_rows(flat, left), x, z)
+        reached = ndtri(np.clip(ndtr(score) @ weights, 1e-15, 1 - 1e-15))
+        low[left], high[left] = np.where(reached < target, x, low[left]), np.where(reached < target, high[left], x)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            np.square(score, out=score)
+            score *= -0.5
+            density = (np.exp(score, out=score) * by_limit) @ weights
+            new = x + (target - reached) / (density * np.exp(reached * reached / 2))
+        halfway = np.where(np.isfinite(high[left]), (low[left] + high[left]) / 2,
+                           x + 2 * width + np.abs(x - flat.mean[left]))
+        new = np.where((new >= low[left]) & (new <= high[left]), new, halfway)
+        moves = np.abs(new - x) > 1e-10 * width
+        at[left[moves]] = new[moves]
+        left = left[moves]
+    return at.reshape(sample.mean.shape)
 
 
 def two_level_share(sample: OneWay, limit: float, *, level: float) -> tuple[float, float, float]:

@@ -200,7 +200,13 @@ def binomial_interval(x: ArrayLike, n: ArrayLike, *, level: float) -> tuple[Floa
 
 def binomial_upper(x: ArrayLike, n: ArrayLike, *, confidence: float) -> Floats:
     """Exact one-sided upper bound of a share, the share whose chance of ``x`` or fewer is 1 - confidence."""
-    return binomial_interval(x, n, level=2 * confidence - 1)[1] if confidence > 0.5 else np.full(np.shape(x), np.nan)
+    check_shares(confidence)
+    from scipy.special import betaincinv
+
+    k, size = np.broadcast_arrays(np.asarray(x, float), np.asarray(n, float))
+    if np.any((k < 0) | (k > size)):
+        raise ValueError("counts must satisfy 0 <= x <= n")
+    return np.where(k < size, betaincinv(k + 1, np.maximum(size - k, 1), confidence), 1.0)
 
 
 def nonparametric_minimum_n(content: float, confidence: float) -> int:

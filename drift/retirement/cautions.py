@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,12 +13,14 @@ from drift.records import Tables
 from drift.results import Result, join_words
 from drift.retirement.bound import MINIMUM_BATCHES
 from drift.retirement.evaluate import ConstructionAnswer, LimitAnswer
-from drift.retirement.groups import Exposure
+from drift.retirement.groups import POOLED, Exposure
 from drift.retirement.limits import QUESTION
 from drift.retirement.tables import standardised
 from drift.retirement.wording import label_of, percent, zero_words
 
 DOUBT = 0.01
+# Findings of the wear analysis that bear on the count itself and are said with it.
+_BEARING = frozenset({"intercept-assumed-zero", "no-logarithm", "recalibrated-displayed", "removal-check-missing"})
 
 
 def all_findings(answers: list[ConstructionAnswer], wear: Result, tables: Tables, exposure: Exposure,
@@ -32,10 +35,28 @@ def all_findings(answers: list[ConstructionAnswer], wear: Result, tables: Tables
         made += _of_batches(a)
         made += _of_shape(a, wear, seed)
     made += _no_batches(answers, tables)
+    made += _carried(wear)
+    made += _no_unit(answers, tables)
     lost = {x.group.limit.key: x.group.n_lost for a in answers for x in a.limits if x.group.n_lost}
     made += [_note("mountings-without-value", f"{n} mountings have no value to hold against {key} and do not enter it")
              for key, n in lost.items()]
     return made
+
+
+def _no_unit(answers: list[ConstructionAnswer], tables: Tables) -> list[Finding]:
+    """Say in which unit a reference without one was taken."""
+    pressures = [x.group.limit for a in answers for x in a.limits if x.group.limit.key == "saturation_pressure"]
+    if not pressures or tables.checks is None or tables.checks.units.get("reference"):
+        return []
+    return [_warn("reference-without-unit", f"The reference has no unit and is taken to be in {pressures[0].unit}, the "
+                  "unit of the limit on the saturation pressure; if it is in another, the count is wrong",
+                  "Write the unit into the header of the reference, such as \"reference (kPa)\".")]
+
+
+def _carried(wear: Result) -> list[Finding]:
+    """Repeat what the wear analysis found that the count stands or falls with."""
+    return [replace(f, question=QUESTION) for f in wear.findings
+            if f.code in _BEARING or (f.code.startswith("alias-") and f.severity == "warning")]
 
 
 def _note(code: str, message: str) -> Finding:
@@ -67,11 +88,14 @@ def _of_lines(a: ConstructionAnswer, x: LimitAnswer, exposure: Exposure) -> list
         return made
     if not math.isfinite(x.companion):
         idle = [str(s) for s, t in zip(x.group.sensor, x.crossings, strict=True) if not (math.isfinite(t) and t > 0)]
-        made.append(_warn(
-            "companion-not-available",
-            f"{_where(a, x)}: the skew companion is not available, because the lines of {join_words(idle)} do not lead "
-            "from within the limit towards it; the count rests on the line bound alone, which is a little unsafe if "
-            "slopes are skewed", "Check these sensors over more of their life."))
+        whose = f"all {len(idle)} sensors" if len(idle) == x.group.n else join_words(idle)
+        words = (f"{_where(a, x)}: the skew companion is not available, because the lines of {whose} do not lead from "
+                 "within the limit towards it; the count rests on the line bound alone, which is a little unsafe if "
+                 "slopes are skewed")
+        # Without wear there is nothing for a companion to guard against, and the cap is the caution.
+        harmless = x.bound == "at least" and x.slope[1] <= 0
+        made.append(_note("companion-not-available", words) if harmless else
+                    _warn("companion-not-available", words, "Check these sensors over more of their life."))
     if x.count == 0 and x.bound == "exact":
         made.append(_warn("no-use-promised", f"{_where(a, x)}: {zero_words(x, exposure)}",
                           "More sensors narrow the bound; a wider limit is the laboratory's own decision."))
@@ -95,9 +119,9 @@ def _of_count(a: ConstructionAnswer, exposure: Exposure) -> list[Finding]:
     made = []
     name = label_of(a.construction)
     if a.bound == "at least":
-        made.append(_warn("capped", f"{name}: the bound is within the limit up to {a.cap:g} {exposure.per}, 1.25 times "
+        made.append(_warn("capped", f"{name}: the bound is within the limit up to {exposure.show(a.count)}, 1.25 times "
                           "the median last check, and what comes later was not observed",
-                          f"Check sensors beyond {a.cap:g} {exposure.per} to learn more."))
+                          f"Check sensors beyond {exposure.show(a.count)} to learn more."))
     else:
         last = a.cap / 1.25
         if a.count > last:
@@ -172,7 +196,7 @@ def _curved(a: ConstructionAnswer, wear: Result) -> list[Finding]:
     made = []
     for name, construction, p, words in zip(checks["check"], checks["construction"], checks["p"], checks["finding"],
                                             strict=True):
-        mine = construction == a.construction or a.construction == "all constructions"
+        mine = construction == a.construction or a.construction == POOLED
         if name in ("straight line", "break-in") and mine and p < DOUBT:
             made.append(_warn("lines-not-straight", f"{label_of(str(construction))}: {words}; the bound is of straight "
                               "lines" + (", and its count lies within the checked range" if a.count <= a.cap / 1.25 else

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 from drift.engine.tolerance import binomial_interval, binomial_upper
 from drift.errors import Finding
 from drift.records import Tables
-from drift.results import Estimate, ResultTable
+from drift.results import Estimate, ResultTable, join_words
 from drift.retirement.eligibility import worn_sensors
-from drift.retirement.groups import Exposure
+from drift.retirement.groups import POOLED, Exposure
 from drift.retirement.limits import QUESTION
+from drift.retirement.wording import label_of
 from drift.study import Study
 
 Floats = NDArray[np.float64]
@@ -99,7 +100,7 @@ def _by_construction(key: str, first: dict[str, float], sensors: NDArray[np.str_
     last: dict[str, float] = {}
     for s, u in zip(sensors, use, strict=True):
         last[str(s)] = max(last.get(str(s), -math.inf), float(u))
-    label = {s: "all constructions" if pooled else construction_of.get(s, "") for s in last}
+    label = {s: POOLED if pooled else construction_of.get(s, "") for s in last}
     rows = []
     for name in sorted(set(label.values())):
         mine = [s for s in last if label[s] == name]
@@ -129,7 +130,8 @@ def dead_table(rows: list[DeadCount], exposure: Exposure, confidence: float) -> 
                 f"(Clopper-Pearson), one-sided, {100 * confidence:g} % confidence. Beside the count, not inside it.")
 
 
-def dead_estimates(rows: list[DeadCount], counts: dict[str, float], *, level: float) -> list[Estimate]:
+def dead_estimates(rows: list[DeadCount], counts: dict[str, float], exposure: Exposure, *,
+                   level: float) -> list[Estimate]:
     """Share of sensors past each jump limit by the retire-after count (or the last check before it)."""
     made = []
     for r in rows:
@@ -139,28 +141,44 @@ def dead_estimates(rows: list[DeadCount], counts: dict[str, float], *, level: fl
             continue
         low, high = binomial_interval(r.past[i], r.known[i], level=level)
         made.append(Estimate(
-            name="share of sensors past the limit", value=float(r.past[i] / r.known[i]), low=float(low),
-            high=float(high), level=level, n=int(r.known[i]),
-            method=f"{r.past[i]:.0f} of {r.known[i]:.0f} sensors by {r.use[i]:g}, exact binomial (Clopper-Pearson)",
+            name="share of sensors past the limit", value=100 * float(r.past[i] / r.known[i]), low=100 * float(low),
+            high=100 * float(high), unit="%", level=level, n=int(r.known[i]),
+            method=f"{r.past[i]:.0f} of {r.known[i]:.0f} sensors by {exposure.show(float(r.use[i]))}, exact binomial "
+                   "(Clopper-Pearson)",
             of={**({"construction": r.construction} if r.construction else {}), "limit": r.limit}))
     return made
 
 
 def dead_findings(rows: list[DeadCount], counts: dict[str, float], exposure: Exposure, *,
                   confidence: float) -> list[Finding]:
-    """Say how many sensors were past each jump limit by the count: a caution where any was."""
-    made = []
+    """Say how many sensors were past each jump limit by the count, one finding a construction.
+
+    A caution where any was.
+    """
+    said: dict[str, list[tuple[str, int, int, str]]] = {}
     for r in rows:
         count = counts.get(r.construction, math.nan)
         i = r.at(count) if math.isfinite(count) else len(r.use) - 1
         if i < 0 or r.known[i] <= 0:
             continue
-        upper = float(binomial_upper(r.past[i], r.known[i], confidence=confidence))
-        what = "had failed" if r.limit == FAILED else f"were past {r.limit}"
-        made.append(Finding(
-            severity="warning" if r.past[i] > 0 else "note", code="sensors-past-a-jump-limit", question=QUESTION,
-            message=f"{r.construction or 'All sensors'}: {r.past[i]:.0f} of {r.known[i]:.0f} sensors {what} by "
-                    f"{r.use[i]:g} {exposure.per} (at most {100 * upper:.0f} % of sensors with {100 * confidence:g} % "
-                    "confidence); this stands beside the count, not inside it",
-            mend="Look at these sensors before every use." if r.past[i] > 0 else ""))
-    return made
+        past, known = int(r.past[i]), int(r.known[i])
+        upper = float(binomial_upper(past, known, confidence=confidence))
+        by = f"by {exposure.show(float(r.use[i]))} (at most {100 * upper:.0f} % of sensors with " \
+             f"{100 * confidence:g} % confidence)"
+        said.setdefault(r.construction, []).append((r.limit, past, known, by))
+    return [_dead_words(label_of(name), parts) for name, parts in said.items()]
+
+
+def _dead_words(name: str, parts: list[tuple[str, int, int, str]]) -> Finding:
+    """Put what was counted against each limit into one sentence, limits with the same count together."""
+    alike: dict[tuple[int, int, str], list[str]] = {}
+    for limit, past, known, by in parts:
+        what = ("had failed" if limit == FAILED else
+                f"{'was' if past == 1 else 'were'} past {limit}")
+        alike.setdefault((past, known, by), []).append(what)
+    texts = [f"{past} of {known} sensors {join_words(whats)} {by}" for (past, known, by), whats in alike.items()]
+    worn = any(past > 0 for _, past, _, _ in parts)
+    return Finding(
+        severity="warning" if worn else "note", code="sensors-past-a-jump-limit", question=QUESTION,
+        message=f"{name}: {'; '.join(texts)}; this stands beside the count, not inside it",
+        mend="Look at these sensors before every use." if worn else "")

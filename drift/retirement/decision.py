@@ -106,7 +106,7 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
         estimates += [Estimate(name="retire after", value=math.nan, unit=exposure.unit, of=labels(c),
                                method="no continuous limit is declared") for c in sorted(set(constructions.values()))]
     estimates += _pair_estimates(pairs)
-    estimates += dead_estimates(dead, counts, level=level)
+    estimates += dead_estimates(dead, counts, exposure, level=level)
     made = _tables(answers, pairs, exposure, level)
     if dead:
         made.append(dead_table(dead, exposure, spec.confidence))

@@ -135,8 +135,12 @@ def _refusal(n: int, total: int, worn_short: list[str], per: str) -> tuple[str, 
                 f"Check sensors oftener early on: {MINIMUM_CHECKS} or more checks before removal, spread over at least "
                 "half of the median span; or record the reason if a sensor was not removed for wear.")
     if n < MINIMUM_SENSORS:
-        some = f"only {n} of {total} sensors have" if n < total else f"only {n} sensor{'s' * (n != 1)} "
-        some = some if n < total else some + ("have" if n != 1 else "has")
+        if n == 0:
+            some = f"none of {total} sensors has" if total > 1 else "the only sensor does not have"
+        elif n < total:
+            some = f"only {n} of {total} sensors {'have' if n != 1 else 'has'}"
+        else:
+            some = f"only {n} sensor{'s have' if n != 1 else ' has'}"
         return (f"{some} {MINIMUM_CHECKS} or more checks over enough {per}, and {MINIMUM_SENSORS} are needed",
                 f"Add {MINIMUM_SENSORS - n} or more sensors, each checked {MINIMUM_CHECKS} or more times over the same "
                 f"span; each further sensor also raises the count that can be promised.")

@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 CONTENTS = (0.80, 0.90, 0.95)
 CONFIDENCES = (0.80, 0.90, 0.95, 0.99)
 LIMIT_FACTORS = (0.9, 1.0, 1.1)
+SHARE_STEPS = 10_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -170,14 +171,22 @@ def _share(a: LimitAnswer, at: float, level: float) -> tuple[float, float, float
     limit = g.limit.threshold()
     if g.two_level and g.batch is not None:
         s = summarise_batches(g.intercept, g.slope, g.batch)
-        return two_level_share(s.at(at), limit, level=level)
+        return _readable(*two_level_share(s.at(at), limit, level=level))
     lines = summarise_lines(g.intercept, g.slope)
     mean, sd = float(lines.mean(at)), float(lines.sd(at))
     if sd <= 0:  # a relative limit before any use: every sensor stands at its own fresh value
         share = float(mean > limit)
         return share, share, share
     beyond, low, high = share_beyond((limit - mean) / sd, g.n, level=level)
-    return float(beyond), float(low), float(high)
+    return _readable(float(beyond), float(low), float(high))
+
+
+def _readable(share: float, low: float, high: float) -> tuple[float, float, float]:
+    """Round a share to 0.01 % and its ends outwards: a tail fitted to a dozen sensors says no more."""
+    def cut(value: float, to: Callable[[float], int]) -> float:
+        return min(max(to(value * SHARE_STEPS) / SHARE_STEPS, 0.0), 1.0)
+
+    return cut(share, round), cut(low, math.floor), cut(high, math.ceil)
 
 
 def _smallest(found: list[Counts]) -> tuple[float, str]:

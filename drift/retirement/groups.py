@@ -18,6 +18,7 @@ from drift.retirement.limits import Limit, Paths, paths_of
 Floats = NDArray[np.float64]
 
 EXTRAPOLATION = 1.25
+POOLED = "all constructions"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,7 +98,7 @@ def make_groups(limits: tuple[Limit, ...], occasions: ResultTable, sensitivities
     if not all_paths:
         return []
     worn = [worn_sensors(p.sensor, tables) for p in all_paths]
-    labels = [np.full(len(p.sensor), "all constructions", dtype=object) if pooled else p.construction
+    labels = [np.full(len(p.sensor), POOLED, dtype=object) if pooled else p.construction
               for p in all_paths]
     names = sorted({str(c) for lab, w in zip(labels, worn, strict=True) for c in lab[w]})
     return [[_group(limit, p, w & (lab == name), name, exposure, removed, pooled)

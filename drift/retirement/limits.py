@@ -12,7 +12,7 @@ from drift.errors import DriftError, Finding
 from drift.records import Tables
 from drift.results import ResultTable
 from drift.study import Study
-from drift.units import PRESSURE, parse_quantity
+from drift.units import parse_quantity
 
 Floats = NDArray[np.float64]
 
@@ -75,8 +75,10 @@ def declared_limits(study: Study, tables: Tables) -> tuple[Limit, ...]:
                            words=f"fall of sensitivity of {100 * c:g} % from the sensor's own fresh value"))
     if declared.saturation_pressure is not None:
         units = tables.checks.units if tables.checks is not None else {}
-        unit = str(units.get("reference") or PRESSURE)
-        value = parse_quantity(declared.saturation_pressure).to(unit)
+        quantity = parse_quantity(declared.saturation_pressure)
+        # A reference without any stated unit is in the limit's unit, or the limit would mean nothing.
+        unit = str(units.get("reference") or quantity.unit)
+        value = quantity.to(unit)
         found.append(Limit(key="saturation_pressure", value=value, unit=unit, relative=False, log=True, sign=1.0,
                            words=f"saturation pressure of {declared.saturation_pressure}"))
     if declared.reading is not None:

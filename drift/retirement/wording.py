@@ -7,7 +7,7 @@ import math
 from drift.engine.crossing import whole
 from drift.results import Estimate, join_words
 from drift.retirement.evaluate import ConstructionAnswer, LimitAnswer
-from drift.retirement.groups import Exposure
+from drift.retirement.groups import POOLED, Exposure
 
 MINUS = "\N{MINUS SIGN}"
 
@@ -19,6 +19,8 @@ def percent(share: float) -> str:
 
 def label_of(construction: str) -> str:
     """Name of a construction at the start of a sentence: ``Laminated sensors``."""
+    if construction == POOLED:
+        return "Sensors of all constructions"
     return f"{construction[:1].upper()}{construction[1:]} sensors" if construction else "All sensors"
 
 
@@ -97,7 +99,7 @@ def all_estimates(answers: list[ConstructionAnswer], exposure: Exposure, level: 
             made.append(Estimate(
                 name="longest count that can be stated", value=float(whole(a.cap, a.step)), unit=exposure.unit,
                 of=labels(a.construction),
-                method="1.25 times the median last checked exposure of the sensors, rounded down"))
+                method="1.25 times the median last checked exposure of the sensors whose lines enter, rounded down"))
     return made
 
 
@@ -135,11 +137,11 @@ def _of_limit(a: ConstructionAnswer, x: LimitAnswer, share: tuple[float, float, 
                  n=x.group.n, of=of, method=method_words(x, content, confidence).rsplit(", the smaller", 1)[0]),
         Estimate(name="skew companion", value=uncut(x.companion), unit=exposure.unit, level=confidence, n=x.group.n,
                  of=of, method="the same bound on the logs of the sensors' own crossing counts"),
-        Estimate(name="share expected beyond the limit", value=share[0], low=share[1], high=share[2], level=level,
-                 n=x.group.n, of={**of, "at": f"{at:g} {exposure.unit}"},
+        Estimate(name="share expected beyond the limit", value=100 * share[0], low=100 * share[1], high=100 * share[2],
+                 unit="%", level=level, n=x.group.n, of={**of, "at": f"{at:g} {exposure.unit}"},
                  method="median-unbiased share and interval of it, " + (
                      "generalised pivotal quantity of the two-level model" if two else
-                     "noncentral t distribution")),
+                     "noncentral t distribution") + ", ends rounded outwards to 0.01 %"),
         Estimate(name="average sensor reaches the limit (not a policy)", value=x.mean_crossing, low=x.mean_low,
                  high=x.mean_high, level=level, unit=exposure.unit, n=x.group.n, of=of,
                  method=f"crossing of the mean line of {'batches' if two else 'sensors'}, Fieller interval; half of "

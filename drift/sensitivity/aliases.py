@@ -42,7 +42,7 @@ class AliasCheck:
     confounded: tuple[str, ...]
 
 
-def alias_check(checks: CheckTable, rows: NDArray[np.bool_], *, exposure: str = "use", per: str = "use",
+def alias_check(checks: CheckTable, rows: NDArray[np.bool_], *, exposure: str = "use", per: str = "use count",
                 question: str | None = None) -> AliasCheck:
     """Measure how far operator, rig, day and other conditions follow use within sensors.
 
@@ -52,7 +52,7 @@ def alias_check(checks: CheckTable, rows: NDArray[np.bool_], *, exposure: str = 
     rows : array of bool, shape (n_rows,)
         Rows to look at: those that enter the wear model, and those of never-worn controls.
     exposure, per : str
-        Column that counts wear, and one unit of it in words.
+        Column that counts wear, and one stand of it in words.
 
     Returns
     -------
@@ -188,19 +188,19 @@ def _finding(name: str, share: float, verdict: str, checks: CheckTable, per: str
     r = np.sqrt(share) if share >= 0 else np.nan
     column = name if name in ("operator", "rig", "temperature") else "time" if name in _MENDS else None
     if verdict == "cannot be told apart" and name in ("day", "calendar time"):
-        message = (f"Drift and {name} cannot be told apart: sensors that shared a day had always the same {per} count, "
+        message = (f"Drift and {name} cannot be told apart: sensors that shared a day had always the same {per}, "
                    "so that a rig that changed from day to day would look like wear" if name == "day" else
                    "Drift and calendar time cannot be told apart: within sensors use rises in step with the date, so "
                    "that ageing, or a steady drift of the rig, would look like wear")
     elif verdict == "cannot be told apart":
-        message = (f"Drift and {name} cannot be told apart: within sensors {name} changes exactly as the {per} count "
+        message = (f"Drift and {name} cannot be told apart: within sensors {name} changes exactly as the {per} "
                    "does, so the estimated drift is not attributed to wear alone")
     elif verdict == "nearly aliased":
         message = (f"Drift and {name} can hardly be told apart: within sensors their canonical correlation is "
                    f"{r:.3f} (variance inflation {1 / (1 - share):.0f})")
     else:
-        return Finding(severity="warning", code="no-use-varies", message="No sensor was checked at more than one use "
-                       "count", mend="Check each sensor at three or more uses.", question=question)
+        return Finding(severity="warning", code="no-use-varies", message=f"No sensor was checked at more than one "
+                       f"{per}", mend="Check each sensor at three or more of them.", question=question)
     severity: Severity = "note" if calm else "warning"
     return Finding(severity=severity, code="alias-" + name.split(" ")[0].strip(","), message=message, mend=mend,
                    file=checks.file, column=column, question=question)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from drift.calibration import Calibration, calibrate, codes_of, numbers, words
 from drift.errors import DriftError, Finding
 from drift.records import CheckTable, SensorTable, Tables
-from drift.results import Exclusion, RowAccount
+from drift.results import Exclusion, RowAccount, join_words
 from drift.screening import Screening, screen
 from drift.study import SensitivitySpec, Study
 
@@ -78,6 +78,17 @@ class WearData:
         if self.spec.exposure_unit:
             return self.spec.exposure_unit
         return "use" if self.spec.exposure == "use" else self.spec.exposure
+
+
+    @property
+    def count(self) -> str:
+        """One stand of the exposure, in words: ``use count``, ``value of hours``."""
+        return "use count" if self.spec.exposure == "use" else f"value of {self.spec.exposure}"
+
+    @property
+    def counts(self) -> str:
+        """Several of them: ``use counts``, ``values of hours``."""
+        return "use counts" if self.spec.exposure == "use" else f"values of {self.spec.exposure}"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -202,14 +213,33 @@ def _respond(checks: CheckTable, tables: Tables, spec: SensitivitySpec, mask: Ma
         response = np.log(value) if spec.scale == "log" else value
         se = kept.sensitivity_se / value if spec.scale == "log" else kept.sensitivity_se
     displayed, epoch, epoch_findings = _epochs(checks, tables, kept, spec)
+    epoch_findings = (*_no_logarithm(checks, lost, name), *epoch_findings)
     account, exclusions = _account(checks, mask)
     units = {"reading": str(checks.units.get("reading", "")), "reference": str(checks.units.get("reference", ""))}
     return WearData(
         spec=spec, calibration=kept, screening=screening, response=response, response_se=se, use=kept.use,
         sensor=kept.sensor, construction=label_of(checks, tables.sensors, "construction")[first],
         batch=label_of(checks, tables.sensors, "batch")[first], epoch=epoch, displayed=displayed, account=account,
-        exclusions=exclusions, findings=(*screening.findings, *calibration.findings, *epoch_findings),
+        exclusions=exclusions, findings=(*_once(screening.findings, calibration.findings), *epoch_findings),
         kept_rows=first, units=units)
+
+
+def _no_logarithm(checks: CheckTable, lost: Bools, name: str) -> tuple[Finding, ...]:
+    """Warn of sensors that gave nothing: leaving them out makes the others' wear look like all there was."""
+    if not lost.any():
+        return ()
+    who = sorted(set(words(checks, "sensor")[lost].tolist()))
+    return (Finding(severity="warning", code="no-logarithm", question=QUESTION, file=checks.file,
+                    message=f"{int(lost.sum())} rows of sensor{'s' * (len(who) > 1)} {join_words(who)} give a {name} "
+                            "that is not above zero and leave the analysis; a sensor that stopped responding has "
+                            "failed, and neither drift nor a count speaks of such failures",
+                    mend="Record the failure in the events, so that it is counted, or mend the rows."),)
+
+
+def _once(screened: tuple[Finding, ...], calibrated: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Say once that readings are censored: screening lists the rows, calibration says what is done with them."""
+    told = any(f.code == "censored-readings" for f in calibrated)
+    return (*(f for f in screened if not (told and f.code == "screening-saturated-cells")), *calibrated)
 
 
 def _subset(calibration: Calibration, good: Bools) -> Calibration:

@@ -114,7 +114,7 @@ def _aliases(tables: Tables, data: WearData) -> AliasCheck:
     role = label_of(tables.checks, tables.sensors, "role")
     rows: NDArray[np.bool_] = (data.calibration.mounting >= 0) | np.isin(role.astype(str), sorted(NOT_WORN))
     rows &= np.asarray(words(tables.checks, "sensor") != "", dtype=np.bool_)
-    return alias_check(tables.checks, rows, exposure=data.spec.exposure, per=data.per, question=QUESTION)
+    return alias_check(tables.checks, rows, exposure=data.spec.exposure, per=data.count, question=QUESTION)
 
 
 def _result(analysis: Analysis, tables: Tables, study: Study, seed: int) -> WearResult:

@@ -13,7 +13,7 @@ from drift.records import Tables
 from drift.results import join_words
 from drift.sensitivity.design import QUESTION, WearData
 from drift.sensitivity.engine_calls import contrast_errors, fit_rows
-from drift.sensitivity.handlers import handler_findings
+from drift.sensitivity.handlers import Departure, departures
 from drift.sensitivity.lines import Occasions, SensorLines
 from drift.sensitivity.model import (
     MIN_SENSORS,
@@ -45,6 +45,8 @@ class GroupAnalysis:
         Of the response, and of log saturation pressure (None where there is none).
     influence : tuple of (sensor, drift without it)
     findings : tuple of Finding
+    handlers : tuple of Departure
+        Operators and rigs that read apart.
     """
 
     construction: str
@@ -54,6 +56,7 @@ class GroupAnalysis:
     growth: GroupFit | None
     influence: tuple[tuple[str, float], ...]
     findings: tuple[Finding, ...]
+    handlers: tuple[Departure, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,7 +88,7 @@ def analyse_group(data: WearData, occasions: Occasions, lines: SensorLines, tabl
     grid = np.linspace(0.0, float(group.use.max()), GRID_POINTS)
     own = (lines.slope[pick], lines.intercept[pick])
     of = f" of construction {construction}" if construction else ""
-    refusal = _refusal(lines, pick, of, data.per)
+    refusal = _refusal(lines, pick, of, data.counts)
     if refusal:
         none = lines_only(group, np.zeros(0), np.zeros(0), grid, level=level)
         fit = replace(none, n_sensors=int(pick.sum()), refused=refusal.message, components=())
@@ -94,12 +97,15 @@ def analyse_group(data: WearData, occasions: Occasions, lines: SensorLines, tabl
     fit, said = _fitted(group, own, grid, level, of)
     findings = [*findings, *said, *_batch_findings(group, of, construction), *_boundary_findings(fit, of)]
     assert tables.checks is not None
+    handlers: list[Departure] = []
     if fit.method == REML_INTERVAL:
-        findings += handler_findings(data, tables.checks, rows, group, of=of, confounded=confounded)
+        unit = data.units["reading"] if data.calibration.form == "reading" else ""
+        handlers = departures(data, tables.checks, rows, group, construction=construction, unit=unit,
+                              confounded=confounded)
     growth = _growth(data, group, rows, grid, level)
     influence = _leave_one_out(group)
     return GroupAnalysis(construction=construction, pick=pick, rows=rows, fit=fit, growth=growth, influence=influence,
-                         findings=tuple(findings))
+                         findings=tuple(findings), handlers=tuple(handlers))
 
 
 def _refusal(lines: SensorLines, pick: NDArray[np.bool_], of: str, per: str) -> Finding | None:
@@ -114,9 +120,9 @@ def _refusal(lines: SensorLines, pick: NDArray[np.bool_], of: str, per: str) -> 
         more = f"{MIN_SENSORS - n} more sensor{'s' * (MIN_SENSORS - n > 1)}"
         mend = f"Check {more} to let drift of such sensors in general be stated."
     else:
-        message = (f"Only {with_line} of {n} sensors{of} were checked at two or more {per} counts, so the spread of "
+        message = (f"Only {with_line} of {n} sensors{of} were checked at two or more {per}, so the spread of "
                    "drift between sensors cannot be estimated")
-        mend = f"Check {MIN_SENSORS - with_line} more of the sensors at further {per} counts, three or more each."
+        mend = f"Check {MIN_SENSORS - with_line} more of the sensors at further {per}, three or more each."
     return Finding(severity="warning", code="too-few-sensors", message=message, mend=mend, question=QUESTION)
 
 

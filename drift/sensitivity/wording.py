@@ -11,6 +11,7 @@ from drift.errors import Finding
 from drift.results import Estimate, decimals_for, join_words
 from drift.sensitivity.design import QUESTION
 from drift.sensitivity.groups import influence_words
+from drift.sensitivity.handlers import handler_findings
 from drift.sensitivity.model import t_interval
 from drift.sensitivity.tables import component_unit, fall_percent, response_unit, sensitivity_unit, slope_unit
 
@@ -145,6 +146,9 @@ def _drift_words(analysis: Analysis, group: GroupAnalysis, *, before: str) -> tu
     if fit.refused:
         return f"no drift of such sensors in general can be stated{where}: {_own_range(analysis, group)}", before
     shown, direction = slope_words(fit, analysis.level, data.log, data.per, response_unit(analysis), full=not before)
+    low, high = t_interval(*fit.slope, analysis.level)
+    if low <= 0 <= high:
+        return f"{data.what} is not shown to change{where}: it {direction} {shown}", ""
     lead = "" if direction == before else f"{data.what} {direction} "
     return f"{lead}{shown}{where}", direction
 
@@ -174,7 +178,7 @@ def _own_range(analysis: Analysis, group: GroupAnalysis) -> str:
     slopes = slopes[np.isfinite(slopes)]
     n = group.fit.n_sensors
     if not len(slopes):
-        return f"none of {n} sensors was checked at two or more {analysis.data.per} counts"
+        return f"none of {n} sensor{'s' * (n != 1)} was checked at two or more {analysis.data.counts}"
     ends = sorted(100 * np.expm1(slopes)) if analysis.data.log else sorted(slopes)
     unit = "%" if analysis.data.log else response_unit(analysis)
     low, high = (f"{v:.3g}".replace("-", "\N{MINUS SIGN}") for v in (ends[0], ends[-1]))
@@ -189,11 +193,12 @@ def all_findings(analysis: Analysis) -> tuple[Finding, ...]:
     found = [*data.findings]
     if not analysis.occasions.replicated:
         found.append(Finding(severity="note", code="no-replicates", question=QUESTION,
-                             message=f"No sensor was mounted twice at one {data.per} count, so the effect of the "
+                             message=f"No sensor was mounted twice at one {data.count}, so the effect of the "
                                      "occasion and the scatter of a mounting are one component (residual)",
                              mend="Mount each sensor twice or more at every check and number the mountings in a "
                                   "replicate column."))
     found += [f for g in analysis.groups for f in g.findings]
+    found += handler_findings([d for g in analysis.groups for d in g.handlers])
     if not (data.construction != "").any():
         found.append(Finding(severity="note", code="no-construction", question=QUESTION, column="construction",
                              message="No construction is recorded, so all sensors are taken as of one kind",
@@ -215,14 +220,14 @@ def all_findings(analysis: Analysis) -> tuple[Finding, ...]:
 
 
 def _late_first_checks(analysis: Analysis) -> list[Finding]:
-    lines = analysis.lines
+    lines, data = analysis.lines, analysis.data
     late = [str(s) for s in lines.sensor[lines.first_use > 1]]
-    if not late:
+    # With another exposure the retirement analysis itself says who was first checked too late, against its own span.
+    if not late or not data.has_reference or data.spec.exposure != "use":
         return []
-    per = analysis.data.per
     return [Finding(severity="note", code="first-check-late", question=QUESTION,
-                    message=f"First checked after {per} 1: {join_words(late)}; a fall relative to their own value at "
-                            f"{per} 0 would be an extrapolation, so they leave limits on that fall",
+                    message=f"First checked after use 1: {join_words(late)}; a fall relative to their own value at "
+                            "use 0 would be an extrapolation, so they leave limits on that fall",
                     mend="Check every sensor before its first use.")]
 
 
@@ -273,8 +278,9 @@ def _missing_numbers(analysis: Analysis) -> list[Finding]:
     single = [str(s) for s in lines.sensor[~np.isfinite(lines.slope)]]
     if single:
         found.append(Finding(severity="note", code="no-own-line", question=QUESTION,
-                             message=f"Checked at one {analysis.data.per} count only, so without a line of their own: "
-                                     f"{join_words(single)}", mend="Check them again at further counts."))
+                             message=f"Checked at one {analysis.data.count} only, so without a line of their own: "
+                                     f"{join_words(single)}",
+                             mend=f"Check them again at further {analysis.data.counts}."))
     exact = [str(s) for s in lines.sensor[np.isfinite(lines.slope) & ~np.isfinite(lines.slope_se)]]
     if exact:
         found.append(Finding(severity="note", code="no-line-error", question=QUESTION,

@@ -136,7 +136,7 @@ def test_four_sensors_are_refused_in_a_sentence() -> None:
 def test_too_few_checks_are_refused_in_a_sentence() -> None:
     result = answer(sensors(8, checks=(0.0, 20.0)))
     assert math.isnan(result.count().value)
-    assert "only 0 of 8 sensors have 3 or more checks" in result.answer
+    assert "none of 8 sensors has 3 or more checks" in result.answer
 
 
 def test_a_refused_construction_leaves_the_other_its_count() -> None:
@@ -276,7 +276,7 @@ def test_dead_cells_are_counted_beside_the_count() -> None:
     assert table["upper bound"][0] == pytest.approx(1 - 0.05 ** (1 / 12), rel=1e-9)
     assert result.count().value == answer(sensors()).count().value  # content is not split for it
     said = next(f for f in result.findings if f.code == "sensors-past-a-jump-limit")
-    assert "1 of 12 sensors were past dead_fraction by 20 uses" in said.message
+    assert "1 of 12 sensors was past dead_fraction by 20 uses" in said.message
     assert "beside the count" in said.message
     share = result.estimate("share of sensors past the limit", limit="dead_fraction")
     assert share.n == 12
@@ -300,7 +300,8 @@ def test_what_the_count_leans_on_is_printed_with_it() -> None:
     assert overall[0] < overall[1] < overall[2]
     assert overall[1] == result.count().value
     share = result.estimate("share expected beyond the limit")
-    assert 0 <= share.low < share.value < share.high <= 0.15
+    assert share.unit == "%"
+    assert 0 <= share.low < share.value < share.high <= 15
     path = result.table("bound path").to_frame()
     at = path[path.use <= result.count().value]
     assert (at.bound >= at.limit_value - 1e-12).all()
