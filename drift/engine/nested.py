@@ -207,6 +207,7 @@ class _Columns:
         self.raw: list[Floats | None] = []
         self.shift: list[float] = []
         self.scale: list[float] = []
+        self.one: int | None = None  # position of the constant column, stored as None
         self._probe = np.array([0, n_rows // 7, n_rows // 3, n_rows // 2, 2 * n_rows // 3, n_rows - 1], dtype=np.intp)
 
     def add(self, column: Floats) -> tuple[int, float]:
@@ -215,11 +216,12 @@ class _Columns:
         if np.all(probe == probe[0]) and bool((column == column[0]).all()):
             if probe[0] == 0.0:
                 raise ValueError("a column holds only zeros")
-            if None not in self.raw:
+            if self.one is None:
+                self.one = len(self.raw)
                 self.raw.append(None)
                 self.shift.append(0.0)
                 self.scale.append(1.0)
-            return self.raw.index(None), float(probe[0])
+            return self.one, float(probe[0])
         for k, known in enumerate(self.raw):
             if known is not None and np.array_equal(known[self._probe], probe) and np.array_equal(known, column):
                 return k, 1.0
@@ -272,7 +274,7 @@ def _assemble(
     positions = np.array([k for k, _ in in_fixed], dtype=np.intp)
     if len(set(positions.tolist())) < n_fixed:
         raise ValueError("X has two columns that are equal or both constant")
-    one = store.raw.index(None) if None in store.raw else None
+    one = store.one
     has_intercept = one is not None and one in positions
     work = store.standardise(centre=has_intercept)
     multiplier = np.array([m for _, m in in_fixed])
