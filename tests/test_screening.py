@@ -113,3 +113,12 @@ def test_checks_of_force_against_force_are_judged_row_by_row():
     table_ = checks_of({"sensor": ["A", "A"], "use": [0.0, 1.0], "reading": [700.0, 795.0],
                         "reference": [800.0, 800.0]}, reading="N", reference="N")
     assert screen(table_, ScreeningSpec()).flags["load off the sheet"].tolist() == [True, False]
+
+
+def test_rules_that_the_same_rows_fail_are_said_once():
+    found = screen(checks(dead=[0.0, 0.0, 0.0, 0.5], dead_lines=[0.0, 0.0, 0.0, 1.0]), ScreeningSpec()).findings
+    assert len(found) == 1
+    assert found[0].message.startswith("Screening, dead cells and dead line: 1 of 4 rows")
+    assert '"dead cells" and "dead line"' in found[0].mend
+    apart = screen(checks(dead=[0.0, 0.0, 0.0, 0.5], dead_lines=[0.0, 0.0, 1.0, 1.0]), ScreeningSpec()).findings
+    assert len(apart) == 2

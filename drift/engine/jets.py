@@ -24,6 +24,22 @@ def _pairs(k: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return i, j
 
 
+@lru_cache(maxsize=64)
+def _product_terms(k: int) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
+    """Left and right entries whose products add up to each entry of a product jet, and where each sum starts."""
+    i, j = _pairs(k)
+    left, right, starts = [0], [0], [0]
+    for first in range(1, 1 + k):
+        starts.append(len(left))
+        left += [first, 0]
+        right += [0, first]
+    for number, (a, b) in enumerate(zip(i.tolist(), j.tolist(), strict=True), 1 + k):
+        starts.append(len(left))
+        left += [number, 0, 1 + a, 1 + b]
+        right += [0, number, 1 + b, 1 + a]
+    return np.array(left, dtype=np.intp), np.array(right, dtype=np.intp), np.array(starts, dtype=np.intp)
+
+
 @dataclass(frozen=True)
 class JetAlgebra:
     """Products, inverses and log-determinants of jets in ``k`` parameters."""
@@ -49,6 +65,10 @@ class JetAlgebra:
     def product(self, a: Floats, b: Floats) -> Floats:
         """Jet of the matrix product; a node axis of length one stands for all nodes."""
         k = self.k
+        if a.shape[-1] == b.shape[-1] == 1:  # one node: a few calls on stacks cost less than many
+            left, right, starts = _product_terms(k)
+            whole: Floats = np.add.reduceat(np.matmul(a[left, ..., 0], b[right, ..., 0]), starts, axis=0)
+            return whole[..., None]
         i, j = self.pairs
         first_a, first_b = a[1 : 1 + k], b[1 : 1 + k]
         out = np.einsum("kijn,jln->kiln", a, b[0])
@@ -62,6 +82,13 @@ class JetAlgebra:
         k = self.k
         i, j = self.pairs
         out = np.empty_like(a)
+        if a.shape[-1] == 1:
+            base = np.linalg.inv(a[0, ..., 0])
+            around = np.matmul(base, a[1:, ..., 0])
+            moved = -np.matmul(around, base)
+            moved[k:] -= np.matmul(around[i], moved[j]) + np.matmul(around[j], moved[i])
+            out[0, ..., 0], out[1:, ..., 0] = base, moved
+            return out
         out[0] = np.linalg.inv(a[0].transpose(2, 0, 1)).transpose(1, 2, 0)
         half = np.einsum("ijn,kjln->kiln", out[0], a[1:])
         out[1 : 1 + k] = -np.einsum("kijn,jln->kiln", half[:k], out[0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -13,6 +14,8 @@ from drift.engine.nested_statistics import Floats, Ints, LevelShape
 from drift.engine.optimise import Objective, newton
 
 ZERO = 1e-6
+FEW_NODES = 20  # below, every fit is searched from several starts; above, only fits that end on a boundary
+SAME_VALUE = 1e-7  # criteria this near belong to the same minimum
 CLOSED_FORM_GRADIENT = 1e-11  # per row: rounding; a design that is nearly balanced misses it by many orders
 
 SMALLEST_RESIDUAL = 1e-24  # of the variance of the response: below it there is only rounding
@@ -90,7 +93,7 @@ class MixedFit:
         """Correlation matrix of a level; NaN where a variance is zero."""
         sd = self.sd(level)
         with np.errstate(invalid="ignore", divide="ignore"):
-            out: Floats = self.covariances[level] / np.outer(sd, sd)
+            out: Floats = np.clip(self.covariances[level] / np.outer(sd, sd), -1.0, 1.0)
         return out
 
 
@@ -117,8 +120,9 @@ def fit_mixed(design: NestedDesign, method: Method = "REML") -> MixedFit:
     -----
     The criterion ``log|V| + log|X'V^-1 X| + r'V^-1 r`` is profiled over the residual variance and the fixed effects
     and minimised over the Cholesky factors of the relative covariance matrices by Newton steps on the analytic
-    gradient, until the step is below 1e-6 (quadratic convergence leaves an error near rounding). The factors are
-    free (their signs do not matter), so the boundary needs no bounds; a zero is checked to be a minimum by the
+    gradient, until the step is below 1e-6 (quadratic convergence leaves an error near rounding), from several starts
+    where a level has few nodes or the fit ends on a boundary, because the criterion may have two minima. The factors
+    are free (their signs do not matter), so the boundary needs no bounds; a zero is checked to be a minimum by the
     curvature across it. Where the design is balanced and its closed form lies inside the parameter space, that is the
     answer.
 
@@ -148,13 +152,45 @@ def _fit(design: NestedDesign, method: Method) -> MixedFit:
         size = float(np.abs(at.gradient).max())
         if size <= CLOSED_FORM_GRADIENT * design.n_rows:
             return _result(design, method, guess, boundary, at, converged=True, iterations=0, closed=True)
-    found = newton(criterion_of(design, method), guess[None])
-    theta, boundary = settle(design.levels, found.x[0])
+    few = min(level.n_nodes for level in design.levels) < FEW_NODES
+    found = _lowest(design, method, np.vstack([guess[None], _other_starts(design)]) if few else guess[None])
+    theta, boundary = settle(design.levels, found.x)
+    if not few and (boundary or not found.converged):
+        other = _lowest(design, method, _other_starts(design))
+        if other.value < found.value - SAME_VALUE or not found.converged:
+            found = other
+            theta, boundary = settle(design.levels, found.x)
     at = evaluate(design, theta[None], method=method)
     return _result(
-        design, method, theta, boundary, at,
-        converged=bool(found.converged[0]), iterations=found.iterations, closed=False,
+        design, method, theta, boundary, at, converged=found.converged, iterations=found.iterations, closed=False,
     )
+
+
+class _Found(NamedTuple):
+    """The lowest of several minima."""
+
+    x: Floats
+    value: float
+    converged: bool
+    iterations: int
+
+
+def _lowest(design: NestedDesign, method: Method, starts: Floats) -> _Found:
+    """Run Newton steps from every start; of equal minima the first counts."""
+    found = newton(criterion_of(design, method), starts)
+    value = np.where(np.isfinite(found.value), found.value, np.inf)
+    k = int(np.argmax(value <= value.min() + SAME_VALUE))
+    return _Found(found.x[k], float(value[k]), bool(found.converged[k]), found.iterations)
+
+
+def _other_starts(design: NestedDesign) -> Floats:
+    """Return starts on both sides of what is usual: with few nodes the criterion may have two minima."""
+    diagonal = starting_theta(design)
+    starts = [np.outer([0.3, 1.0, 3.0], diagonal)]
+    if not diagonal.all():
+        beside = 0.7 * (1.0 - diagonal)
+        starts += [np.outer([0.3, 1.0], diagonal + beside), np.outer([0.3, 3.0], diagonal - beside)]
+    return np.vstack(starts)
 
 
 def starting_theta(design: NestedDesign) -> Floats:

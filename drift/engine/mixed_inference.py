@@ -292,7 +292,7 @@ def _pieces(design: NestedDesign, fit: MixedFit) -> _KenwardRoger:
     information -= 2.0 * np.einsum("ab,klab->kl", phi, q)
     information += np.einsum("kab,lba->kl", phi_p, phi_p)
     weight = 2.0 * _inverse_information(information)
-    inner = np.einsum("kl,klab->ab", weight, q) - np.matmul(np.tensordot(weight, p, 1), phi_p).sum(axis=0)
+    inner = np.einsum("kl,klab->ab", weight, q) - np.matmul(np.einsum("kl,lab->kab", weight, p), phi_p).sum(axis=0)
     adjusted = phi + 2.0 * phi @ inner @ phi
     return _KenwardRoger(phi, 0.5 * (adjusted + adjusted.T), weight, p)
 

@@ -373,8 +373,7 @@ class _Profile:
                     size = float(np.abs(level.back[component.first, component.first]))
                     u[k] = self.log_sigma + np.log(size * np.sqrt(level.n_nodes / self.design.n_rows))
             else:
-                inner = float(np.clip(centre[c], -3.0, 3.0))
-                u[k] = inner + s * 0.5
+                u[k] = (centre[c] if np.isfinite(centre[c]) else np.copysign(3.0, centre[c])) + s * 0.5
         return u
 
     def _roots(self, which: Ints, side: Floats, centre: Floats, x: Floats) -> Floats:

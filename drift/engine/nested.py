@@ -113,7 +113,7 @@ class NestedDesign:
         before any product is formed, so a common offset of 1e9 costs no digits of the variances.
         """
         response, fixed = _checked_rows(y, X)
-        parsed = [_checked_level(level, len(response), i + 1) for i, level in enumerate(levels)]
+        parsed = [_checked_level(level, fixed, i + 1) for i, level in enumerate(levels)]
         if not parsed:
             raise ValueError("a mixed model needs at least one grouping level")
         order, starts, heads = _sorted_nodes([codes for _, codes, _ in parsed])
@@ -143,9 +143,10 @@ def _checked_rows(y: ArrayLike, X: ArrayLike) -> tuple[Floats, Floats]:
     return response, fixed
 
 
-def _checked_level(level: Any, n_rows: int, number: int) -> tuple[Floats, NDArray[Any], bool]:
+def _checked_level(level: Any, fixed: Floats, number: int) -> tuple[Floats, NDArray[Any], bool]:
     """Return columns (N, q), integer codes and the correlation flag of one level."""
     columns, codes, *rest = level
+    n_rows = len(fixed)
     z = np.asarray(columns, dtype=np.float64)
     if z.ndim == 1:
         z = z[:, None]
@@ -154,10 +155,11 @@ def _checked_level(level: Any, n_rows: int, number: int) -> tuple[Floats, NDArra
     code = np.asarray(codes)
     if code.shape != (n_rows,) or code.dtype.kind not in "iu":
         raise ValueError(f"level {number}: codes must be {n_rows} integers, not {code.dtype} of shape {code.shape}")
-    with np.errstate(over="ignore", invalid="ignore"):
-        total = z.sum()
-    if not np.isfinite(total) and not np.isfinite(z).all():
-        raise ValueError(f"level {number}: columns hold values that are not finite")
+    if z is not fixed:  # the fixed columns have been looked at
+        with np.errstate(over="ignore", invalid="ignore"):
+            total = z.sum()
+        if not np.isfinite(total) and not np.isfinite(z).all():
+            raise ValueError(f"level {number}: columns hold values that are not finite")
     return z, code, bool(rest[0]) if rest else True
 
 
@@ -225,7 +227,7 @@ class _Columns:
         for k, known in enumerate(self.raw):
             if known is not None and np.array_equal(known[self._probe], probe) and np.array_equal(known, column):
                 return k, 1.0
-        self.raw.append(np.ascontiguousarray(column))
+        self.raw.append(column)
         self.shift.append(0.0)
         self.scale.append(1.0)
         return len(self.raw) - 1, 1.0
@@ -270,7 +272,9 @@ def _assemble(
     n_rows, n_fixed = fixed.shape
     store = _Columns(n_rows)
     in_fixed = [store.add(fixed[:, j]) for j in range(n_fixed)]
-    in_levels = [[store.add(z[:, j]) for j in range(z.shape[1])] for z, _, _ in parsed]
+    in_levels = [
+        in_fixed if z is fixed else [store.add(z[:, j]) for j in range(z.shape[1])] for z, _, _ in parsed
+    ]
     positions = np.array([k for k, _ in in_fixed], dtype=np.intp)
     if len(set(positions.tolist())) < n_fixed:
         raise ValueError("X has two columns that are equal or both constant")
@@ -370,6 +374,14 @@ def _check_estimable(design: NestedDesign) -> None:
     """Refuse designs in which a coefficient or a variance cannot be told apart."""
     stats = design.stats
     total = stats.base.sum(axis=-1)[..., 0]
+    inner = design.levels[-1]
+    if inner.size > 1 and design.n_rows <= inner.size * inner.n_nodes:
+        most = int(np.diff(np.append(inner.starts, design.n_rows)).max())
+        if most <= inner.size:
+            raise ValueError(
+                f"level {len(design.levels)} has at most {most} rows per node for {inner.size} effects: its variances "
+                "cannot be told from the residual's"
+            )
     if stats.pooled is not None:
         total = total + stats.pooled.sum(axis=-1)[..., 0]
         if stats.count.sum() >= design.n_rows:

@@ -164,7 +164,12 @@ def _finish(
     fixed, p, n = design.fixed, design.n_fixed, design.n_rows
     gram = root[fixed[:, None], fixed].transpose(2, 0, 1)
     right = root[fixed, -1].T
-    factor = np.linalg.cholesky(gram)
+    sign, log_gram = np.linalg.slogdet(gram)
+    lost = ~(sign > 0)  # rounding at extreme parameters: no minimum lies there
+    if lost.any():
+        gram = np.where(lost[:, None, None], np.eye(p), gram)
+        log_det = np.where(lost, np.inf, log_det)
+        log_gram = np.where(lost, np.inf, log_gram)
     inverse = np.linalg.inv(gram).astype(np.float64, copy=False)
     beta = np.matmul(inverse, right[..., None])[..., 0]
     residual = root[-1, -1] - np.einsum("bi,bi->b", right, beta)
@@ -173,7 +178,7 @@ def _finish(
     with np.errstate(divide="ignore", invalid="ignore"):
         value = log_det + df * (LOG_2PI + np.log(scale2)) + residual / scale2
     if method == "REML":
-        value = value + 2.0 * np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
+        value = value + log_gram
     adjoint = _root_adjoint(design, beta, inverse, scale2, method) if gradient else None
     return Evaluation(value, np.zeros((len(value), 0)), scale2, beta, inverse, residual), adjoint
 

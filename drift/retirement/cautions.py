@@ -28,8 +28,7 @@ def all_findings(answers: list[ConstructionAnswer], wear: Result, tables: Tables
     """Collect the cautions of every construction, then those of the whole."""
     made: list[Finding] = []
     for a in answers:
-        for x in a.limits:
-            made += _of_lines(a, x, exposure)
+        made += _alike([_of_lines(a, x, exposure) for x in a.limits], a)
         made += _partly_refused(a)
         made += _of_count(a, exposure)
         made += _of_batches(a)
@@ -41,6 +40,17 @@ def all_findings(answers: list[ConstructionAnswer], wear: Result, tables: Tables
     made += [_note("mountings-without-value", f"{n} mountings have no value to hold against {key} and do not enter it")
              for key, n in lost.items()]
     return made
+
+
+def _alike(by_limit: list[list[Finding]], a: ConstructionAnswer) -> list[Finding]:
+    """Say once, without naming a limit, what holds against every limit of a construction in the same words."""
+    if len(by_limit) < 2:
+        return [f for found in by_limit for f in found]
+    bare = [[replace(f, message=f.message.replace(_where(a, x), _where(a), 1)) for f in found]
+            for x, found in zip(a.limits, by_limit, strict=True)]
+    shared = [f for f in bare[0] if all(f in found for found in bare[1:])]
+    return shared + [f for found, plain in zip(by_limit, bare, strict=True)
+                     for f, g in zip(found, plain, strict=True) if g not in shared]
 
 
 def _no_unit(answers: list[ConstructionAnswer], tables: Tables) -> list[Finding]:
@@ -77,7 +87,8 @@ def _of_lines(a: ConstructionAnswer, x: LimitAnswer, exposure: Exposure) -> list
     fit = x.group.fitness
     if fit.refused:
         made.append(_warn("retirement-refused", f"{_where(a, x)}: no count, because {fit.refused}", fit.mend))
-    if fit.left_out:
+    # Where all are left out for the reason of the refusal, the refusal has said it.
+    if fit.left_out and not (fit.refused and len(fit.left_out) == len(x.group.all_sensors)):
         alike: dict[str, list[str]] = {}
         for s, why in fit.left_out:
             alike.setdefault(why, []).append(str(s))
@@ -168,7 +179,8 @@ def _no_batches(answers: list[ConstructionAnswer], tables: Tables) -> list[Findi
 
 
 def _of_shape(a: ConstructionAnswer, wear: Result, seed: int) -> list[Finding]:
-    made = []
+    made: list[Finding] = []
+    quiet: list[tuple[str, int, float, float]] = []
     for x in a.limits:
         z = standardised(x, a.count if math.isfinite(a.count) else x.count)
         if z is None:
@@ -182,8 +194,13 @@ def _of_shape(a: ConstructionAnswer, wear: Result, seed: int) -> list[Finding]:
                               "than assumed", f"Look at the normal plot; a bound without that assumption needs {free} "
                               f"sensors for content {percent(a.content)} and confidence {percent(a.confidence)}."))
         else:
-            made.append(_note("normal-plot", words + f"; {len(z)} sensors cannot show normality in the tail, and the "
-                              "skew companion guards against the commonest departure"))
+            quiet.append((x.group.limit.key, len(z), r, p))
+    if quiet:
+        of = [f"{r:.3f} ({key + ', ' if len(a.limits) > 1 else ''}simulated p = {p:.2g})" for key, _, r, p in quiet]
+        n = min(n for _, n, _, _ in quiet)
+        lead = "the normal plot has" if len(quiet) == 1 else "the normal plots have"
+        made.append(_note("normal-plot", f"{_where(a)}: {lead} correlation {join_words(of)}; {n} sensors cannot show "
+                          "normality in the tail, and the skew companion guards against the commonest departure"))
     return made + _curved(a, wear)
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from drift.engine.tolerance import binomial_interval, binomial_upper
 from drift.errors import Finding
 from drift.records import Tables
-from drift.results import Estimate, ResultTable, join_words
+from drift.results import Estimate, ResultTable
 from drift.retirement.eligibility import worn_sensors
 from drift.retirement.groups import POOLED, Exposure
 from drift.retirement.limits import QUESTION
@@ -176,7 +176,8 @@ def _dead_words(name: str, parts: list[tuple[str, int, int, str]]) -> Finding:
         what = ("had failed" if limit == FAILED else
                 f"{'was' if past == 1 else 'were'} past {limit}")
         alike.setdefault((past, known, by), []).append(what)
-    texts = [f"{past} of {known} sensors {join_words(whats)} {by}" for (past, known, by), whats in alike.items()]
+    texts = [f"{past} of {known} sensors {whats[0]} {by}" + "".join(f", and as many {w}" for w in whats[1:])
+             for (past, known, by), whats in alike.items()]
     worn = any(past > 0 for _, past, _, _ in parts)
     return Finding(
         severity="warning" if worn else "note", code="sensors-past-a-jump-limit", question=QUESTION,

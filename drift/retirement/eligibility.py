@@ -141,7 +141,8 @@ def _refusal(n: int, total: int, worn_short: list[str], per: str) -> tuple[str, 
             some = f"only {n} of {total} sensors {'have' if n != 1 else 'has'}"
         else:
             some = f"only {n} sensor{'s have' if n != 1 else ' has'}"
+        do = "Add" if total < MINIMUM_SENSORS else "Check again, or add,"
         return (f"{some} {MINIMUM_CHECKS} or more checks over enough {per}, and {MINIMUM_SENSORS} are needed",
-                f"Add {MINIMUM_SENSORS - n} or more sensors, each checked {MINIMUM_CHECKS} or more times over the same "
-                f"span; each further sensor also raises the count that can be promised.")
+                f"{do} {MINIMUM_SENSORS - n} or more sensors, so that each has {MINIMUM_CHECKS} or more checks over "
+                "the same span; each further sensor also raises the count that can be promised.")
     return "", ""

@@ -37,8 +37,10 @@ def answer_sentence(answers: list[ConstructionAnswer], exposure: Exposure) -> st
 def _sentence(a: ConstructionAnswer, exposure: Exposure) -> str:
     name = label_of(a.construction)
     if not math.isfinite(a.count):
-        why = "; ".join(dict.fromkeys(x.refused if len(a.limits) == 1 else f"{x.group.limit.key}: {x.refused}"
-                                      for x in a.limits if x.refused))
+        reasons = {x.refused for x in a.limits}
+        # One reason for all limits is said once, without the name of any.
+        why = "; ".join(x.refused if len(reasons) == 1 else f"{x.group.limit.key}: {x.refused}"
+                        for x in (a.limits[:1] if len(reasons) == 1 else a.limits) if x.refused)
         return f"{name}: no retire after count can be given: {why}."
     assert a.binding is not None
     which = "the limit" if len(a.limits) == 1 else "every limit"

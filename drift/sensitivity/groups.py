@@ -137,7 +137,7 @@ def _fitted(group: GroupRows, own: tuple[Floats, Floats], grid: Floats, level: f
         try:
             return fit_group(group, grid, level=level), []
         except ValueError as error:
-            why = str(error)
+            why = str(error).replace("y does not vary", "the response does not vary")
     found = Finding(severity="note", code="no-mixed-model", question=QUESTION,
                     message=f"The mixed model{of} cannot be fitted ({why}); drift is the mean of the sensors' own "
                             "slopes with a t interval over sensors",

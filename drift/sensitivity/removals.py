@@ -83,9 +83,9 @@ def _findings(rows: list[tuple[str, float, str]], kept: list[str], total: int, d
                           for why, n in sorted(reasons.items(), key=lambda kv: (-kv[1], kv[0]))])
     found = [Finding(
         severity="note", code="sensors-removed", question=QUESTION,
-        message=f"{len(rows)} of {total} sensors were removed before the end ({counted}); every check up to removal, "
-                "the one that triggered it included, is in the likelihood, so that late uses are not read as the "
-                "mean of the survivors")]
+        message=f"{len(rows)} of {total} sensors {'was' if len(rows) == 1 else 'were'} removed before the end "
+                f"({counted}); every check up to removal, the one that triggered it included, is in the likelihood, "
+                "so that late uses are not read as the mean of the survivors")]
     unknown = [s for s, _, why in rows if not why]
     if unknown:
         found.append(Finding(

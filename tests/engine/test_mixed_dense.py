@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import drift.engine.mixed_derivatives as module
 from drift.engine.mixed import NestedDesign, blups, fit_mixed, variance_intervals
+from drift.engine.mixed_derivatives import covariance_jets
 from drift.engine.nested_likelihood import evaluate
 from tests.engine.dense import dense
 from tests.engine.mixed_designs import NAMES, arrays, design
@@ -32,6 +34,21 @@ def test_gradient_is_that_of_the_criterion(name: str) -> None:
     steps = h * np.eye(len(theta))
     up, down = evaluate(built, theta + steps).value, evaluate(built, theta - steps).value
     np.testing.assert_allclose(evaluate(built, theta[None]).gradient[0], (up - down) / (2 * h), rtol=1e-6, atol=1e-6)
+
+
+@pytest.mark.parametrize("response", [True, False])
+@pytest.mark.parametrize("name", ["line", "line uncorrelated", "no slope spread"])
+def test_written_out_derivatives_are_those_of_the_general_recursion(
+    name: str, response: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One level alone takes a shorter way to the same Kenward-Roger and Satterthwaite pieces."""
+    built = design(name)
+    fit = fit_mixed(built)
+    short = covariance_jets(built, fit, response=response)
+    monkeypatch.setattr(module, "FEW_NODES", 0)
+    long = covariance_jets(built, fit, response=response)
+    np.testing.assert_allclose(short.log_det, long.log_det, rtol=1e-10, atol=1e-10)
+    np.testing.assert_allclose(short.cross, long.cross, rtol=1e-8, atol=1e-9 * np.abs(long.cross).max())
 
 
 NESTED = ["line occasion", "batch sensor occasion", "batch line sensor line", "no occasion effect"]

@@ -249,3 +249,8 @@ def test_two_level_bound_moves_with_the_values(shift: float, scale: float) -> No
 def test_two_level_bound_refuses_a_single_batch() -> None:
     with pytest.raises(ValueError, match="two or more batches"):
         OneWay(0.0, 0.0, 1.0, 1, 3, 4.0)
+
+
+def test_upper_bound_of_a_share_is_exact_at_low_confidence_too() -> None:
+    bound = float(binomial_upper(1, 12, confidence=0.4))
+    assert (1 - bound) ** 12 + 12 * bound * (1 - bound) ** 11 == pytest.approx(0.6, rel=1e-12)

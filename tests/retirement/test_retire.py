@@ -384,3 +384,41 @@ def test_lines_without_spread_or_wear_or_company_are_answered_in_words(
     assert words in result.answer
     assert "retire after" in result.answer
     assert RetirementResult.from_dict(result.to_dict()).answer == result.answer
+
+
+def test_one_reason_for_all_limits_is_said_once() -> None:
+    result = answer(sensors(4), limits={"sensitivity_change": 0.25, "saturation_pressure": "1300 kPa"})
+    assert result.answer.count("only 4 sensors") == 1
+    assert sum(f.code == "retirement-refused" for f in result.findings) == 1
+
+
+def test_a_count_of_dead_cells_and_one_of_failures_are_two_counts() -> None:
+    events = {"sensor": ["S04"], "use": [20.0], "event": ["failed"]}
+    result = answer(sensors(), limits={"sensitivity_change": 0.25, "dead_fraction": 0.02}, dead={("S05", 20.0): 0.06},
+                    events=events)
+    said = [f.message for f in result.findings if f.code == "sensors-past-a-jump-limit"]
+    assert len(said) == 1
+    assert "1 of 12 sensors was past dead_fraction by 20 uses" in said[0]
+    assert ", and as many had failed" in said[0]
+
+
+def test_pooled_sensors_are_named_as_such() -> None:
+    rows = sensors(12, construction="plain", seed=3) + sensors(12, construction="laminated", prefix="L", seed=4)
+    result = answer(rows, retirement={"pool": True, "equal_slopes_within": 0.5})
+    assert result.answer.startswith("Sensors of all constructions: retire after ")
+
+
+def test_a_reference_without_a_unit_is_taken_in_that_of_the_limit_and_said() -> None:
+    """Naive: the reference is taken to be in kPa, so that 200 psi would stand for 1379 of whatever it is."""
+    wear, study, tables = world(sensors(), limits={"saturation_pressure": "1300 psi"}, pressure_unit="")
+    result = retire(wear, study, tables, seed=1)
+    assert result.count().value == answer(sensors(), limits={"saturation_pressure": "1300 kPa"}).count().value
+    assert "reference-without-unit" in codes(result)
+
+
+def test_the_share_beyond_is_inside_its_interval_and_readable() -> None:
+    result = answer(sensors(batches=6), limits={"sensitivity_change": 0.25, "saturation_pressure": "1300 kPa"})
+    for e in result.estimates:
+        if e.name == "share expected beyond the limit":
+            assert e.low <= e.value <= e.high
+            assert (e.unit, round(100 * e.value, 6) % 1) == ("%", 0)

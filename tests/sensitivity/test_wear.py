@@ -581,3 +581,21 @@ def test_the_level_of_the_interval_is_said_once_and_a_change_of_direction_is_sai
     assert answer.count("95 % interval") == 1
     assert "sensitivity falls by" in answer
     assert "sensitivity rises by" in answer
+
+
+def test_a_drift_whose_interval_holds_zero_is_not_claimed():
+    """Naive: "sensitivity falls by 0.01 %" whatever the interval."""
+    result = fit_wear(laboratory(seed=81, slope=0.0, slope_sd=0.0002), study())
+    low, high = result.drift().low, result.drift().high
+    assert low <= 0 <= high
+    assert result.answer.startswith("Sensitivity is not shown to change: it ")
+
+
+def test_a_sensor_that_stopped_responding_is_named():
+    tables = laboratory(seed=82)
+    columns = {k: v.tolist() for k, v in tables.checks.columns.items()}
+    dead = [s == "S03" and u >= 20 for s, u in zip(columns["sensor"], columns["use"], strict=True)]
+    columns["reading"] = [0.0 if d else y for y, d in zip(columns["reading"], dead, strict=True)]
+    found = finding(fit_wear(Tables(checks=checks_of(columns)), study()), "no-logarithm")
+    assert found.severity == "warning"
+    assert f"{sum(dead)} rows of sensor S03" in found.message
