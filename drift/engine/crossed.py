@@ -91,7 +91,7 @@ class CrossedDesign:
             rows[int(np.argmax(left_rows))] = True
             while True:
                 cols = met[rows].any(axis=0)
-                wider: NDArray[np.bool_] = np.asarray(met[:, cols].any(axis=1))
+                wider: NDArray[np.bool_] = np.asarray(met[:, cols].any(axis=1)) | rows  # an empty row is its own
                 if np.array_equal(wider, rows):
                     break
                 rows = wider

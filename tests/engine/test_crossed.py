@@ -253,3 +253,9 @@ def test_reml_equals_classical_values_on_complete_tables() -> None:
     v = fit_crossed(design_of(y)).variances
     points = icc_points(two_way(y))
     assert v[0] / v.sum() == pytest.approx(points["ICC(A,1)"], rel=1e-8)
+
+
+def test_a_target_code_without_readings_is_an_island_of_its_own() -> None:
+    """A gap in the codes leaves an empty row: it links to nothing, and the search for links must still end."""
+    design = CrossedDesign.build(np.arange(4.0), np.array([0, 0, 2, 2]), np.array([0, 1, 0, 1]))
+    assert [rows.tolist() for rows, _ in design.islands()] in ([[0, 2], [1]], [[0, 1]])
