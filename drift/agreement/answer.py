@@ -17,6 +17,8 @@ from drift.engine.limits_of_agreement import mean_interval, sd_interval
 from drift.errors import Finding
 from drift.results import Estimate
 
+MINUS = "\N{MINUS SIGN}"
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Answer:
@@ -46,8 +48,9 @@ def difference_estimates(analysis: Analysis, structure: Structure, group: Group,
 
     ``flat`` says that the differences have no spread: values then stand without intervals.
     """
-    strata, n = analysis.strata, structure.n_targets
-    how = {"simple": "mean of differences", "repeated": "REML mixed model of differences",
+    strata, n = analysis.strata, structure.n_units
+    how = {"simple": "mean of differences",
+           "repeated": f"REML mixed model of differences on {structure.counted}",
            "unpaired": "mean of target means"}[structure.kind]
     if flat:
         values = {"bias": strata.mean, "lower limit": strata.mean, "upper limit": strata.mean, "SD of differences": 0.0}
@@ -58,12 +61,12 @@ def difference_estimates(analysis: Analysis, structure: Structure, group: Group,
     made = [Estimate(name="bias", value=strata.mean, unit=group.unit, std_error=math.sqrt(strata.mean_variance),
                      low=low, high=high, level=level, of=of, n=n, method=f"{how}, {df_words}")]
     for row in limit_rows(strata, level, variant="plain", unit=group.unit, multiplier=multiplier):
+        sign = MINUS if row.limit == "lower limit" else "+"
         made.append(Estimate(name=row.limit, value=row.value, unit=group.unit, low=row.low, high=row.high, level=level,
-                             of=of, n=n, method=f"bias {'-' if row.limit == 'lower limit' else '+'} {multiplier:g} SD, "
-                                                f"{row.method}"))
+                             of=of, n=n, method=f"bias {sign} {multiplier:g} SD, {row.method}"))
     low, high = sd_interval(strata, level)
     made.append(Estimate(name="SD of differences", value=strata.sd, unit=group.unit, low=low, high=high, level=level,
-                         of=of, n=n, method="divisor n - 1, chi-square interval" if strata.exact else
+                         of=of, n=n, method=f"divisor n {MINUS} 1, chi-square interval" if strata.exact else
                          "total of variance components, MOVER interval"))
     levels = {f"between levels of {f}": len(np.unique(c)) for f, c in
               zip(structure.factors, structure.codes, strict=True)}
@@ -83,7 +86,7 @@ def use_estimate(use: UseTrend, group: Group, of: Mapping[str, str], level: floa
 
 def verdict_estimates(verdict: Verdict, structure: Structure, group: Group, of: Mapping[str, str]) -> list[Estimate]:
     """Return the figures that stand beside the verdict, with their one-sided 95 % bounds."""
-    n = structure.n_targets
+    n = structure.n_units
     return [Estimate(name="share of differences inside", value=verdict.share, low=verdict.share_bound, level=CONFIDENCE,
                      of=of, n=n, unit="",
                      method=f"normal share within {f'{verdict.harmless:g} {group.unit}'.strip()}, one-sided "

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 import numpy as np
 
-from drift.agreement.answer import Answer, difference_estimates, empty_estimates, use_estimate, verdict_estimates
+from drift.agreement.answer import (
+    MINUS,
+    Answer,
+    difference_estimates,
+    empty_estimates,
+    use_estimate,
+    verdict_estimates,
+)
 from drift.agreement.checks import (
     ALPHA,
     GROWS,
@@ -24,11 +31,11 @@ from drift.agreement.pairs import Group, Pairing, form_pairs
 from drift.agreement.structure import Analysis, Structure, analyse, find_structure
 from drift.agreement.tables import result_tables
 from drift.agreement.variants import LimitRow, joint_rows, limit_rows, quantile_rows, regression_rows, scaled_rows
-from drift.agreement.words import MINUS, verdict_sentence, whole_answer
+from drift.agreement.words import opening, verdict_caution, whole_answer
 from drift.engine.limits_of_agreement import MULTIPLIER
 from drift.errors import DriftError, Finding
 from drift.records import TrialTable
-from drift.results import Provenance, Result, run_versions
+from drift.results import Provenance, Result, join_words, run_versions
 from drift.study import AgreementQuestion
 
 if TYPE_CHECKING:
@@ -115,7 +122,8 @@ def _answer(group: Group, pairing: Pairing, question: AgreementQuestion, *, leve
     structure, said = find_structure(group, target=pairing.target_name, sensor=pairing.sensor_name,
                                      independent=question.rows_are_independent, constant=pairing.constant,
                                      declared=question.truth is not None, question=question.name)
-    findings = [*said, Finding(severity="note", code="structure", message=structure.words, question=question.name)]
+    findings = [*said, Finding(severity="note", code="structure", message=opening(structure.words),
+                              question=question.name)]
     refusal, analysis = _refusal(group, structure, pairing), None
     if not refusal:
         try:
@@ -124,7 +132,7 @@ def _answer(group: Group, pairing: Pairing, question: AgreementQuestion, *, leve
             refusal = str(reason)
     if analysis is None:
         findings.append(Finding(severity="warning", code="agreement-refused", question=question.name,
-                                message=f"limits of agreement cannot be given{label}: {refusal}",
+                                message=f"Limits of agreement cannot be given{label}: {refusal}",
                                 mend="Add pairs on further targets; twenty or more make useful limits."))
         return Answer(group=group, structure=structure, of=of, analysis=None, estimates=empty_estimates(group, of),
                       findings=tuple(findings), refusal=refusal)
@@ -137,10 +145,12 @@ def _answer(group: Group, pairing: Pairing, question: AgreementQuestion, *, leve
                                                            flat=True)))
     if structure.n_targets < 5 and structure.kind != "repeated":
         findings.append(Finding(severity="warning", code="few-pairs", question=question.name,
-                                message=f"only {structure.n_targets} pairs{label}; the limits are hardly known",
+                                message=f"Only {structure.n_targets} "
+                                        f"{'targets' if structure.kind == 'unpaired' else 'pairs'}{label}; the limits "
+                                        "are hardly known",
                                 mend="Twenty or more pairs make useful limits."))
     findings += [Finding(severity="note", code="boundary", question=question.name,
-                         message=f"the variance between levels of {name} is estimated at zero{label}")
+                         message=f"The variance between levels of {name} is estimated at zero{label}")
                  for name, zero in zip(structure.factors, analysis.fit.boundary if analysis.fit else (), strict=False)
                  if zero]
     return _full_answer(group, structure, analysis, of, findings, pairing, question, level=level,
@@ -168,9 +178,7 @@ def _full_answer(group: Group, structure: Structure, analysis: Analysis, of: Map
         verdict = judge(analysis.strata, question.harmless, n_targets=structure.n_targets, rng=rng)
         estimates += verdict_estimates(verdict, structure, group, of)
         if verdict.words != "interchangeable":
-            sentence = verdict_sentence(verdict, question, group, structure, pairing.target_name)
-            findings.append(Finding(severity="warning", code="verdict", question=question.name,
-                                    message=sentence + label))
+            findings.append(verdict_caution(verdict, question, group.unit, label))
     return Answer(group=group, structure=structure, of=of, analysis=analysis, estimates=tuple(estimates),
                   rows=(*rows, *more), checks=tuple(checks), findings=tuple(findings), verdict=verdict)
 
@@ -178,7 +186,8 @@ def _full_answer(group: Group, structure: Structure, analysis: Analysis, of: Map
 def _refusal(group: Group, structure: Structure, pairing: Pairing) -> str:
     n = len(group.a)
     if n < 3:
-        return f"there are only {n} pairs" if structure.kind != "unpaired" else f"there are only {n} targets"
+        what = "target" if structure.kind == "unpaired" else "pair"
+        return f"there is only one {what}" if n == 1 else f"there are only {n} {what}s"
     if structure.kind == "repeated" and structure.n_targets < 2:
         return f"there is only one {pairing.target_name}"
     return ""
@@ -186,8 +195,8 @@ def _refusal(group: Group, structure: Structure, pairing: Pairing) -> str:
 
 def _no_spread(group: Group, question: AgreementQuestion, label: str) -> Finding:
     same = bool(np.all(group.a == group.b))
-    message = (f"readings by {question.a} and {question.b} are identical in all {len(group.a)} pairs" if same else
-               f"all {len(group.a)} differences are equal") + label
+    message = (f"Readings by {question.a} and {question.b} are identical in all {len(group.a)} pairs" if same else
+               f"All {len(group.a)} differences are equal") + label
     return Finding(severity="warning", code="no-spread", question=question.name,
                    message=message + ", so no interval, check or verdict can be computed",
                    mend="Look whether one column was copied or computed from the other.")
@@ -205,8 +214,8 @@ def _variants(analysis: Analysis, structure: Structure, group: Group, checks: Se
     findings = []
     odd = [n for n, v in state.items() if n.startswith("normality") and v == "no"]
 
-    def propose(code: str, message: str, mend: str) -> None:
-        findings.append(Finding(severity="warning", code=code, message=message + label, mend=mend,
+    def propose(code: str, message: str, mend: str, severity: Literal["warning", "note"] = "warning") -> None:
+        findings.append(Finding(severity=severity, code=code, message=opening(message) + label, mend=mend,
                                 question=question.name))
 
     if state["spread with size"] == "no":
@@ -224,9 +233,13 @@ def _variants(analysis: Analysis, structure: Structure, group: Group, checks: Se
                 "over the range", "Read the regression limits beside the plain ones."
                 if any(r.variant == "regression on mean" for r in rows) else "Look at the plot.")
     if odd:
-        propose("not-normal", f"{', '.join(n.removeprefix('normality of ') for n in odd)} look not normal",
+        # Several parts are tested at 5 %, so that clean data fail often: only clear departures are cautions.
+        within = f"deviations within {' and '.join(structure.factors)}"
+        parts = [n.removeprefix("normality of ").replace("deviations within", within) for n in odd]
+        clear = any(c.name in odd and c.p < ALPHA / 5 for c in checks)
+        propose("not-normal", f"the {join_words(parts)} do not look normal",
                 "Look at the plot; the nonparametric limits stand beside the plain ones." if structure.kind == "simple"
-                else "Look at the plot.")
+                else "Look at the plot.", "warning" if clear else "note")
     return rows, findings
 
 
@@ -251,7 +264,7 @@ def _use_findings(use: UseTrend, group: Group, question: AgreementQuestion, labe
     assert group.use is not None
     low, high = float(group.use.min()), float(group.use.max())
     return [Finding(severity="warning", code="agreement-drifts", question=question.name,
-                    message=f"the difference changes with use by {_signed(use.slope, group.unit)} per use{label}, so "
+                    message=f"The difference changes with use by {_signed(use.slope, group.unit)} per use{label}, so "
                             f"the limits hold for the mix of uses in these data ({low:g} to {high:g}), not for any "
                             "one use",
                     mend="Look at the differences against use before pooling fresh and old sensors.")]

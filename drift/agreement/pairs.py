@@ -190,12 +190,12 @@ def _names(door: _Door) -> tuple[str, str | None, tuple[str, ...]]:
                                  message="nothing says which readings belong together",
                                  mend="Name the columns that pick one reading of each in pair_by."))
     if not q.pair_by:
-        door.say("note", "pair-by-default", f"pairs are formed by {join_words(pair_by)}, the key columns that vary")
+        door.say("note", "pair-by-default", f"Pairs are formed by {join_words(pair_by)}, the key columns that vary")
     target = q.target or ("participant" if "participant" in trials and "participant" not in special else None)
     if target is None:
         target = next((c for c in pair_by if c != q.sensor), pair_by[0])
     if q.target is None:
-        door.say("note", "target-default", f"the target is taken to be {target}", "Set target to say otherwise.")
+        door.say("note", "target-default", f"The target is taken to be {target}", "Set target to say otherwise.")
     sensor = q.sensor
     if sensor is None and "sensor" in trials and q.compare != "sensor" and target != "sensor" and "sensor" not in q.by:
         sensor = "sensor"
@@ -277,9 +277,30 @@ def form_pairs(trials: TrialTable, question: AgreementQuestion, *, screening: Sc
             message=f"no reading by {question.a} meets one by {question.b}",
             mend=f"Check pair_by ({join_words(names)}): a column in it may differ between the two methods.")])
     _caution_rows(door)
+    if not constant:
+        target = _what_repeats(door, target, by, is_a)
     groups = _groups(door, by, code, is_a, words, target, sensor, constant)
     account, exclusions = door.account()
     return Pairing(groups, account, exclusions, tuple(door.findings), target, sensor, constant)
+
+
+def _what_repeats(door: _Door, target: str, by: Sequence[Labels], is_a: NDArray[np.bool_]) -> str:
+    """Return the target, or participant where every pair names another target and people repeat.
+
+    Pairs of one person are not independent, whatever the target is called; only rows_are_independent says so.
+    """
+    trials, first = door.trials, door.keep & is_a
+    if target == "participant" or "participant" not in trials or door.question.compare == "participant":
+        return target
+    people, groups, n = labels(trials["participant"])[first], [b[first] for b in by], int(first.sum())
+    if "participant" in door.question.by or "" in people:
+        return target
+    met = [len(set(zip(x, *groups, strict=True))) for x in (labels(trials[target])[first], people)]  # in each group
+    if met[0] < n or met[1] == n:
+        return target
+    door.say("note", "target-repeats", f"{n} pairs stand on {len(set(people))} levels of participant, and {target} "
+             "tells every pair apart, so participant is taken as the target")
+    return "participant"
 
 
 def _one_of_each(door: _Door, code: NDArray[np.int64], is_a: NDArray[np.bool_], n_a: NDArray[np.int64],
@@ -324,7 +345,7 @@ def _steady(door: _Door, code: NDArray[np.int64], is_a: NDArray[np.bool_], pair_
         else:
             loose.append(f"{column} (in {int(differs.sum())} of {len(ia)} pairs)")
     if loose:
-        door.say("note", "varies-in-pair", f"the two readings of a pair differ in {join_words(loose)}")
+        door.say("note", "varies-in-pair", f"The two readings of a pair differ in {join_words(loose)}")
 
 
 def _caution_rows(door: _Door) -> None:
@@ -336,7 +357,7 @@ def _caution_rows(door: _Door) -> None:
                      "lower bounds; their differences are too small or too large by an unknown amount",
                      "Leave them out in where or by exclude and compare.", column="saturated")
     if "reading_n" in trials and np.any(trials["reading_n"][keep] > 1):
-        door.say("note", "readings-are-means", "some rows are means of several readings; the limits hold for such "
+        door.say("note", "readings-are-means", "Some rows are means of several readings; the limits hold for such "
                  "means, not for single readings", column="reading_n")
 
 

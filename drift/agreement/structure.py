@@ -41,6 +41,17 @@ class Structure:
     words: str
     n_targets: int
 
+    @property
+    def n_units(self) -> int:
+        """Independent units to report: targets (or sensors where only those repeat), else pairs or targets."""
+        return len(np.unique(self.codes[0])) if self.codes else self.n_targets
+
+    @property
+    def counted(self) -> str:
+        """How many levels of what repeats, in words; empty unless repeated."""
+        return " and ".join(f"{len(np.unique(c))} levels of {name}"
+                            for name, c in zip(self.factors, self.codes, strict=True))
+
 
 def _code(values: NDArray[np.object_]) -> IntArray:
     return np.unique(values.astype(str), return_inverse=True)[1].reshape(-1).astype(np.int64)
@@ -89,7 +100,7 @@ def find_structure(group: Group, *, target: str, sensor: str | None, independent
     if sensor is not None and group.sensor is not None and sensor != target:
         s = _code(group.sensor)
         if _same_partition(s, t) and len(np.unique(s)) < n:
-            say("note", "sensor-is-target", f"every {target} met one {sensor} of its own, so their parts cannot be "
+            say("note", "sensor-is-target", f"Every {target} met one {sensor} of its own, so their parts cannot be "
                 "told apart and are one part of the spread")
         else:
             levels.append((sensor, s))
@@ -97,10 +108,9 @@ def find_structure(group: Group, *, target: str, sensor: str | None, independent
     repeating = [(name, c) for name, c in levels if 1 < len(np.unique(c)) < n]
     if not repeating:
         if len(np.unique(t)) == 1 and n > 1:
-            say("warning", "one-target", f"all {n} pairs are on one {target}; the limits hold for that one only",
+            say("warning", "one-target", f"All {n} pairs are on one {target}; the limits hold for that one only",
                 "Measure more targets.")
-        return Structure("simple", (), (), f"{n} pairs, one per {target}" if n_t == n else f"{n} pairs on one {target}",
-                         n), tuple(said)
+        return Structure("simple", (), (), _single_words(n, n_t, target), n), tuple(said)
     if independent:
         say("warning", "rows-as-independent", f"{n} pairs on {counted} are treated as independent because the study "
             "says rows_are_independent; if pairs on one target resemble each other the intervals are too short",
@@ -112,12 +122,19 @@ def find_structure(group: Group, *, target: str, sensor: str | None, independent
     for name, c in repeating:
         k = len(np.unique(c))
         if k < 5:
-            say("warning", "few-levels", f"only {k} levels of {name}: what differs between them is poorly known and "
+            say("warning", "few-levels", f"Only {k} levels of {name}: what differs between them is poorly known and "
                 "the intervals are wide because of that; more pairs on the same ones will not help",
                 f"Add more levels of {name}.")
     scarce = min(len(np.unique(c)) for _, c in repeating)
     return Structure("repeated", tuple(name for name, _ in repeating), tuple(c for _, c in repeating), words,
                      scarce), tuple(said)
+
+
+def _single_words(n: int, n_targets: int, target: str) -> str:
+    if n_targets < n:
+        return f"{n} pairs on one {target}"
+    pairs = "one pair" if n == 1 else f"{n} pairs"
+    return f"{pairs}, each taken as a target of its own" if target == "pair" else f"{pairs}, one per {target}"
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from drift.agreement.answer import Answer
+from drift.agreement.answer import MINUS, Answer
 from drift.agreement.pairs import Pairing
 from drift.results import ResultTable
 from drift.study import AgreementQuestion
@@ -28,7 +28,7 @@ def result_tables(answers: Sequence[Answer], pairing: Pairing, question: Agreeme
         "low": np.array([r.low for _, r in rows]), "high": np.array([r.high for _, r in rows]),
         "unit": [r.unit for _, r in rows], "method": [r.method for _, r in rows],
         **_by_columns(answers, [len(x.rows) for x in answers], question)}, units={"at": unit},
-        caption=f"Limits of agreement of {question.a} - {question.b}: plain, and the variants beside them"))
+        caption=f"Limits of agreement of {question.a} {MINUS} {question.b}: plain, and the variants beside them"))
     checks = [c for x in answers for c in x.checks]
     tables.append(ResultTable.build("checks", {
         "check": [c.name for c in checks], "statistic": [c.statistic for c in checks],
@@ -65,7 +65,7 @@ def _pairs_table(answers: Sequence[Answer], pairing: Pairing, question: Agreemen
         **_by_columns(answers, [len(g.a) for g in groups], question)}
     what = "means of each target" if pairing.constant else "pairs"
     return ResultTable.build("pairs", columns, units={"mean": unit, "difference": unit, "use": "use"},
-                             caption=f"Differences {question.a} - {question.b} against means, {what}")
+                             caption=f"Differences {question.a} {MINUS} {question.b} against means, {what}")
 
 
 def _verdict_table(judged: Sequence[Answer], question: AgreementQuestion, unit: str) -> ResultTable:

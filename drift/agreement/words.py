@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from drift.agreement.answer import Answer
+import numpy as np
+
+from drift.agreement.answer import MINUS, Answer
 from drift.agreement.equivalence import Verdict
 from drift.agreement.pairs import Group
 from drift.agreement.structure import Structure
+from drift.errors import Finding
 from drift.results import Estimate, decimals_for
 from drift.study import AgreementQuestion
-
-MINUS = "\N{MINUS SIGN}"
 
 
 def number(value: float, decimals: int) -> str:
@@ -51,6 +52,23 @@ def verdict_sentence(verdict: Verdict, question: AgreementQuestion, group: Group
             f"(outer) and {inner} (inner); {more}")
 
 
+def opening(text: str) -> str:
+    """Start a sentence with a capital letter; only its first letter changes."""
+    return text[:1].upper() + text[1:]
+
+
+def verdict_caution(verdict: Verdict, question: AgreementQuestion, unit: str, label: str) -> Finding:
+    """Say what must not be done; the figures stand in the answer."""
+    within = f"{verdict.harmless:g} {unit}".strip()
+    message = (f"Verdict{label}: {question.a} and {question.b} are {verdict.words} within {within}"
+               if verdict.words == "not interchangeable" else
+               f"Verdict{label}: it is not shown that {question.a} and {question.b} are interchangeable within "
+               f"{within}")
+    return Finding(severity="warning", code="verdict", question=question.name, message=message,
+                   mend="Do not use one in place of the other." if verdict.words == "not interchangeable" else
+                   "Do not use one in place of the other on the strength of these data.")
+
+
 def _units(further: int, structure: Structure, target: str) -> str:
     """Say what would have to be added."""
     if structure.kind == "simple":
@@ -60,14 +78,15 @@ def _units(further: int, structure: Structure, target: str) -> str:
     times = (further + structure.n_targets) / structure.n_targets
     if len(structure.factors) == 1:
         return f"levels of {structure.factors[0]} ({times:.1f} times the present number in all)"
-    return (f"levels of the scarcer of {' and '.join(structure.factors)} ({times:.1f} times the present number of "
-            "both)")
+    counts = [len(np.unique(c)) for c in structure.codes]
+    scarcer = structure.factors[counts.index(min(counts))]
+    return f"levels of {scarcer}, with {' and '.join(structure.factors)} both grown {times:.1f} times,"
 
 
 def answer_sentence(answer: Answer, question: AgreementQuestion, *, target: str) -> str:
     """Give the answer for one group."""
     group = answer.group
-    label = "".join(f"{k} {v}: " for k, v in group.of)
+    label = opening("".join(f"{k} {v}: " for k, v in group.of))
     if answer.analysis is None:
         return f"{label}No limits of agreement: {answer.refusal}."
     by_name = {e.name: e for e in answer.estimates}
@@ -75,12 +94,15 @@ def answer_sentence(answer: Answer, question: AgreementQuestion, *, target: str)
     unit = f" {group.unit}".rstrip()
     d = decimals_of(bias)
     if not by_name["SD of differences"].value > 0 or bias.level != bias.level:
-        return (f"{label}{question.a} - {question.b} is {number(bias.value, d)}{unit} in every pair; no spread, so no "
-                "verdict.")
-    side = "as" if float(f"{bias.value:.{d}f}") == 0 else "higher than" if bias.value > 0 else "lower than"
-    much = f"{number(abs(bias.value), d)}{unit} {side}" if side != "as" else "on average the same as"
-    interval = f"({number(bias.low, d)} to {number(bias.high, d)})"
-    text = (f"{question.a} reads {much} {question.b} {interval}; 95 % of differences are expected between "
+        return (f"{label}{question.a} {MINUS} {question.b} is {number(bias.value, d)}{unit} in every pair; without any "
+                "spread there are no intervals and no verdict.")
+    size = f"{number(abs(bias.value), d)}{unit}"
+    start = (f"Readings by {question.a} and {question.b} are on average the same" if float(f"{bias.value:.{d}f}") == 0
+             else f"Readings by {question.a} are on average {size} {'higher' if bias.value > 0 else 'lower'} than by "
+                  f"{question.b}")
+    interval = (f"({100 * bias.level:g} % interval of {question.a} {MINUS} {question.b}: {number(bias.low, d)} to "
+                f"{number(bias.high, d)}{unit})")
+    text = (f"{start} {interval}; 95 % of differences are expected between "
             f"{number(low.value, decimals_of(low))} and {number(high.value, decimals_of(high))}{unit}.")
     text = label + text
     if answer.verdict is not None:

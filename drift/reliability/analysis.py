@@ -145,7 +145,8 @@ def _estimates(one: Analysed, question: ReliabilityQuestion, facet: str, pick: D
         out.append(Estimate(name="variance component, SD", value=math.sqrt(variance), low=low, high=high, unit=unit,
                             level=level if math.isfinite(low) else math.nan, n=n,
                             of={**read, "component": tables.component_name(part, question, facet, parts)},
-                            method=f"{parts.method}, {tables.component_interval(part)}"))
+                            method=f"{parts.method}, "
+                                   + (tables.component_interval(part) if math.isfinite(low) else "no interval")))
     return out
 
 

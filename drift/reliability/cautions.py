@@ -11,14 +11,16 @@ import numpy as np
 from drift.errors import Finding
 from drift.records import TrialTable
 from drift.reliability.components import Components, Refusal
+from drift.reliability.coverage import classical_coverage
 from drift.reliability.icc import Coefficient
 from drift.reliability.measurement_error import CHANGE, spread_grows
 from drift.reliability.rows import Group, Prepared
-from drift.reliability.words import CLASSICAL_COVERAGE, declared, format_place, interval_text, plural
+from drift.reliability.words import declared, format_place, interval_text, opening, plural
 from drift.results import join_words
 from drift.study import ReliabilityQuestion
 
 FEW_TARGETS = 8
+FEW_LEVELS = 5
 
 
 def of_rows(trials: TrialTable, question: ReliabilityQuestion, prepared: Prepared) -> list[Finding]:
@@ -57,8 +59,8 @@ def of_group(group: Group, parts: Components | Refusal, cases: Sequence[Coeffici
     where = format_place(group.labels)
 
     def say(severity: str, code: str, message: str, mend: str = "") -> Finding:
-        return Finding(severity=severity, code=code, message=where + message, mend=mend,  # type: ignore[arg-type]
-                       question=question.name)
+        return Finding(severity=severity, code=code, message=opening(where + message),  # type: ignore[arg-type]
+                       mend=mend, question=question.name)
 
     if isinstance(parts, Refusal):
         return [say("warning", parts.code, parts.message, parts.mend)]
@@ -128,7 +130,7 @@ def _limited_by_levels(parts: Components, cases: Sequence[Coefficient], question
                        facet: str) -> tuple[Coefficient, bool] | None:
     """Return the declared coefficient and whether its width comes from the facet; None where it cannot."""
     k = parts.shape[1]
-    if question.facets_are == "fixed" or question.agree == "order" or k > max(CLASSICAL_COVERAGE):
+    if question.facets_are == "fixed" or question.agree == "order" or k > FEW_LEVELS:
         return None
     pick = declared(question, facet)
     mine = next(c for c in cases if (c.name, c.model) == (pick.coefficient, pick.model))
@@ -160,9 +162,12 @@ def _few_levels(parts: Components, cases: Sequence[Coefficient], question: Relia
     mine, limited = found
     few = f"agreement in value is judged from {k} {plural(facet)} only"
     if "Satterthwaite" in mine.method:
-        few += (f", where the classical {100 * level:g} % interval is too short when {plural(facet)} differ (a nominal "
-                f"95 % held the truth in {100 * CLASSICAL_COVERAGE[k]:.0f} % of simulated studies of 30 targets with "
-                f"ICC 0.95); the generalised pivotal interval is {interval_text(*mine.pivotal)}")
+        t = classical_coverage(parts.shape[0], k)
+        few += (f", where the classical {100 * level:g} % interval can be too short when {plural(facet)} differ (in "
+                f"{t.studies:,} simulated studies of {t.n} x {t.k} readings with ICC 0.8 a nominal 95 % held the truth "
+                f"in {100 * t.small:.0f} % where the facet had {100 * t.small_share:g} % of the variance, and in "
+                f"{100 * t.large:.0f} % where it had {100 * t.large_share:g} %); the generalised pivotal interval is "
+                f"{interval_text(*mine.pivotal)}")
     more = (f"More {plural(question.target)} will not narrow it: use five or more {plural(facet)}, or report "
             "consistency" if limited else f"Use five or more {plural(facet)} in the next study")
     return [("warning", "few-facet-levels", few, more)]

@@ -167,7 +167,7 @@ def _disconnected(islands: list[tuple[NDArray[np.intp], NDArray[np.intp]]], grou
                   facet: str) -> Refusal:
     """Name the parts that no reading links, and the links that are missing."""
     sets = [[group.facet_names[j] for j in cols] for _, cols in islands]
-    parts = join_words([f"{facet} {join_words(s)}" for s in sets])
+    parts = " with ".join(f"{facet}{'s' if len(s) > 1 else ''} {join_words(s)}" for s in sets)
     first, second = islands[0], islands[1]
     example = (f"{target} {group.target_names[first[0][0]]} with {facet} {group.facet_names[second[1][0]]}")
     return Refusal(code="disconnected", message=f"no {target} links {parts}: their readings never meet on the same "

@@ -30,10 +30,6 @@ _SHROUT_FLEISS = {
 _EFFECTS = {"one-way": "one-way random effects", "two-way random": "two-way random effects",
             "two-way mixed": "two-way mixed effects"}
 
-# Coverage of the nominal 0.95 F/Satterthwaite interval of ICC(A,1) in simulated studies of 30 targets with ICC 0.95
-# and a facet share of 0.04 of the variance, by number of facet levels (own simulation; a test repeats it).
-CLASSICAL_COVERAGE = {2: 0.73, 3: 0.84, 4: 0.88, 5: 0.89}
-
 
 @dataclass(frozen=True)
 class Declared:
@@ -73,6 +69,11 @@ def plural(word: str) -> str:
     if word.endswith("y") and word[-2:-1] not in "aeiou":
         return word[:-1] + "ies"
     return word + ("es" if word.endswith(("s", "x", "ch", "sh")) else "s")
+
+
+def opening(text: str) -> str:
+    """Start a sentence with a capital letter; only its first letter changes."""
+    return text[:1].upper() + text[1:]
 
 
 def format_place(labels: Mapping[str, str]) -> str:

@@ -105,10 +105,8 @@ def path_table(answers: list[ConstructionAnswer], exposure: Exposure) -> ResultT
             for u, v, w, z in zip(at, g.limit.shown(bound), g.limit.shown(limit), g.limit.shown(mean), strict=True):
                 parts.append({"construction": a.construction, "limit": g.limit.key, "use": float(u), "bound": float(v),
                               "limit_value": float(w), "mean": float(z)})
-    units = {u for a in answers for u in (x.group.limit.unit for x in a.limits) if u}
-    shared = units.pop() if len(units) == 1 else ""
     return _table("bound path", parts, ("construction", "limit", "use", "bound", "limit_value", "mean"),
-                  {"use": exposure.unit, "bound": shared, "limit_value": shared, "mean": shared},
+                  {"use": exposure.unit},
                   "Mean line and tolerance bound against the limit, on the scale of the analysis: log of the ratio to "
                   "fresh for a fall of sensitivity, log of the saturation pressure, reading or its log.")
 

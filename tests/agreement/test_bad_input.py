@@ -18,10 +18,10 @@ def codes(result):
     return {f.code for f in result.findings}
 
 
-@pytest.mark.parametrize("n", [1, 2])
-def test_one_or_two_pairs_are_refused_in_a_sentence(n):
+@pytest.mark.parametrize(("n", "words"), [(1, "there is only one pair"), (2, "there are only 2 pairs")])
+def test_one_or_two_pairs_are_refused_in_a_sentence(n, words):
     result = agreement(trial_table(long_form([1.0, 2.0][:n], [1.5, 2.1][:n])), ask(harmless=1.0))
-    assert result.answer == f"No limits of agreement: there are only {n} pairs."
+    assert result.answer == f"No limits of agreement: {words}."
     assert np.isnan(result.estimate("lower limit").value)
     refused, = [f for f in result.findings if f.code == "agreement-refused"]
     assert refused.severity == "warning"
@@ -44,13 +44,14 @@ def test_identical_columns_are_named_and_not_judged():
     assert result.estimate("bias").value == 0
     assert np.isnan(result.estimate("bias").high)
     assert result.verdicts == ()
+    assert result.answer.startswith("a \N{MINUS SIGN} b is 0")
 
 
 def test_a_constant_shift_is_named_and_not_judged():
     x = np.arange(10.0)
     result = agreement(trial_table(long_form(x + 2, x)), ask(harmless=1.0))
     assert result.estimate("bias").value == 2
-    assert any("all 10 differences are equal" in f.message for f in result.findings)
+    assert any("All 10 differences are equal" in f.message for f in result.findings)
 
 
 def test_readings_of_no_more_than_rounding_apart_do_not_warn():

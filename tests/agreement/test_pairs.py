@@ -84,7 +84,7 @@ def test_a_free_column_that_differs_within_pairs_is_noted():
     rows["notes"] = [f"note {i}" for i in range(len(rows))]
     result = agreement(trial_table(rows), ask())
     noted = [f.message for f in result.findings if f.code == "varies-in-pair"]
-    assert noted == ["the two readings of a pair differ in room (in 8 of 8 pairs)"]
+    assert noted == ["The two readings of a pair differ in room (in 8 of 8 pairs)"]
 
 
 @pytest.mark.parametrize(("settings", "message"), [

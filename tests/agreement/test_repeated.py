@@ -105,6 +105,34 @@ def test_shared_sensors_are_a_part_of_their_own():
     assert result.estimate("bias").std_error == pytest.approx(np.sqrt((ms_t + ms_s - ms_e) / 72), rel=1e-6)
 
 
+def test_n_counts_the_targets_and_the_method_names_what_repeats():
+    # few sensors do not turn into the number of people behind an estimate, nor do the pairs
+    result = agreement(trial_table(crossed(np.random.default_rng(6))), ask(pair_by=("participant", "sensor"),
+                                                                           harmless=20.0))
+    counts = {e.name: e.n for e in result.estimates}
+    assert {counts[n] for n in ("bias", "lower limit", "upper limit", "SD of differences",
+                                "share of differences inside", "total deviation index")} == {12}
+    assert counts["SD between levels of participant"] == 12
+    assert counts["SD between levels of sensor"] == 6
+    assert "on 12 levels of participant and 6 levels of sensor" in result.estimate("bias").method
+
+
+def test_a_target_that_tells_every_pair_apart_does_not_hide_repeated_people():
+    rows = repeated(np.random.default_rng(2), share=0.8)
+    rows["visit"] = rows.participant + "/" + rows.replicate
+    hidden = agreement(trial_table(rows), ask(target="visit", pair_by=("visit",)))
+    plain = agreement(trial_table(rows), ask(target="participant"))
+    assert hidden.estimate("bias").to_dict()["low"] == pytest.approx(plain.estimate("bias").low, rel=1e-12)
+    assert hidden.estimate("bias").n == 10
+    assert any(f.code == "target-repeats" for f in hidden.findings)
+    twice = pd.concat([rows.assign(region="heel"), rows.assign(region="toes")], ignore_index=True)
+    by = agreement(trial_table(twice), ask(target="visit", pair_by=("visit",), by=("region",)))
+    assert {e.n for e in by.estimates if e.name == "bias"} == {10}
+    told = agreement(trial_table(rows), ask(target="visit", pair_by=("visit",), rows_are_independent=True))
+    assert told.estimate("bias").n == 100
+    assert any(f.code == "rows-as-independent" for f in told.findings)
+
+
 def test_leaving_shared_sensors_out_would_make_the_bias_look_too_sure():
     held = {"ours": 0, "targets only": 0}
     studies = 50

@@ -39,6 +39,34 @@ def test_the_three_verdicts_appear_where_they_should():
     assert "would settle it" in result(2.2).answer
 
 
+@pytest.mark.parametrize(("harmless", "words"), [(1.0, "a and b are not interchangeable within 1 kPa"),
+                                                 (2.2, "it is not shown that a and b are interchangeable within 2.2")])
+def test_do_not_use_is_a_caution_that_does_not_repeat_the_figures(harmless, words):
+    found = result(harmless)
+    caution, = [f for f in found.findings if f.code == "verdict"]
+    assert caution.severity == "warning"
+    assert words in caution.message
+    assert "bounds" not in caution.message
+    assert caution.mend.startswith("Do not use one in place of the other")
+    assert "bounds" in found.answer
+
+
+def test_the_answer_names_the_difference_its_interval_belongs_to():
+    lower = result(10.0, bias=-5.0)
+    bias = lower.estimate("bias")
+    assert bias.high < 0
+    assert lower.answer.startswith("Readings by a are on average ")
+    assert "lower than by b (95 % interval of a \N{MINUS SIGN} b: \N{MINUS SIGN}" in lower.answer
+    assert "- 1.96 SD" not in lower.estimate("lower limit").method
+
+
+@pytest.mark.parametrize("harmless", [1.0, 2.2, 10.0])
+def test_every_sentence_of_cautions_and_notes_starts_with_a_capital_or_a_number(harmless):
+    for f in result(harmless).findings:
+        assert not f.message[0].islower(), f.message
+        assert not f.mend[:1].islower(), f.mend
+
+
 def test_equivalence_of_the_bias_does_not_decide():
     # two one-sided tests pass although limits run far beyond the harmless difference
     found = result(25.0, n=150, sd=15.0, bias=2.0)

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from drift.engine.meansquares import agreement_interval, two_way
 from drift.reliability import ReliabilityResult
-from drift.reliability.words import CLASSICAL_COVERAGE, ORDER
+from drift.reliability.coverage import classical_coverage
+from drift.reliability.words import ORDER
 from tests.published_examples import agrees, load
 from tests.reliability.tables import ask, drawn, long
 
@@ -155,23 +156,36 @@ def test_two_facet_levels_are_told_in_the_answer_with_the_interval_that_holds() 
     r = ask(long(drawn(5, 30, 2, sd=(8, 3, 2))))
     caution = next(f for f in r.findings if f.code == "few-facet-levels")
     assert caution.severity == "warning"
-    assert "73 %" in caution.message
+    told = classical_coverage(30, 2)
+    assert (told.n, told.k) == (20, 2)
+    assert f"held the truth in {100 * told.small:.0f} %" in caution.message
+    assert f"and in {100 * told.large:.0f} % where it had 16 %" in caution.message
     assert "only 2 sensors" in r.answer
     table = r.table("coefficients").to_frame().iloc[0]
     assert table["pivotal low"] < r.estimates[0].low
 
 
-@pytest.mark.parametrize("k", [2, 3, 4, 5])
-def test_classical_coverage_that_the_caution_quotes(k: int) -> None:
-    """Recomputed at 30 targets, ICC 0.95, facet share 0.04: nominal 0.95, within four Monte-Carlo errors."""
-    rng, hits = np.random.default_rng(100 + k), 0
+def test_sentences_start_with_a_capital_and_no_interval_is_not_given_a_method() -> None:
+    for table in (drawn(1, 6, 3), np.repeat(drawn(1, 12, 1), 3, axis=1), np.full((8, 3), 5.0)):
+        r = ask(long(table))
+        assert all(not f.message[0].islower() and not f.mend[:1].islower() for f in r.findings)
+        for e in r.estimates:
+            if e.name == "variance component, SD":
+                assert ("no interval" in e.method) == math.isnan(e.low)
+
+
+@pytest.mark.parametrize(("n", "k"), [(20, 2), (30, 3), (60, 4), (30, 5)])
+def test_classical_coverage_that_the_caution_quotes(n: int, k: int) -> None:
+    """Simulated again at ICC 0.8 and the larger facet share: within four Monte-Carlo errors of the quoted table."""
+    rng, hits, told = np.random.default_rng(100 + k), 0, classical_coverage(n, k)
+    assert (told.n, told.k, told.studies) == (n, k, 2000)
+    facet = told.large_share
     for _ in range(500):
-        y = (math.sqrt(0.95) * rng.standard_normal((30, 1)) + 0.2 * rng.standard_normal((1, k))
-             + 0.1 * rng.standard_normal((30, k)))
+        y = (math.sqrt(0.8) * rng.standard_normal((n, 1)) + math.sqrt(facet) * rng.standard_normal((1, k))
+             + math.sqrt(0.2 - facet) * rng.standard_normal((n, k)))
         low, high = agreement_interval(two_way(y), 0.95)
-        hits += low <= 0.95 <= high
-    stated = CLASSICAL_COVERAGE[k]
-    assert abs(hits / 500 - stated) < 4 * math.sqrt(stated * (1 - stated) / 500)
+        hits += low <= 0.8 <= high
+    assert abs(hits / 500 - told.large) < 4 * math.sqrt(told.large * (1 - told.large) * (1 / 500 + 1 / 2000))
 
 
 def test_statsmodels_crossed_fit_agrees_as_far_as_its_optimiser_goes() -> None:

@@ -53,6 +53,24 @@ def test_agreement_sem_holds_its_level_where_the_naive_chi_square_does_not() -> 
     assert naive / studies < 0.85
 
 
+def test_repeatability_over_facet_levels_holds_its_level_where_the_naive_chi_square_does_not() -> None:
+    """Recovery: two levels, facet SD 2, residual SD 1; a chi-square on all within-target readings fails."""
+    truth, held, studies = math.sqrt(5), {"repeatability": 0, "CV": 0, "naive": 0}, 120
+    for seed in range(studies):
+        y = drawn(seed, 20, 2, sd=(2, 2, 1))
+        r = ask(long(np.exp(y / 100)))
+        cv = r.estimate("within-target CV, from logs")
+        held["CV"] += cv.low <= 100 * math.sqrt(math.expm1((truth / 100) ** 2)) <= cv.high
+        found = ask(long(y)).estimate("repeatability coefficient")
+        held["repeatability"] += found.low <= CHANGE * truth <= found.high
+        ss, df = two_way(y).one_way.ss_within, 20
+        held["naive"] += math.sqrt(ss / stats.chi2.ppf(0.975, df)) <= truth <= math.sqrt(ss / stats.chi2.ppf(0.025, df))
+    least = 0.95 - 4 * math.sqrt(0.95 * 0.05 / studies)
+    assert held["repeatability"] / studies > least
+    assert held["CV"] / studies > least
+    assert held["naive"] / studies < 0.6
+
+
 def test_sem_is_not_computed_from_the_spread_of_other_people() -> None:
     """Twice as different people, same error: SD sqrt(1 - ICC) of either sample gives the same SEM only from its own."""
     rng = np.random.default_rng(6)
