@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from drift.engine.lines import LineFits, distinct_levels, fit_lines, lack_of_fit, variance_power
+from drift.engine.lines import LineFits, distinct_levels, far_off_rows, fit_lines, lack_of_fit, variance_power
 from drift.errors import Finding
 from drift.records import CheckTable
 
@@ -247,6 +247,8 @@ def _assemble(checks: CheckTable, rows: Ints, group: Ints, solved: Bools, fit: L
     exact = ~cut[rows]
     bent = bends(y[rows][exact], x[rows][exact], group[exact], m) if form == "line" and m else none
     findings = _calibration_findings(form, theta, fit, cut & (mounting >= 0), pressure, top, ceiling, checks, question)
+    if form == "line" and m:
+        findings = (*_far_off(checks, rows, group, m, cut[rows], x, y, use, question), *findings)
     return Calibration(
         form=form, sensor=words(checks, "sensor")[first], replicate=words(checks, "replicate")[first],
         cal_id=words(checks, "cal_id")[first], use=use[first], reading=reading,
@@ -257,6 +259,28 @@ def _assemble(checks: CheckTable, rows: Ints, group: Ints, solved: Bools, fit: L
         saturated=largest(numbers(checks, "saturated")[rows]), top_level=top if held else none, bend=bent,
         row=np.asarray(checks.row)[first] if m else np.zeros(0, dtype=np.int64), mounting=mounting, reasons=reasons,
         theta=theta, pooled_sd=fit.pooled_sd, findings=findings)
+
+
+NAMED_ROWS = 12
+
+
+def _far_off(checks: CheckTable, rows: Ints, group: Ints, m: int, cut: Bools, x: Floats, y: Floats, use: Floats,
+             question: str | None) -> tuple[Finding, ...]:
+    """Name the rows that lie far off the calibration line of their mounting; they stay, but a slip must be seen."""
+    found = far_off_rows(y[rows], x[rows], group=group, n_groups=m, censored=cut)
+    if not len(found.position):
+        return ()
+    order = np.argsort(checks.row[rows[found.position]], kind="stable")
+    sensor = words(checks, "sensor")
+    named = [f"row {int(checks.row[i])} (sensor {sensor[i]}, use {use[i]:g}, reference {x[i]:.4g}: {y[i]:.4g} where "
+             f"about {e:.4g} belongs)" for i, e in zip(rows[found.position[order]], found.expected[order], strict=True)]
+    more = f" and {len(named) - NAMED_ROWS} more" if len(named) > NAMED_ROWS else ""
+    count = f"{len(named)} row{'s lie' if len(named) > 1 else ' lies'}"
+    return (Finding(severity="warning", code="rows-far-off", file=checks.file, question=question,
+                    row=int(checks.row[rows[found.position[order[0]]]]),
+                    message=f"{count} far off the calibration line of the mounting: {'; '.join(named[:NAMED_ROWS])}"
+                            f"{more}; they stay in the analysis and can move the drift and the count a great deal",
+                    mend="Compare them with the record of the day; correct them, or set exclude = yes with a reason."),)
 
 
 def bends(reading: Floats, reference: Floats, group: Ints, n_groups: int) -> Floats:

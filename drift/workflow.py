@@ -243,17 +243,33 @@ def check_study(path: str | Path, *, pseudonyms: bool = False) -> CheckResult:
                                     accounts=tuple(_accounts(study, reading.tables))))
 
 
+def _slips(study: Study, tables: Tables) -> tuple[Finding, ...]:
+    """Return rows of the checks that lie far off their mounting's line: a slip should be seen before a run."""
+    checks, spec = tables.checks, study.sensitivity
+    exposure = spec.exposure if spec else "use"
+    if checks is None or exposure not in checks or "reference" not in checks:
+        return ()
+    from drift.calibration import calibrate
+
+    keep = ~(checks["exclude"] > 0) if "exclude" in checks else None
+    full = spec.full_scale if spec and not isinstance(spec.full_scale, str) else None
+    made = calibrate(checks, exposure=exposure, full_scale=full, keep=keep)
+    return tuple(f for f in made.findings if f.code == "rows-far-off")
+
+
 def _said_of_questions(study: Study, tables: Tables) -> tuple[Finding, ...]:
     """Collect what screening and the reliability questions have to say about the trials before any is answered."""
     from drift.screening import unknown_rules
 
-    unknown = tuple(unknown_rules(study.screening))
-    if unknown or tables.trials is None or not (study.reliability or study.agreement):
+    unknown = (*unknown_rules(study.screening), *_slips(study, tables))
+    if tables.trials is None or not (study.reliability or study.agreement):
+        return unknown
+    if any(f.severity == "error" for f in unknown):  # a rule that does not exist cannot screen
         return unknown
     from drift.reliability import check_question
 
     looked_at = screened_trials(study, tables)
-    return (*(looked_at.findings if looked_at is not None else ()),
+    return (*unknown, *(looked_at.findings if looked_at is not None else ()),
             *(f for q in study.reliability for f in check_question(tables.trials, q)))
 
 

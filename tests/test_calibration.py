@@ -329,3 +329,37 @@ def test_an_offset_of_the_reading_does_not_pass_for_sensitivity():
     assert made.sensitivity[0] == pytest.approx(2.0, rel=1e-12)
     assert ratio.sensitivity[0] == pytest.approx(2.5)
     assert [f.code for f in ratio.findings].count("no-own-error") == 1
+
+
+def slipped(sd: float, rows: dict[int, float]) -> dict[str, list[float]]:
+    """Forty mountings at five levels, with some readings replaced."""
+    rng = np.random.default_rng(7)
+    sensor, level = np.repeat(np.arange(40), 5), np.tile([100.0, 200.0, 300.0, 400.0, 500.0], 40)
+    reading = np.round(3 + level + rng.normal(0, sd, 200), 1)
+    for at, value in rows.items():
+        reading[at] = value
+    return {"sensor": [f"S{s:02d}" for s in sensor], "use": [0.0] * 200, "reading": reading.tolist(),
+            "reference": level.tolist()}
+
+
+def far_off(columns: dict[str, list[float]], full_scale: float | None = None) -> list[str]:
+    found = calibrate(checks_of(columns), full_scale=full_scale).findings
+    return [f.message for f in found if f.code == "rows-far-off"]
+
+
+def test_a_slip_of_the_pen_is_named_by_its_row_alone():
+    # Common practice, no source: a typing error moves one row, and that row must be named.
+    said = far_off(slipped(2.0, {57: 130.0, 121: 503.0}))
+    assert len(said) == 1
+    assert said[0].startswith("2 rows lie far off")
+    assert "row 59 (sensor S11, use 0, reference 300: 130 where about 30" in said[0]
+    assert "row 123 (sensor S24" in said[0]
+
+
+def test_a_reading_at_the_ceiling_far_above_its_line_is_named():
+    assert "row 5 (sensor S00" in far_off(slipped(2.0, {3: 1023.0}), full_scale=1023.0)[0]
+
+
+@pytest.mark.parametrize("sd", [0.0, 2.0, 20.0])
+def test_scatter_alone_names_no_row(sd: float):
+    assert far_off(slipped(sd, {})) == []

@@ -334,3 +334,61 @@ def variance_power(reading: ArrayLike, reference: ArrayLike, *, group: ArrayLike
         return float("nan")
     fit = fit_lines(0.5 * np.log(squares[use] / df[use]), np.log(level[use]), weights=df[use])
     return float(np.clip(fit.slope[0], 0.0, 2.0))
+
+
+@dataclass(frozen=True)
+class FarOff:
+    """Rows far off the straight line of their own group: row positions, what the other rows lead one to expect."""
+
+    position: Ints
+    expected: Floats
+
+
+def far_off_rows(reading: ArrayLike, reference: ArrayLike, *, group: ArrayLike, n_groups: int,
+                 censored: ArrayLike | None = None, threshold: float = 10.0) -> FarOff:
+    """Find the row of each group that lies far off the line of the others, and ceiling readings that cannot be.
+
+    A slip of the pen moves one row and bends the line of its group, so the scale is taken over all groups: 1.4826
+    times the median absolute residual r / sqrt(1 - h) of exact rows. Of one group only the worst row is named,
+    because it drags the residuals of its neighbours along.
+
+    Parameters
+    ----------
+    reading, reference : array_like, shape (n_rows,)
+    group : array_like of int, shape (n_rows,)
+    n_groups : int
+    censored : array_like of bool, shape (n_rows,), optional
+        Lower bounds; named only where even the bound lies far above what the exact rows lead one to expect.
+    threshold : float
+        Robust SDs from which a row is far off.
+
+    Returns
+    -------
+    FarOff
+        Empty where no group has four exact rows, or where the lines have no scatter.
+    """
+    y, x, g = np.asarray(reading, np.float64), np.asarray(reference, np.float64), np.asarray(group, np.int64)
+    cut = np.zeros(len(y), dtype=np.bool_) if censored is None else np.asarray(censored, dtype=np.bool_)
+    w = (~cut).astype(np.float64)
+    n = np.maximum(_sums(w, g, n_groups), 1.0)
+    xm, ym = _sums(w * x, g, n_groups) / n, _sums(w * y, g, n_groups) / n
+    dx, dy = x - xm[g], y - ym[g]
+    sxx, sxy = _sums(w * dx * dx, g, n_groups), _sums(w * dx * dy, g, n_groups)
+    usable = (n[g] >= np.where(cut, 3, 4)) & (sxx[g] > 0)
+    slope = np.divide(sxy, sxx, out=np.zeros_like(sxx), where=sxx > 0)
+    lever = 1 / n[g] + np.divide(dx * dx, sxx[g], out=np.zeros_like(dx), where=usable)
+    residual = dy - slope[g] * dx
+    inside = usable & ~cut & (lever < 1 - 1e-9)
+    size = np.where(inside, residual / np.sqrt(np.maximum(1 - lever, 1e-9)), 0.0)
+    scale = 1.4826 * float(np.median(np.abs(size[inside]))) if inside.any() else 0.0
+    none = FarOff(np.zeros(0, dtype=np.int64), np.zeros(0))
+    if not scale > 1e-9 * float(np.abs(y).max(initial=0.0)):
+        return none
+    worst = np.zeros(n_groups)
+    np.maximum.at(worst, g, np.abs(size))
+    exact = inside & (np.abs(size) == worst[g]) & (np.abs(size) > threshold * scale)
+    bound = usable & cut & (residual / np.sqrt(1 + lever) > threshold * scale)
+    at = np.flatnonzero(exact | bound)
+    # What the other rows of the group expect there: the deleted residual taken off the reading.
+    deleted = np.where(cut, residual, residual / np.maximum(1 - lever, 1e-9))
+    return FarOff(at, y[at] - deleted[at])
