@@ -31,7 +31,23 @@ def retire_of(table: str, options: Mapping[str, Any], *, level: float, seed: int
     if options["unit"]:
         data.setdefault("units", {"checks": {}})["checks"]["reading"] = options["unit"]
     data["retirement"] = {"content": options["content"], "confidence": options["confidence"]}
-    return _answer(table, "retire", data, options, level=level, seed=seed, progress=progress)
+    result = _answer(table, "retire", data, options, level=level, seed=seed, progress=progress)
+    return _with_limit_read(result, options)
+
+
+def _with_limit_read(result: Result, options: Mapping[str, Any]) -> Result:
+    """Say how a limit without a unit was read where it could have been meant in percent."""
+    from dataclasses import replace
+
+    from drift.errors import Finding
+
+    limit = options["limit"].strip()
+    if not options["reference"] or not LIMIT.match(limit) or LIMIT.match(limit).group(2):  # type: ignore[union-attr]
+        return result
+    said = Finding(severity="warning", code="limit-without-unit",
+                   message=f"--limit {limit} has no unit and was read as a limit on the reading, in its own unit",
+                   mend=f'For a fall of sensitivity write --limit "{limit} %".')
+    return replace(result, findings=(said, *result.findings))
 
 
 def icc_of(table: str, options: Mapping[str, Any], *, level: float, seed: int | None, progress: Tell) -> Result:

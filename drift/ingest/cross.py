@@ -34,7 +34,9 @@ def unknown_sensors(drafts: Mapping[str, Draft]) -> None:
         cells = draft.cells("sensor")
         met |= set(cells.labels)
         strange = np.array([bool(label) and label not in listed for label in cells.labels] or [False])
-        draft.say(strange[cells.codes] if len(cells.codes) else np.zeros(0, dtype=bool), "sensor", "unknown-sensor",
+        # A row that is excluded with its sensor misread is already out, and on record.
+        bad = strange[cells.codes] & draft.active if len(cells.codes) else np.zeros(0, dtype=bool)
+        draft.say(bad, "sensor", "unknown-sensor",
                   f"the sensor is not in {sensors.raw.file}", expected="a sensor listed there",
                   mend=partial(_which_sensor, cells, known))
     idle = [s for s in known if s not in met]

@@ -292,13 +292,14 @@ def _number_findings(draft: Draft, ours: str, read: Numbers) -> None:
             if not draft.form.declared else f"this number does not have the declared decimal {word}",
             expected=f"decimals after {decimal!r}", mend=f"Correct it, or set decimal in {section}")
     say(read.where("word for missing"), ours, "word-for-missing", "a word stands where a number or nothing belongs",
-        expected="a number or an empty cell", mend="Leave the cell empty; for a row not to be used set exclude = yes")
+        expected="a number or, where the column may be empty, an empty cell",
+        mend="Correct the cell; for a row not to be used set exclude = yes with a reason")
     say(read.where("not a number"), ours, "not-a-number", "this is not a number", expected="a number",
-        mend="Correct the cell, or leave it empty")
+        mend="Correct the cell; for a row not to be used set exclude = yes with a reason")
     say(read.where("unit in cell"), ours, "unit-in-cell", "a unit stands in the cell beside the number",
         expected="a bare number", mend=f"Put the unit into the header or into [units.{draft.kind}]")
     say(read.where("not finite"), ours, "not-finite", "this number is not finite", expected="a finite number",
-        mend="Leave the cell empty, and say in exclude_reason what happened")
+        mend="Correct the cell; for a row not to be used set exclude = yes with a reason")
     say(read.where("date"), ours, "date-for-number", "the spreadsheet turned this number into a date",
         expected="a number", mend="Format the column as a number and type it again")
 

@@ -97,7 +97,7 @@ def _zero_parts(parts: Components, question: ReliabilityQuestion, facet: str) ->
         if part == "residual":
             continue
         high = math.sqrt(max(parts.intervals[part][1], 0.0)) if math.isfinite(parts.intervals[part][1]) else math.nan
-        upper = f"; its SD may be as large as {high:.3g}" if math.isfinite(high) else ""
+        upper = f"; its SD may be as large as {high:.3g}" if math.isfinite(high) and high > 0 else ""
         means = {"target": f"{plural(question.target)} cannot be told apart by these readings",
                  "facet": f"no difference between {plural(facet)} was seen beyond the noise",
                  "interaction": f"{plural(facet)} rank {plural(question.target)} alike within the noise"}[part]

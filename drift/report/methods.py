@@ -137,7 +137,8 @@ def _agreement(part: Result, study: Mapping[str, Any]) -> str:
     wanted = [e for e in part.estimates if e.name in ("bias", "lower limit", "upper limit")]
     method = next((e.method for e in wanted if e.name == "upper limit" and e.method), "")
     harmless = asked.get("harmless")
-    band = (f" The largest difference that would not matter was declared as {harmless:g}; the two count as "
+    unit = f" {wanted[0].unit}" if wanted and wanted[0].unit else ""
+    band = (f" The largest difference that would not matter was declared as {harmless:g}{unit}; the two count as "
             "interchangeable when the outer one-sided bounds of both limits lie inside it." if harmless else "")
     return (f"Agreement of {asked.get('a', 'a')} with {asked.get('b', 'b')} was judged by limits of agreement "
             f"(Bland and "
