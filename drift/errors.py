@@ -16,13 +16,15 @@ Severity = Literal["error", "warning", "note"]
 SEVERITIES: tuple[Severity, ...] = ("error", "warning", "note")
 
 
+MINUS = "\N{MINUS SIGN}"
+
 # A hyphen that stands for a minus: before a digit, neither within a word or date nor at the start of a quotation.
 _HYPHEN_AS_MINUS = re.compile(r"(?<![\w'\"-])-(?=\.?\d)")
 
 
 def with_minus_signs(text: str) -> str:
     """Write negative numbers in a sentence with a true minus sign; quoted values stay as they are."""
-    return _HYPHEN_AS_MINUS.sub("\N{MINUS SIGN}", text)
+    return _HYPHEN_AS_MINUS.sub(MINUS, text)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.engine.readonly import frozen_mapping
-from drift.errors import Finding, with_minus_signs
+from drift.errors import MINUS, Finding, with_minus_signs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -406,7 +406,7 @@ def format_interval(value: float, low: float = math.nan, high: float = math.nan,
 
     def show(x: float) -> str:
         # Adding 0.0 turns a negative zero, which rounding can make, into a plain one.
-        return f"{round(x, d) + 0.0:.{d}f}".replace("-", "\N{MINUS SIGN}") if math.isfinite(x) else "no bound"
+        return f"{round(x, d) + 0.0:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
 
     if not math.isfinite(low) and not math.isfinite(high):
         d = 0 if value == round(value) and not least else d

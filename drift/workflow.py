@@ -84,11 +84,12 @@ def _answered(study: Study, reading: Reading, *, level: float, seed: int, progre
     raise_on_error(findings)
     tables = reading.tables
     # What screening finds in the trials belongs to the study: every question stands on the same rows.
-    looked_at = screened_trials(study, tables) if study.reliability or study.agreement else None
+    looked_at = screened_trials(study, tables)
     if looked_at is not None:
         findings = (*findings, *looked_at.findings)
         raise_on_error(findings)
-    parts = answer_questions(study, tables, level=level, seed=seed, progress=progress, findings=findings)
+    parts = answer_questions(study, tables, level=level, seed=seed, progress=progress, findings=findings,
+                             screening=looked_at)
     provenance = Provenance(inputs=_hashes(study, reading), seed=seed, level=level, versions=run_versions(),
                             settings=_settings(study))
     whole = [_table_list(tables), *([reading.use_counts] if reading.use_counts is not None else [])]
@@ -100,9 +101,9 @@ def _answered(study: Study, reading: Reading, *, level: float, seed: int, progre
 
 
 def answer_questions(study: Study, tables: Tables, *, level: float, seed: int, progress: Progress,
-                     findings: Sequence[Finding] = ()) -> tuple[Result, ...]:
+                     findings: Sequence[Finding] = (), screening: Screening | None = None) -> tuple[Result, ...]:
     """Answer the questions one after another; errors of all of them are raised together."""
-    steps = _steps(study, tables, level=level, seed=seed)
+    steps = _steps(study, tables, level=level, seed=seed, screening=screening)
     if not steps:
         raise DriftError((*findings, Finding(
             severity="error", code="no-question", file="study.toml", message="the study asks no question its tables "
@@ -127,7 +128,8 @@ def answer_questions(study: Study, tables: Tables, *, level: float, seed: int, p
 _Step = Callable[[Sequence[Result], Callable[..., None]], Result]
 
 
-def _steps(study: Study, tables: Tables, *, level: float, seed: int) -> list[tuple[str, _Step]]:
+def _steps(study: Study, tables: Tables, *, level: float, seed: int,
+           screening: Screening | None) -> list[tuple[str, _Step]]:
     """List the questions as functions of the parts made before them."""
     steps: list[tuple[str, _Step]] = []
     if tables.checks is not None:
@@ -135,11 +137,11 @@ def _steps(study: Study, tables: Tables, *, level: float, seed: int) -> list[tup
         if asks_retirement(study):
             steps.append(("retirement", lambda made, tell: _retire(made, study, tables, seed, tell)))
     if tables.trials is not None:
-        trials, looked_at = tables.trials, screened_trials(study, tables)
+        trials = tables.trials
         for r in study.reliability:
-            steps.append((r.name, lambda _, __, q=r: _reliability(trials, q, level, seed, looked_at)))  # type: ignore[misc]
+            steps.append((r.name, lambda _, __, q=r: _reliability(trials, q, level, seed, screening)))  # type: ignore[misc]
         for a in study.agreement:
-            steps.append((a.name, lambda _, __, q=a: _agreement(trials, q, level, seed, looked_at)))  # type: ignore[misc]
+            steps.append((a.name, lambda _, __, q=a: _agreement(trials, q, level, seed, screening)))  # type: ignore[misc]
     return steps
 
 
@@ -165,10 +167,10 @@ def _retire(made: Sequence[Result], study: Study, tables: Tables, seed: int, tel
 
 
 def screened_trials(study: Study, tables: Tables) -> Screening | None:
-    """Apply the screening rules to the trials once, for all questions; None without trials."""
+    """Apply the screening rules to the trials once, for all questions; None where no question is about them."""
     from drift.screening import screen
 
-    if tables.trials is None:
+    if tables.trials is None or not (study.reliability or study.agreement):
         return None
     return screen(tables.trials, study.screening, sensors=tables.sensors)
 
@@ -245,32 +247,29 @@ def check_study(path: str | Path, *, pseudonyms: bool = False) -> CheckResult:
 
 def _slips(study: Study, tables: Tables) -> tuple[Finding, ...]:
     """Return rows of the checks that lie far off their mounting's line: a slip should be seen before a run."""
-    checks, spec = tables.checks, study.sensitivity
-    exposure = spec.exposure if spec else "use"
-    if checks is None or exposure not in checks or "reference" not in checks:
+    if tables.checks is None:
         return ()
-    from drift.calibration import calibrate
+    from drift.sensitivity.design import prepare
 
-    keep = ~(checks["exclude"] > 0) if "exclude" in checks else None
-    full = spec.full_scale if spec and not isinstance(spec.full_scale, str) else None
-    made = calibrate(checks, exposure=exposure, full_scale=full, keep=keep)
-    return tuple(f for f in made.findings if f.code == "rows-far-off")
+    try:
+        found = prepare(tables, study).findings
+    except DriftError:  # what stands in the way of an analysis is said when one is asked for
+        return ()
+    return tuple(f for f in found if f.code == "rows-far-off")
 
 
 def _said_of_questions(study: Study, tables: Tables) -> tuple[Finding, ...]:
-    """Collect what screening and the reliability questions have to say about the trials before any is answered."""
+    """Collect what can be said of rows and questions before any is answered."""
     from drift.screening import unknown_rules
 
-    unknown = (*unknown_rules(study.screening), *_slips(study, tables))
-    if tables.trials is None or not (study.reliability or study.agreement):
-        return unknown
-    if any(f.severity == "error" for f in unknown):  # a rule that does not exist cannot screen
-        return unknown
+    unknown = tuple(unknown_rules(study.screening))
+    said = (*unknown, *_slips(study, tables))
+    looked_at = None if unknown else screened_trials(study, tables)  # a rule that does not exist cannot screen
+    if looked_at is None or tables.trials is None:
+        return said
     from drift.reliability import check_question
 
-    looked_at = screened_trials(study, tables)
-    return (*unknown, *(looked_at.findings if looked_at is not None else ()),
-            *(f for q in study.reliability for f in check_question(tables.trials, q)))
+    return (*said, *looked_at.findings, *(f for q in study.reliability for f in check_question(tables.trials, q)))
 
 
 def _check_result(question: str, findings: Sequence[Finding], tables: Sequence[ResultTable] = (),

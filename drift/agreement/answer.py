@@ -14,10 +14,8 @@ from drift.agreement.pairs import Group
 from drift.agreement.structure import Analysis, Structure
 from drift.agreement.variants import LimitRow, limit_rows
 from drift.engine.limits_of_agreement import mean_interval, sd_interval
-from drift.errors import Finding
+from drift.errors import MINUS, Finding
 from drift.results import Estimate
-
-MINUS = "\N{MINUS SIGN}"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

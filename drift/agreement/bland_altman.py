@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, ClassVar, Literal
 import numpy as np
 
 from drift.agreement.answer import (
-    MINUS,
     Answer,
     difference_estimates,
     empty_estimates,
@@ -33,7 +32,7 @@ from drift.agreement.tables import result_tables
 from drift.agreement.variants import LimitRow, joint_rows, limit_rows, quantile_rows, regression_rows, scaled_rows
 from drift.agreement.words import opening, verdict_caution, whole_answer
 from drift.engine.limits_of_agreement import MULTIPLIER
-from drift.errors import DriftError, Finding
+from drift.errors import MINUS, DriftError, Finding
 from drift.records import TrialTable
 from drift.results import Provenance, Result, join_words, run_versions
 from drift.study import AgreementQuestion

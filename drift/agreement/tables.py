@@ -7,8 +7,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from drift.agreement.answer import MINUS, Answer
+from drift.agreement.answer import Answer
 from drift.agreement.pairs import Pairing
+from drift.errors import MINUS
 from drift.results import ResultTable
 from drift.study import AgreementQuestion
 

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from drift.agreement.answer import MINUS, Answer
+from drift.agreement.answer import Answer
 from drift.agreement.equivalence import Verdict
 from drift.agreement.pairs import Group
 from drift.agreement.structure import Structure
-from drift.errors import Finding
+from drift.errors import MINUS, Finding
 from drift.results import Estimate, decimals_for
 from drift.study import AgreementQuestion
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -74,6 +74,9 @@ def agree_of(table: str, options: Mapping[str, Any], *, level: float, seed: int 
     question |= {k: options[k] for k in ("target", "harmless") if options[k] is not None}
     data["agreement"] = [question]
     return _answer(table, "agree", data, options, level=level, seed=seed, progress=progress)
+
+
+ANSWERS: dict[str, Callable[..., Result]] = {"wear": wear_of, "retire": retire_of, "icc": icc_of, "agree": agree_of}
 
 
 def checks_study(table: str, options: Mapping[str, Any]) -> dict[str, Any]:

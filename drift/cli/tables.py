@@ -16,6 +16,16 @@ if TYPE_CHECKING:
 OUT = "Folder to write report, figures and tables to."
 
 
+def _answer(command: str, table: str, options: dict[str, Any], *, as_json: bool, out: str | None, seed: int | None,
+            level: float, quiet: bool) -> None:
+    def work(tell: Tell) -> Result:
+        from drift.cli.one_table import ANSWERS
+
+        return ANSWERS[command](table, options, level=level, seed=seed, progress=tell)
+
+    deliver(command, work, as_json=as_json, quiet=quiet, write=_writer(out))
+
+
 @click.command()
 @table_argument
 @columns_of_checks
@@ -24,12 +34,7 @@ OUT = "Folder to write report, figures and tables to."
 def wear(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
          **columns: Any) -> None:
     """Estimate drift per use from a table of bench checks."""
-    def work(tell: Tell) -> Result:
-        from drift.cli.one_table import wear_of
-
-        return wear_of(table, columns, level=level, seed=seed, progress=tell)
-
-    deliver("wear", work, as_json=as_json, quiet=quiet, write=_writer(out))
+    _answer("wear", table, columns, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
 
 
 @click.command()
@@ -49,12 +54,7 @@ def wear(table: str, as_json: bool, out: str | None, seed: int | None, level: fl
 def retire(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
            **options: Any) -> None:
     """Say after how many uses a sensor should be retired."""
-    def work(tell: Tell) -> Result:
-        from drift.cli.one_table import retire_of
-
-        return retire_of(table, options, level=level, seed=seed, progress=tell)
-
-    deliver("retire", work, as_json=as_json, quiet=quiet, write=_writer(out))
+    _answer("retire", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
 
 
 @click.command()
@@ -67,12 +67,7 @@ def retire(table: str, as_json: bool, out: str | None, seed: int | None, level: 
 def icc(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
         **options: Any) -> None:
     """Estimate reliability: all ten intraclass correlations, SEM and MDC, with intervals."""
-    def work(tell: Tell) -> Result:
-        from drift.cli.one_table import icc_of
-
-        return icc_of(table, options, level=level, seed=seed, progress=tell)
-
-    deliver("icc", work, as_json=as_json, quiet=quiet, write=_writer(out))
+    _answer("icc", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
 
 
 @click.command()
@@ -101,9 +96,4 @@ def agree(table: str, as_json: bool, out: str | None, seed: int | None, level: f
         raise click.UsageError("give --compare, --a, --b and --pair-by (long form), or --a-column and --b-column "
                                "(wide)")
 
-    def work(tell: Tell) -> Result:
-        from drift.cli.one_table import agree_of
-
-        return agree_of(table, options, level=level, seed=seed, progress=tell)
-
-    deliver("agree", work, as_json=as_json, quiet=quiet, write=_writer(out))
+    _answer("agree", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)

@@ -135,16 +135,21 @@ def fit_lines(reading: ArrayLike, reference: ArrayLike, *, group: ArrayLike | No
     return LineFits(**base, pooled_sd=pooled)
 
 
+def _centred(y: Floats, x: Floats, g: Ints, groups: int, w: Floats, through_zero: bool) -> tuple[Floats, ...]:
+    """Weights, means, deviations of every row and sum of squares of x, group by group; NaN where no row weighs."""
+    total = _sums(w, g, groups)
+    mean_x = np.zeros(groups) if through_zero else _sums(w * x, g, groups) / total
+    mean_y = np.zeros(groups) if through_zero else _sums(w * y, g, groups) / total
+    dx, dy = x - mean_x[g], y - mean_y[g]
+    return total, mean_x, mean_y, dx, dy, _sums(w * dx * dx, g, groups)
+
+
 def _least_squares(y: Floats, x: Floats, g: Ints, groups: int, w: Floats, through_zero: bool) -> dict[str, Any]:
     """Closed-form weighted lines of exact readings."""
     n = np.bincount(g, minlength=groups).astype(np.float64)
     levels = distinct_levels(x, g, groups)
     with np.errstate(divide="ignore", invalid="ignore"):
-        total = _sums(w, g, groups)
-        mean_x = np.zeros(groups) if through_zero else _sums(w * x, g, groups) / total
-        mean_y = np.zeros(groups) if through_zero else _sums(w * y, g, groups) / total
-        dx, dy = x - mean_x[g], y - mean_y[g]
-        sxx = _sums(w * dx * dx, g, groups)
+        total, mean_x, mean_y, dx, dy, sxx = _centred(y, x, g, groups, w, through_zero)
         estimable = (sxx > 0) & (levels >= (1 if through_zero else 2))
         slope = np.where(estimable, _sums(w * dx * dy, g, groups) / sxx, np.nan)
         residual = dy - slope[g] * dx
@@ -370,13 +375,12 @@ def far_off_rows(reading: ArrayLike, reference: ArrayLike, *, group: ArrayLike, 
     y, x, g = np.asarray(reading, np.float64), np.asarray(reference, np.float64), np.asarray(group, np.int64)
     cut = np.zeros(len(y), dtype=np.bool_) if censored is None else np.asarray(censored, dtype=np.bool_)
     w = (~cut).astype(np.float64)
-    n = np.maximum(_sums(w, g, n_groups), 1.0)
-    xm, ym = _sums(w * x, g, n_groups) / n, _sums(w * y, g, n_groups) / n
-    dx, dy = x - xm[g], y - ym[g]
-    sxx, sxy = _sums(w * dx * dx, g, n_groups), _sums(w * dx * dy, g, n_groups)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        n, _, _, dx, dy, sxx = _centred(y, x, g, n_groups, w, False)
+    sxy = _sums(w * dx * dy, g, n_groups)
     usable = (n[g] >= np.where(cut, 3, 4)) & (sxx[g] > 0)
     slope = np.divide(sxy, sxx, out=np.zeros_like(sxx), where=sxx > 0)
-    lever = 1 / n[g] + np.divide(dx * dx, sxx[g], out=np.zeros_like(dx), where=usable)
+    lever = 1 / np.maximum(n, 1.0)[g] + np.divide(dx * dx, sxx[g], out=np.zeros_like(dx), where=usable)
     residual = dy - slope[g] * dx
     inside = usable & ~cut & (lever < 1 - 1e-9)
     size = np.where(inside, residual / np.sqrt(np.maximum(1 - lever, 1e-9)), 0.0)

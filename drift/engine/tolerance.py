@@ -7,6 +7,7 @@ probability C over samples, at least the share P of the population lies on its s
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -21,6 +22,16 @@ def _k1(n: float, content: float, confidence: float) -> float:
 
     root = math.sqrt(n)
     return float(nctdtrit(n - 1.0, float(ndtri(content)) * root, confidence)) / root
+
+
+def _over_grid(factor: Callable[[float, float, float], float], n: ArrayLike, content: ArrayLike,
+               confidence: ArrayLike) -> Floats:
+    """Apply a factor of (n, content, confidence) elementwise; NaN for fewer than two values."""
+    check_shares(content, confidence)
+    grid = np.broadcast_arrays(np.asarray(n, float), np.asarray(content, float), np.asarray(confidence, float))
+    flat = [factor(float(a), float(p), float(c)) if a >= 2 else math.nan
+            for a, p, c in zip(*(g.ravel() for g in grid), strict=True)]
+    return np.array(flat).reshape(grid[0].shape)
 
 
 def one_sided_factor(n: ArrayLike, content: ArrayLike, confidence: ArrayLike) -> Floats:
@@ -53,11 +64,7 @@ def one_sided_factor(n: ArrayLike, content: ArrayLike, confidence: ArrayLike) ->
     >>> round(float(one_sided_factor(43, 0.90, 0.99)), 4)
     1.874
     """
-    check_shares(content, confidence)
-    grid = np.broadcast_arrays(np.asarray(n, float), np.asarray(content, float), np.asarray(confidence, float))
-    flat = [_k1(float(a), float(p), float(c)) if a >= 2 else math.nan
-            for a, p, c in zip(*(g.ravel() for g in grid), strict=True)]
-    return np.array(flat).reshape(grid[0].shape)
+    return _over_grid(_k1, n, content, confidence)
 
 
 @lru_cache(maxsize=1024)
@@ -127,11 +134,7 @@ def two_sided_factor(n: ArrayLike, content: ArrayLike, confidence: ArrayLike) ->
     >>> round(float(two_sided_factor(10, 0.95, 0.95)), 3)
     3.393
     """
-    check_shares(content, confidence)
-    grid = np.broadcast_arrays(np.asarray(n, float), np.asarray(content, float), np.asarray(confidence, float))
-    flat = [_k2(float(a), float(p), float(c)) if a >= 2 else math.nan
-            for a, p, c in zip(*(g.ravel() for g in grid), strict=True)]
-    return np.array(flat).reshape(grid[0].shape)
+    return _over_grid(_k2, n, content, confidence)
 
 
 def share_beyond(distance: ArrayLike, n: int, *, level: float) -> tuple[Floats, Floats, Floats]:

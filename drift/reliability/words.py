@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from drift.errors import MINUS
 from drift.results import Estimate, decimals_for, format_interval
 from drift.study import ReliabilityQuestion
 
@@ -94,7 +95,7 @@ def quantity(value: float, unit: str, low: float = math.nan, high: float = math.
 def interval_text(low: float, high: float) -> str:
     """Return the ends of a coefficient's interval with at least two decimals: ``0.84 to 0.95``."""
     d = _decimals(low, high)
-    return " to ".join(f"{x:.{d}f}".replace("-", "\N{MINUS SIGN}") if math.isfinite(x) else "no bound"
+    return " to ".join(f"{x:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
                        for x in (low, high))
 
 
@@ -108,7 +109,7 @@ def coefficient_text(value: float, low: float, high: float) -> str:
         return "not available"
     bounded = math.isfinite(low) or math.isfinite(high)
     d = _decimals(low, high) if bounded else 3
-    shown = f"{value:.{d}f}".replace("-", "\N{MINUS SIGN}")
+    shown = f"{value:.{d}f}".replace("-", MINUS)
     return f"{shown} ({interval_text(low, high)})" if bounded else shown
 
 

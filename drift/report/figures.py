@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.errors import MINUS
 from drift.report import drawing as look
 from drift.results import Estimate, Result, ResultTable, format_interval
 
@@ -230,7 +231,7 @@ def limit_figure(retired: Result, wear: Result, axes: Axes, *, construction: str
     _same_limit_axes(axes, path, limit, to_shown)
     shown_unit = words[words.rindex("[") + 1:-1]
     look.note_line(axes, top, f"limit {top:.4g} {'' if shown_unit == '1' else shown_unit}".rstrip().replace(
-        "-", "\N{MINUS SIGN}"))
+        "-", MINUS))
     look.end_labels(axes, [float(use[-1])] * 2, [float(to_shown(mean)[-1]), float(to_shown(bound)[-1])],
                     ["mean of sensors", "tolerance bound"], colour=look.INK, size=8)
     return _limit_caption(retired, axes, construction, limit)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.errors import MINUS
 from drift.report import drawing as look
 from drift.report.figures import axis_label, find, sentence, table_of, unit_of
 from drift.results import Estimate, Result, ResultTable, decimals_for, format_interval
@@ -109,7 +110,7 @@ def _agreement_caption(result: Result, of: Mapping[str, str], harmless: float | 
 
 
 def _end(e: Estimate) -> str:
-    return f"{e.value:.{decimals_for(e.low, e.high, e.value)}f}".replace("-", "\N{MINUS SIGN}")
+    return f"{e.value:.{decimals_for(e.low, e.high, e.value)}f}".replace("-", MINUS)
 
 
 def shares_size(result: Result) -> tuple[float, float]:

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from drift.errors import MINUS
 from drift.results import Estimate, Exclusion, Result, ResultTable, decimals_for, join_words
 
-MINUS = "\N{MINUS SIGN}"
 HIDDEN_LABELS = ("question",)
 
 

@@ -168,7 +168,7 @@ def _pool_findings(pairs: tuple[SlopePair, ...], pooled: bool, n_constructions: 
         return [Finding(severity="note", code="nothing-to-pool", question=QUESTION,
                         message="Pooling was asked for, but there is only one construction")]
     shown = "; ".join(f"{p.a} against {p.b}, {p.limit}: {100 * p.difference:+.0f} % ({100 * p.low:.0f} to "
-                      f"{100 * p.high:.0f} %)".replace("-", "\N{MINUS SIGN}") for p in pairs)
+                      f"{100 * p.high:.0f} %)" for p in pairs)
     margin = f"within {100 * pairs[0].within:g} % of each other" if pairs else "equivalent"
     if pooled:
         return [Finding(severity="warning", code="pooled", question=QUESTION,

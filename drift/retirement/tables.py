@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.engine.crossing import summarise_batches, summarise_lines, whole
+from drift.errors import MINUS
 from drift.results import ResultTable
 from drift.retirement.bound import line_path, split_shares
 from drift.retirement.evaluate import ConstructionAnswer, LimitAnswer
@@ -141,7 +142,7 @@ def shares_table(answers: list[ConstructionAnswer], exposure: Exposure) -> Resul
 def limit_table(answers: list[ConstructionAnswer], exposure: Exposure) -> ResultTable:
     """Table "sensitivity to limit"."""
     rows = [{"construction": a.construction, "limit": key or ALL,
-             "change": "as set" if f == 1 else f"{100 * (f - 1):+.0f} %".replace("-", "\N{MINUS SIGN}"),
+             "change": "as set" if f == 1 else f"{100 * (f - 1):+.0f} %".replace("-", MINUS),
              "limit value": v, "retire after": n, "bound": b} for a in answers for key, f, v, n, b in a.by_limit]
     return _table("sensitivity to limit", rows, ("construction", "limit", "change", "limit value", "retire after",
                                                  "bound"), {"retire after": exposure.unit},

@@ -9,8 +9,6 @@ from drift.results import Estimate, join_words
 from drift.retirement.evaluate import ConstructionAnswer, LimitAnswer
 from drift.retirement.groups import POOLED, Exposure
 
-MINUS = "\N{MINUS SIGN}"
-
 
 def percent(share: float) -> str:
     """``95 %``."""

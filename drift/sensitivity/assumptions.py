@@ -174,8 +174,8 @@ def calibration_check(bend: Floats, sensor: NDArray[np.object_], *, construction
     shape = "flatten" if mean > 0 else "steepen"
     verdict = f"readings {shape} at high loads, so that a sensitivity is a mean over the levels" if bent else "straight"
     return (Check(name="straight calibration lines", construction=construction, statistic=t, p=p, size=100 * mean,
-                  words=f"mean bend {100 * mean:+.2f} % of the span of readings, t over sensors = {t:.2f}, p {_p(p)}: "
-                        f"{verdict}", caution=bent),)
+                  words=f"mean bend {100 * mean:+.2f} % of the span of readings, t over sensors = {t:.2f}, "
+                        f"p {p_words(p)}: {verdict}", caution=bent),)
 
 
 def assumption_checks(occasions: Occasions, lines: SensorLines, *, construction: str, pick: NDArray[np.bool_],
@@ -200,7 +200,7 @@ def assumption_checks(occasions: Occasions, lines: SensorLines, *, construction:
         if np.isfinite(a):
             verdict = "not normal" if p < LOOK else "no departure seen"
             found.append(Check(name=name, construction=construction, statistic=a, p=p, size=float("nan"),
-                               words=f"Anderson-Darling A = {a:.2f}, p {_p(p)}: {verdict}", caution=p < LOOK))
+                               words=f"Anderson-Darling A = {a:.2f}, p {p_words(p)}: {verdict}", caution=p < LOOK))
     slopes = lines.slope[pick & np.isfinite(lines.slope)]
     falling = bool(len(slopes)) and float(slopes.mean()) < 0
     for name, result, shape in (("straight line", curvature(occasions, lines, pick), "bend"),
@@ -212,7 +212,7 @@ def assumption_checks(occasions: Occasions, lines: SensorLines, *, construction:
         verdict = _shape_words(name, mean, falling, per) if p < LOOK else "none seen"
         found.append(Check(name=name, construction=construction, statistic=t, p=p,
                            size=100 * float(np.expm1(mean)) if log else mean,
-                           words=f"mean {shape} {size}, t over sensors = {t:.2f}, p {_p(p)}: {verdict}",
+                           words=f"mean {shape} {size}, t over sensors = {t:.2f}, p {p_words(p)}: {verdict}",
                            caution=p < LOOK))
     mean, t, p = succession(occasions, lines, pick)
     if np.isfinite(t):
@@ -222,11 +222,12 @@ def assumption_checks(occasions: Occasions, lines: SensorLines, *, construction:
                        "interval of the drift rests on the spread between sensors") if mean > 0 else "neighbours differ"
         found.append(Check(name="independence of successive checks", construction=construction, statistic=t, p=p,
                            size=mean, words=f"mean excess lag-one correlation {mean:+.2f}, t over sensors = {t:.2f}, "
-                           f"p {_p(p)}: {verdict}", caution=p < LOOK))
+                           f"p {p_words(p)}: {verdict}", caution=p < LOOK))
     return tuple(found)
 
 
-def _p(p: float) -> str:
+def p_words(p: float) -> str:
+    """Return ``= 0.021`` or ``below 0.001``."""
     return "below 0.001" if p < 0.001 else f"= {p:.3f}"
 
 

@@ -337,5 +337,4 @@ def influence_words(group: GroupAnalysis, per: str, log: bool) -> str:
         shown = f"from {100 * np.expm1(low):.3g} % to {100 * np.expm1(high):.3g} % per {per}"
     else:
         shown = f"from {low:.4g} to {high:.4g} per {per}"
-    shown = shown.replace("-", "\N{MINUS SIGN}")
     return f"leaving out one sensor moves the drift {shown} (sensor {join_words([worst])} matters most)"

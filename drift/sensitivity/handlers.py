@@ -12,14 +12,13 @@ from drift.calibration import words
 from drift.errors import Finding
 from drift.records import CheckTable
 from drift.results import join_words
+from drift.sensitivity.assumptions import LOOK, p_words
 from drift.sensitivity.design import QUESTION, WearData
 from drift.sensitivity.engine_calls import joint_test
 from drift.sensitivity.model import GroupRows, assemble
 
 Floats = NDArray[np.float64]
 
-LOOK = 0.01
-MINUS = "\N{MINUS SIGN}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,7 +63,7 @@ def departures(data: WearData, checks: CheckTable, rows: NDArray[np.bool_], grou
         worst = max(by_value, key=lambda v: abs(by_value[v]))
         size = f"{100 * np.expm1(by_value[worst]):+.2f} %" if data.log else f"{by_value[worst]:+.4g} {unit}".rstrip()
         found.append(Departure(handler=name, file=checks.file, values=tuple(values), worst=worst,
-                               words=f"{worst} lies {size.replace('-', MINUS)} from the mean of {join_words(values)}",
+                               words=f"{worst} lies {size} from the mean of {join_words(values)}",
                                where=construction, p=p))
     return found
 
@@ -74,7 +73,8 @@ def handler_findings(found: Sequence[Departure]) -> list[Finding]:
     said = []
     for name in dict.fromkeys(d.handler for d in found):
         mine = [d for d in found if d.handler == name]
-        parts = "; ".join(f"{'in ' + d.where + ' sensors ' if d.where else ''}{d.words} (p {_p(d.p)})" for d in mine)
+        parts = "; ".join(f"{'in ' + d.where + ' sensors ' if d.where else ''}{d.words} (p {p_words(d.p)})"
+                          for d in mine)
         who = join_words(list(dict.fromkeys(d.worst for d in mine)))
         work = "works" if name == "operator" else "measures"
         how = f"{who} {work}" if " and " not in who else f"{who} {work.removesuffix('s')}"
@@ -84,7 +84,3 @@ def handler_findings(found: Sequence[Departure]) -> list[Finding]:
                     "this is part of the scatter",
             mend=f'Add "{name}" to covariates under [sensitivity] to take it out, and look into how {how}.'))
     return said
-
-
-def _p(p: float) -> str:
-    return "below 0.001" if p < 0.001 else f"= {p:.3f}"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.errors import Finding
+from drift.errors import MINUS, Finding
 from drift.results import Estimate, decimals_for, join_words
 from drift.sensitivity.design import QUESTION
 from drift.sensitivity.groups import influence_words
@@ -165,7 +165,7 @@ def slope_words(fit: GroupFit, level: float, log: bool, per: str, unit: str, *, 
     d = decimals_for(low, high, value)
 
     def show(x: float) -> str:
-        return f"{x:.{d}f}".replace("-", "\N{MINUS SIGN}") if math.isfinite(x) else "no bound"
+        return f"{x:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
 
     interval = f"{100 * level:g} % interval {show(low)} to {show(high)}" if full else f"{show(low)} to {show(high)}"
     # A reading in per cent is not a change in per cent of the reading.
@@ -181,7 +181,7 @@ def _own_range(analysis: Analysis, group: GroupAnalysis) -> str:
         return f"none of {n} sensor{'s' * (n != 1)} was checked at two or more {analysis.data.counts}"
     ends = sorted(100 * np.expm1(slopes)) if analysis.data.log else sorted(slopes)
     unit = "%" if analysis.data.log else response_unit(analysis)
-    low, high = (f"{v:.3g}".replace("-", "\N{MINUS SIGN}") for v in (ends[0], ends[-1]))
+    low, high = (f"{v:.3g}".replace("-", MINUS) for v in (ends[0], ends[-1]))
     spread = f"{low} {unit}" if len(slopes) == 1 else f"{low} to {high} {unit}"
     return f"the own line{'s' * (len(slopes) > 1)} of {len(slopes)} sensor{'s' * (len(slopes) > 1)} " \
            f"change{'' if len(slopes) > 1 else 's'} by {spread} per {analysis.data.per}".replace("  ", " ")

@@ -7,7 +7,6 @@ interval holds if the truth lies in it; a retire-after count holds if it does no
 from __future__ import annotations
 
 import argparse
-import csv
 import importlib
 import math
 import sys
@@ -15,10 +14,11 @@ import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from types import ModuleType
 from typing import Any
+
+from tests.coverage.runner import write_table
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "demo_trials"
@@ -138,20 +138,7 @@ def main() -> None:
         for study in track(pool.map(one_study, seeds), total=given.studies, description="studies"):
             studies.append(study)
             if len(studies) % 20 == 0 or len(studies) == given.studies:
-                write_table(tabulate(studies), given.out)  # a run cut short leaves what it has
-
-
-def write_table(rows: list[dict[str, Any]], out: Path) -> None:
-    """Write the table with seed, date and versions."""
-    from drift.results import run_versions
-
-    stamp = {"first_seed": FIRST_SEED, "date": datetime.now(UTC).date().isoformat(),
-             "versions": "; ".join(f"{k} {v}" for k, v in run_versions().items())}
-    out.parent.mkdir(parents=True, exist_ok=True)
-    with out.open("w", encoding="utf-8", newline="") as f:
-        writer = csv.DictWriter(f, fieldnames=[*rows[0], *stamp], lineterminator="\n")
-        writer.writeheader()
-        writer.writerows({**row, **stamp} for row in rows)
+                write_table(tabulate(studies), given.out, first_seed=FIRST_SEED)  # a run cut short leaves what it has
 
 
 def tabulate(studies: list[list[Held]]) -> list[dict[str, Any]]:

@@ -43,12 +43,13 @@ def rows_of(study: Study, design: str, *, studies: int, seed: int,
     return made
 
 
-def write_table(rows: Sequence[Mapping[str, object]], out: Path, seed: int) -> None:
-    """Write the rows with seed, date and versions."""
+def write_table(rows: Sequence[Mapping[str, object]], out: Path, **seed: int) -> None:
+    """Write the rows with seed (under the name given), date and versions."""
     from drift.results import run_versions
 
-    stamp = {"seed": seed, "date": datetime.now(UTC).date().isoformat(),
+    stamp = {**seed, "date": datetime.now(UTC).date().isoformat(),
              "versions": "; ".join(f"{k} {v}" for k, v in run_versions().items())}
+    out.parent.mkdir(parents=True, exist_ok=True)
     with out.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, fieldnames=[*rows[0], *stamp], lineterminator="\n")
         writer.writeheader()
@@ -71,4 +72,4 @@ def command(study: Study, designs: Sequence[str], *, out: Path, seed: int, about
         for design in designs:
             made += rows_of(study, design, studies=given.studies, seed=seed, mapper=partial(pool.map, chunksize=50))
             bar.advance(task)
-            write_table(made, given.out, seed)  # a run cut short leaves what it has
+            write_table(made, given.out, seed=seed)  # a run cut short leaves what it has

@@ -14,7 +14,7 @@ SOME = ["line occasion", "batch sensor occasion", "batch line sensor line", "lin
 KEEP = settings(max_examples=15, deadline=None, derandomize=True)
 
 
-def same(a: MixedFit, b: MixedFit, rtol: float = 1e-7) -> None:
+def assert_same(a: MixedFit, b: MixedFit, rtol: float = 1e-7) -> None:
     np.testing.assert_allclose(a.beta, b.beta, rtol=rtol)
     np.testing.assert_allclose(a.sigma2, b.sigma2, rtol=rtol)
     for one, other in zip(a.covariances, b.covariances, strict=True):
@@ -29,7 +29,7 @@ def test_row_order_changes_nothing(name: str, seed: int) -> None:
     y, x, levels = arrays(name)
     order = np.random.default_rng(seed).permutation(len(y))
     mixed = [(z[order], code[order], c) for z, code, c in levels]
-    same(fit_mixed(NestedDesign.build(y[order], x[order], mixed)), fit_mixed(NestedDesign.build(y, x, levels)))
+    assert_same(fit_mixed(NestedDesign.build(y[order], x[order], mixed)), fit_mixed(NestedDesign.build(y, x, levels)))
 
 
 @KEEP
@@ -40,7 +40,7 @@ def test_relabelling_changes_nothing(name: str, seed: int) -> None:
     renamed = [(z, rng.permutation(code.max() + 1)[code] * 7 - 50, c) for z, code, c in levels]
     a, b = NestedDesign.build(y, x, levels), NestedDesign.build(y, x, renamed)
     fit, again = fit_mixed(a), fit_mixed(b)
-    same(again, fit)
+    assert_same(again, fit)
     for level in range(len(levels)):
         one, other = blups(a, fit).effects[level], blups(b, again).effects[level]
         np.testing.assert_allclose(np.sort(one[:, 0]), np.sort(other[:, 0]), atol=1e-6)

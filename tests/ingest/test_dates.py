@@ -41,4 +41,5 @@ def test_a_date_without_a_declared_order_names_the_setting(tmp_path: Path) -> No
 
 
 def test_times_with_and_without_zone_cannot_be_ordered(tmp_path: Path) -> None:
-    only(errors(read(tmp_path, checks=CHECKS.replace("2026-02-01T08:05", "2026-02-01T08:05Z"))), "mixed-time-zones")
+    f = only(errors(read(tmp_path, checks=CHECKS.replace("2026-02-01T08:05", "2026-02-01T08:05Z"))), "mixed-time-zones")
+    assert f.severity == "error"

@@ -71,7 +71,7 @@ def read_all(folder: str, files: dict[str, bytes], *, count: str = "column", che
     return read_tables(study)
 
 
-def sound(reading: Reading) -> None:
+def assert_sound(reading: Reading) -> None:
     """Every error and warning says where and what to do."""
     for f in reading.findings:
         assert str(f)
@@ -90,7 +90,7 @@ def test_spoilt_tables_give_findings_only(edits: list[tuple[str, int, int, bytes
     with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
         if fast:
             patch.setattr(text_module, "PLAIN_FROM", 0)
-        sound(read_all(folder, files, count=count))
+        assert_sound(read_all(folder, files, count=count))
 
 
 @settings(max_examples=100, deadline=None)
@@ -99,7 +99,7 @@ def test_spoilt_tables_give_findings_only(edits: list[tuple[str, int, int, bytes
 def test_any_bytes_give_findings_only(data: bytes, start: bytes) -> None:
     with tempfile.TemporaryDirectory() as folder:
         files = {name: text.encode() for name, text in TABLES.items()} | {"checks.csv": start + data}
-        sound(read_all(folder, files))
+        assert_sound(read_all(folder, files))
 
 
 PLAIN = st.one_of(st.none(), st.booleans(), st.integers(-5, 10**7), st.floats(allow_nan=False, allow_infinity=False),
@@ -116,7 +116,7 @@ def test_any_sheet_gives_findings_only(rows: list[list[object]], headed: bool) -
         sheet.append(line)
     with tempfile.TemporaryDirectory() as folder:
         book.save(Path(folder) / "checks.xlsx")
-        sound(read_all(folder, {n: t.encode() for n, t in TABLES.items()}, checks="checks.xlsx"))
+        assert_sound(read_all(folder, {n: t.encode() for n, t in TABLES.items()}, checks="checks.xlsx"))
 
 
 @settings(max_examples=60, deadline=None)
@@ -129,7 +129,7 @@ def test_any_parquet_file_gives_findings_only(columns: dict[str, str]) -> None:
              "moment": pa.array([0, None, 10**18], pa.timestamp("ns")), "empty": pa.nulls(3)}
     with tempfile.TemporaryDirectory() as folder:
         pq.write_table(pa.table({name: kinds[kind] for name, kind in columns.items()}), Path(folder) / "checks.parquet")
-        sound(read_all(folder, {n: t.encode() for n, t in TABLES.items()}, checks="checks.parquet"))
+        assert_sound(read_all(folder, {n: t.encode() for n, t in TABLES.items()}, checks="checks.parquet"))
 
 
 def test_a_small_csv_is_read_without_the_heavy_libraries(tmp_path: Path) -> None:

@@ -46,7 +46,7 @@ def as_text(rows: list[list[Any]], delimiter: str, decimal: str, newline: str) -
     return newline.join(delimiter.join(quoted(c, delimiter) for c in line) for line in lines) + newline
 
 
-def same(folder: Path, name: str, rows: list[list[Any]], toml: str) -> None:
+def assert_same(folder: Path, name: str, rows: list[list[Any]], toml: str) -> None:
     """Read a file back and compare every cell."""
     units = '[units.trials]\nreading = "kPa"\n'
     reading = read_file(folder, "trials", name, units + toml)
@@ -72,7 +72,7 @@ def test_a_clean_table_reads_back_the_same_in_every_text_dialect(
         if fast:
             patch.setattr(text_module, "PLAIN_FROM", 0)
         (Path(folder) / "t.csv").write_bytes(as_text(rows, delimiter, decimal, newline).encode(encoding))
-        same(Path(folder), "t.csv", rows, toml)
+        assert_same(Path(folder), "t.csv", rows, toml)
 
 
 @settings(max_examples=30, deadline=None)
@@ -82,7 +82,7 @@ def test_western_text_reads_back_the_same_with_and_without_declaration(rows: lis
     toml = '[format.trials]\ndecimal = ","\n' + (f'encoding = "{encoding}"\n' if declared else "")
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "t.csv").write_bytes(as_text(rows, ";", ",", "\n").encode(encoding))
-        same(Path(folder), "t.csv", rows, toml)
+        assert_same(Path(folder), "t.csv", rows, toml)
 
 
 @settings(max_examples=40, deadline=None)
@@ -98,7 +98,7 @@ def test_a_clean_table_reads_back_the_same_from_workbooks_and_parquet(rows: list
             book.save(Path(folder) / kind)
         else:
             pq.write_table(pa.table({h: [row[j] for row in rows] for j, h in enumerate(HEADER)}), Path(folder) / kind)
-        same(Path(folder), kind, rows, "")
+        assert_same(Path(folder), kind, rows, "")
 
 
 # --- planted faults ---------------------------------------------------------------------------------------------

@@ -185,7 +185,7 @@ def test_a_declared_decimal_comma_leaves_real_numbers_alone(tmp_path: Path) -> N
 
 def test_an_empty_workbook_is_refused(tmp_path: Path) -> None:
     workbook(tmp_path / "t.xlsx", [])
-    only(read_file(tmp_path, "trials", "t.xlsx").findings, "empty-file")
+    assert only(read_file(tmp_path, "trials", "t.xlsx").findings, "empty-file").file == "t.xlsx"
 
 
 def test_a_parquet_file_gives_the_same_table_and_numbers_rows_from_one(tmp_path: Path) -> None:
@@ -209,7 +209,7 @@ def test_a_parquet_file_gives_the_same_table_and_numbers_rows_from_one(tmp_path:
 
 def test_nested_parquet_columns_are_refused(tmp_path: Path) -> None:
     pd.DataFrame({"reading": [[1.0], [2.0]]}).to_parquet(tmp_path / "t.parquet")
-    only(read_file(tmp_path, "trials", "t.parquet").findings, "nested-column")
+    assert only(read_file(tmp_path, "trials", "t.parquet").findings, "nested-column").file == "t.parquet"
 
 
 def test_a_single_table_needs_only_the_columns_named(tmp_path: Path) -> None:
@@ -241,4 +241,4 @@ def test_single_checks_need_no_reference_and_take_another_exposure() -> None:
 
 @pytest.mark.parametrize("name", ["nowhere.csv"])
 def test_a_single_table_that_is_not_there_is_a_finding(name: str) -> None:
-    only(read_one_table(name, "trials", study_from_dict({})).findings, "missing-file")
+    assert only(read_one_table(name, "trials", study_from_dict({})).findings, "missing-file").file == name

@@ -8,9 +8,7 @@ with a tenth of the cells missing at least 50 times faster than statsmodels; 10,
 
 from __future__ import annotations
 
-import time
 import warnings
-from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
@@ -18,16 +16,7 @@ import pandas as pd
 from drift.engine.crossed import CrossedDesign, fit_crossed, parametric_bootstrap
 from drift.engine.pivotal import agreement_pivotal, build_pivots
 from drift.engine.resampling import bootstrap_icc
-
-
-def best(job: Callable[[], object], repeats: int = 5) -> float:
-    """Return the shortest of several runs, in seconds."""
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        job()
-        times.append(time.perf_counter() - start)
-    return min(times)
+from tests.speed.stopwatch import best
 
 
 def agreement(*columns: np.ndarray, axis: int = -1) -> np.ndarray:

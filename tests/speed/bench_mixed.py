@@ -11,9 +11,7 @@ and a million rows of few sensors suit the peer best: both are shown without a t
 from __future__ import annotations
 
 import sys
-import time
 import warnings
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -25,18 +23,9 @@ from drift.engine.mixed import (
     parametric_bootstrap,
     variance_intervals,
 )
+from tests.speed.stopwatch import best
 
 Rows = tuple[np.ndarray, np.ndarray, list[Any]]
-
-
-def best(job: Callable[[], object], repeats: int) -> float:
-    """Return the shortest of several runs, in seconds."""
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        job()
-        times.append(time.perf_counter() - start)
-    return min(times)
 
 
 def rows(sensors: int, uses: int, mountings: int, *, missing: float = 0.0) -> Rows:

@@ -12,7 +12,6 @@ import csv
 import subprocess
 import sys
 import tempfile
-import time
 import warnings
 from collections.abc import Callable
 from pathlib import Path
@@ -23,16 +22,7 @@ from drift.calibration import fit_lines
 from drift.records import Tables
 from drift.sensitivity import fit_wear
 from tests.sensitivity.worlds import laboratory, study
-
-
-def best(job: Callable[[], object], repeats: int = 3) -> float:
-    """Return the shortest of several runs, in seconds."""
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        job()
-        times.append(time.perf_counter() - start)
-    return min(times)
+from tests.speed.stopwatch import best
 
 
 def peer(tables: Tables) -> Callable[[], object]:
