@@ -36,11 +36,14 @@ def check_order(draft: Draft, exposure: str) -> None:
     at, sensor = at[order], sensor[order]
     first = np.r_[True, sensor[1:] != sensor[:-1]]
     # Highest exposure at strictly earlier times: a running maximum within the sensor, taken at the start of each time.
-    offset = sensor * (float(np.max(value[at])) - float(np.min(value[at])) + 1.0)
-    running = np.maximum.accumulate(value[at] + offset)
+    # It runs over ranks, which set the sensors apart without losing a digit, however large a count is.
+    levels, rank = np.unique(value[at], return_inverse=True)
+    offset = sensor * len(levels)
+    running = np.maximum.accumulate(rank + offset)
     new_time = first | np.r_[True, seconds[at][1:] != seconds[at][:-1]]
     head = np.maximum.accumulate(np.where(new_time, np.arange(len(at)), 0))
-    before = np.where(first[head], -np.inf, running[np.maximum(head - 1, 0)] - offset)
+    so_far = running[np.maximum(head - 1, 0)] - offset
+    before = np.where(first[head], -np.inf, levels[np.maximum(so_far, 0)])
     back = value[at] < before - 1e-9 * np.maximum(1.0, np.abs(before))
     if not back.any():
         return

@@ -81,3 +81,12 @@ def test_rows_without_a_time_cannot_be_counted(tmp_path: Path) -> None:
     assert f.row == 5
     bare = "\n".join(line.rsplit(",", 1)[0] for line in CHECKS.splitlines())
     only(errors(read(tmp_path, study='count_uses = "dates"', checks=bare, trials=TRIALS)), "missing-column")
+
+
+def test_counts_of_any_size_are_put_in_order_without_losing_a_digit(tmp_path: Path) -> None:
+    """A huge count of one sensor neither overflows nor blurs the small counts of the others."""
+    lines = ["sensor,use,reading,reference,time"]
+    lines += [f"S{s:02d},{use},200,200,2026-01-{day:02d}" for s in range(30) for day, use in ((1, 0.25), (2, 0.5))]
+    huge = "\n".join([*lines, "S30,1e308,200,200,2026-01-01", "S30,0.5,200,200,2026-01-02"]) + "\n"
+    found = [f for f in read(tmp_path, checks=huge).findings if f.code == "backwards"]
+    assert [(f.row, f.value) for f in found] == [(63, "0.5")]
