@@ -1,0 +1,29 @@
+"""``study.toml`` as frozen models: what the columns mean, units, questions, limits."""
+
+from drift.study.models import (
+    COLUMNS_OF,
+    TABLE_NAMES,
+    AgreementQuestion,
+    Costs,
+    Files,
+    GaugeQuestion,
+    InterlaboratoryQuestion,
+    Limits,
+    ReadingLimit,
+    ReliabilityQuestion,
+    RetirementSpec,
+    ScreeningSpec,
+    SensitivitySpec,
+    Study,
+    StudyInfo,
+    TextFormat,
+)
+from drift.study.questions import named_columns
+from drift.study.reading import load_study, read_study, study_findings, study_from_dict
+from drift.study.words import nearest, suggestion
+
+__all__ = ["COLUMNS_OF", "TABLE_NAMES", "AgreementQuestion", "Costs", "Files", "GaugeQuestion",
+           "InterlaboratoryQuestion", "Limits", "ReadingLimit",
+           "ReliabilityQuestion", "RetirementSpec", "ScreeningSpec", "SensitivitySpec", "Study", "StudyInfo",
+           "TextFormat", "load_study", "named_columns", "nearest", "read_study", "study_findings", "study_from_dict",
+           "suggestion"]

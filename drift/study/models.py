@@ -1,0 +1,209 @@
+"""What ``study.toml`` may hold, as frozen models."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from drift.records import CHECK_COLUMNS, EVENT_COLUMNS, SENSOR_COLUMNS, TRIAL_COLUMNS
+
+
+class Part(BaseModel):
+    """A section: unknown keys are refused, values never change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class StudyInfo(Part):
+    """``[study]``: what the study is, and how uses are counted."""
+
+    title: str
+    lab: str | None = None
+    contact: str | None = None
+    protocol_id: str | None = None
+    invented: bool = False
+    use_is: str | None = None
+    count_uses: Literal["column", "session log", "dates"] = "column"
+    duplicates: Literal["refuse", "keep", "drop"] = "refuse"
+    checks_are_uses: bool = False
+
+
+class Files(Part):
+    """``[files]``: table files relative to the study folder."""
+
+    checks: str | None = None
+    trials: str | None = None
+    sensors: str | None = None
+    events: str | None = None
+    session_log: str | None = None
+
+
+class TextFormat(Part):
+    """``[format.TABLE]``: how a text table is written, where it cannot be told from the file."""
+
+    delimiter: str | None = None
+    decimal: Literal[".", ","] | None = None
+    thousands: Literal[",", ".", " ", "'"] | None = None
+    encoding: str | None = None
+    sheet: str | None = None
+    dates: Literal["iso", "day first", "month first", "serial"] | None = None
+
+
+class SensitivitySpec(Part):
+    """``[sensitivity]``: drift per use."""
+
+    exposure: str = "use"
+    exposure_unit: str | None = None
+    scale: Literal["log", "linear"] = "log"
+    full_scale: float | str | None = None
+    covariates: tuple[str, ...] = ()
+    where: dict[str, Any] = Field(default_factory=dict)
+
+
+class ReliabilityQuestion(Part):
+    """``[[reliability]]``: one reliability question.
+
+    ``facet`` with several names makes it a generalizability study; ``nested`` says which facet lies inside which
+    other (or inside the target), ``plan`` for how many levels of each facet its precision is projected.
+    ``compare`` names a column whose values are compared in reliability. ``ordered`` says that the facet's levels
+    follow each other in time or wear (default: when the facet is the use count); ``window`` is the number of levels
+    looked at together along them. ``grades`` names the published word bands to read from the interval.
+    """
+
+    name: str
+    target: str
+    facet: str | tuple[str, ...]
+    nested: dict[str, str] = Field(default_factory=dict)
+    plan: dict[str, tuple[int, ...]] = Field(default_factory=dict)
+    compare: str | None = None
+    ordered: bool | None = None
+    window: int | None = Field(default=None, ge=2)
+    grades: Literal["Koo & Li 2016", "Cicchetti 1994"] | None = None
+    where: dict[str, Any] = Field(default_factory=dict)
+    by: tuple[str, ...] = ()
+    replicate: str | None = "replicate"
+    facets_are: Literal["sample", "fixed"] = "sample"
+    agree: Literal["value", "order"] = "value"
+    use: Literal["single", "mean"] = "single"
+    average_replicates: bool = False
+
+
+class GaugeQuestion(Part):
+    """``[[gauge]]``: one gauge study; ``operator`` is whatever reproduces the reading (person, sensor, rig).
+
+    ``tolerance`` is the width of the tolerance in the reading's unit; ``lower`` and ``upper`` are its ends, one of
+    them for a one-sided tolerance. ``study_variation`` is the number of standard deviations called the variation.
+    """
+
+    name: str
+    part: str
+    operator: str | None = None
+    replicate: str | None = "replicate"
+    reference: str | None = None
+    nested: bool | None = None
+    tolerance: float | None = Field(default=None, gt=0)
+    lower: float | None = None
+    upper: float | None = None
+    study_variation: float = Field(default=6.0, gt=0)
+    pool_above: float | None = Field(default=0.25, gt=0, lt=1)
+    where: dict[str, Any] = Field(default_factory=dict)
+    by: tuple[str, ...] = ()
+
+
+class InterlaboratoryQuestion(Part):
+    """``[[interlaboratory]]``: precision of a method over laboratories, rigs or benches (ISO 5725-2)."""
+
+    name: str
+    laboratory: str
+    material: str | None = None
+    replicate: str | None = "replicate"
+    where: dict[str, Any] = Field(default_factory=dict)
+
+
+class AgreementQuestion(Part):
+    """``[[agreement]]``: one agreement question; differences are a - b."""
+
+    name: str
+    compare: str
+    a: str
+    b: str
+    target: str | None = None
+    sensor: str | None = None
+    pair_by: tuple[str, ...] = ()
+    truth: Literal["varying", "constant"] | None = None
+    harmless: float | None = None
+    where: dict[str, Any] = Field(default_factory=dict)
+    by: tuple[str, ...] = ()
+    rows_are_independent: bool = False
+
+
+class ReadingLimit(Part):
+    """A limit on the reading itself."""
+
+    value: float
+    direction: Literal["above", "below"] = "above"
+
+
+class Limits(Part):
+    """``[limits]``: a sensor is fit for use while all of these hold. Nothing is built in."""
+
+    sensitivity_change: float | None = Field(default=None, gt=0, lt=1)
+    saturation_pressure: str | None = None
+    dead_fraction: float | None = Field(default=None, ge=0, lt=1)
+    dead_lines: int | None = Field(default=None, ge=0)
+    reading: ReadingLimit | None = None
+
+
+class RetirementSpec(Part):
+    """``[retirement]``: content and confidence of the retire-after statement."""
+
+    content: float = Field(default=0.90, gt=0.5, lt=1)
+    confidence: float = Field(default=0.95, gt=0.5, lt=1)
+    pool: bool = False
+    equal_slopes_within: float = Field(default=0.20, gt=0, lt=1)
+
+
+class ScreeningSpec(Part):
+    """``[screening]``: which screening rules remove rows, and their limits where changed."""
+
+    drop: tuple[str, ...] = ()
+    saturated_fraction: float = Field(default=0.0, ge=0, le=1)
+    dead_fraction: float = Field(default=0.02, ge=0, le=1)
+    force_fraction: float = Field(default=0.90, gt=0, le=1)
+
+
+class Costs(Part):
+    """``[costs]``: carried for the policy questions, printed with the study."""
+
+    sensor: float | None = Field(default=None, ge=0)
+    recalibration: float | None = Field(default=None, ge=0)
+    spoilt_session: float | None = Field(default=None, ge=0)
+    check: float | None = Field(default=None, ge=0)
+    currency: str | None = None
+
+
+class Study(Part):
+    """A whole study file."""
+
+    study: StudyInfo
+    files: Files = Files()
+    format: dict[str, TextFormat] = Field(default_factory=dict)
+    columns: dict[str, dict[str, str]] = Field(default_factory=dict)
+    units: dict[str, dict[str, str | dict[str, str]]] = Field(default_factory=dict)
+    sensitivity: SensitivitySpec | None = None
+    reliability: tuple[ReliabilityQuestion, ...] = ()
+    gauge: tuple[GaugeQuestion, ...] = ()
+    interlaboratory: tuple[InterlaboratoryQuestion, ...] = ()
+    agreement: tuple[AgreementQuestion, ...] = ()
+    limits: Limits = Limits()
+    retirement: RetirementSpec | None = None
+    screening: ScreeningSpec = ScreeningSpec()
+    costs: Costs = Costs()
+    folder: Path | None = Field(default=None, exclude=True)
+
+
+COLUMNS_OF: dict[str, tuple[str, ...]] = {"checks": CHECK_COLUMNS, "trials": TRIAL_COLUMNS, "sensors": SENSOR_COLUMNS,
+                                         "events": EVENT_COLUMNS, "session_log": ("sensor", "time")}
+TABLE_NAMES = ("checks", "trials", "sensors", "events", "session_log")

@@ -1,0 +1,38 @@
+"""Which columns the questions of a study name."""
+
+from __future__ import annotations
+
+from drift.study.models import Study
+
+
+def named_columns(study: Study, table: str) -> dict[str, tuple[str, ...]]:
+    """Return the columns that the questions name in a table, each with the questions that name it.
+
+    Parameters
+    ----------
+    study : Study
+    table : {"checks", "trials"}
+
+    Returns
+    -------
+    dict of str to tuple of str
+        Column name to the names of the questions (``"sensitivity"`` for that section).
+    """
+    found: dict[str, list[str]] = {}
+
+    def note(question: str, *names: str | None) -> None:
+        for name in names:
+            if name:
+                found.setdefault(name, []).append(question)
+
+    if table == "checks" and study.sensitivity is not None:
+        spec = study.sensitivity
+        note("sensitivity", spec.exposure, *spec.covariates, *spec.where)
+    if table == "trials":
+        for r in study.reliability:
+            facets = (r.facet,) if isinstance(r.facet, str) else r.facet
+            # The default is used where there is such a column; any other name is asked for.
+            note(r.name, r.target, *facets, *r.by, *r.where, r.replicate if r.replicate != "replicate" else None)
+        for q in study.agreement:
+            note(q.name, q.compare, q.target, q.sensor, *q.pair_by, *q.by, *q.where)
+    return {k: tuple(v) for k, v in found.items()}
