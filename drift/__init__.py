@@ -17,6 +17,8 @@ _HOMES = {
     "DriftError": "drift.errors",
     "Estimate": "drift.results",
     "Finding": "drift.errors",
+    "GaugeResult": "drift.reliability.gauge",
+    "InterlaboratoryResult": "drift.reliability.interlaboratory",
     "ReliabilityResult": "drift.reliability",
     "Result": "drift.results",
     "ResultTable": "drift.results",

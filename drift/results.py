@@ -403,8 +403,12 @@ def format_interval(value: float, low: float = math.nan, high: float = math.nan,
     if not math.isfinite(value):
         return "not available"
     d = max(least, decimals_for(low, high, value))
+    # A unit that is far too large for the reading: decimals would be a row of zeros.
+    tiny = 0 < max(abs(x) for x in (value, low, high) if math.isfinite(x)) < 1e-5
 
     def show(x: float) -> str:
+        if tiny and math.isfinite(x):
+            return f"{x:.2g}".replace("-", MINUS)
         # Adding 0.0 turns a negative zero, which rounding can make, into a plain one.
         return f"{round(x, d) + 0.0:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
 

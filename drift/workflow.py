@@ -140,6 +140,10 @@ def _steps(study: Study, tables: Tables, *, level: float, seed: int,
         trials = tables.trials
         for r in study.reliability:
             steps.append((r.name, lambda _, __, q=r: _reliability(trials, q, level, seed, screening)))  # type: ignore[misc]
+        for g in study.gauge:
+            steps.append((g.name, lambda _, __, q=g: _gauge(trials, q, level, seed, screening)))  # type: ignore[misc]
+        for i in study.interlaboratory:
+            steps.append((i.name, lambda _, __, q=i: _interlaboratory(trials, q, level, seed, screening)))  # type: ignore[misc]
         for a in study.agreement:
             steps.append((a.name, lambda _, __, q=a: _agreement(trials, q, level, seed, screening)))  # type: ignore[misc]
     return steps
@@ -170,7 +174,7 @@ def screened_trials(study: Study, tables: Tables) -> Screening | None:
     """Apply the screening rules to the trials once, for all questions; None where no question is about them."""
     from drift.screening import screen
 
-    if tables.trials is None or not (study.reliability or study.agreement):
+    if tables.trials is None or not (study.reliability or study.agreement or study.gauge or study.interlaboratory):
         return None
     return screen(tables.trials, study.screening, sensors=tables.sensors)
 
@@ -179,6 +183,18 @@ def _reliability(trials: Any, question: Any, level: float, seed: int, screening:
     from drift.reliability import reliability
 
     return reliability(trials, question, level=level, seed=seed, screening=screening)
+
+
+def _gauge(trials: Any, question: Any, level: float, seed: int, screening: Screening | None) -> Result:
+    from drift.reliability.gauge import gauge_study
+
+    return gauge_study(trials, question, level=level, seed=seed, screening=screening)
+
+
+def _interlaboratory(trials: Any, question: Any, level: float, seed: int, screening: Screening | None) -> Result:
+    from drift.reliability.interlaboratory import interlaboratory
+
+    return interlaboratory(trials, question, level=level, seed=seed, screening=screening)
 
 
 def _agreement(trials: Any, question: Any, level: float, seed: int, screening: Screening | None) -> Result:
@@ -268,8 +284,10 @@ def _said_of_questions(study: Study, tables: Tables) -> tuple[Finding, ...]:
     if looked_at is None or tables.trials is None:
         return said
     from drift.reliability import check_question
+    from drift.reliability.gauge.rows import check_gauges
 
-    return (*said, *looked_at.findings, *(f for q in study.reliability for f in check_question(tables.trials, q)))
+    return (*said, *looked_at.findings, *(f for q in study.reliability for f in check_question(tables.trials, q)),
+            *check_gauges(tables.trials, study.gauge, study.interlaboratory))
 
 
 def _check_result(question: str, findings: Sequence[Finding], tables: Sequence[ResultTable] = (),
@@ -353,6 +371,10 @@ def _question_list(study: Study) -> ResultTable:
     for r in study.reliability:
         facet = r.facet if isinstance(r.facet, str) else join_words(r.facet)
         rows.append(("icc", r.name, f"How reliable are readings of {r.target} over {facet}?"))
+    rows += [("gauge", g.name, f"How much of the variation of {g.part} is the gauge's own"
+              f"{f', over {g.operator}' if g.operator else ''}?") for g in study.gauge]
+    rows += [("interlaboratory", i.name, f"How precise is the method over {i.laboratory}"
+              f"{f', by {i.material}' if i.material else ''}?") for i in study.interlaboratory]
     rows += [("agree", a.name, f"Do {a.a} and {a.b} ({a.compare}) agree?") for a in study.agreement]
     return ResultTable.build("questions", {"command": [r[0] for r in rows], "question": [r[1] for r in rows],
                                            "asks": [r[2] for r in rows]}, caption="Questions the study asks")
@@ -373,6 +395,8 @@ def _accounts(study: Study, tables: Tables) -> list[Any]:
         asked.append(("wear", "checks", tables.checks, where))
     if tables.trials is not None:
         asked += [(r.name, "trials", tables.trials, dict(r.where)) for r in study.reliability]
+        asked += [(g.name, "trials", tables.trials, dict(g.where)) for g in study.gauge]
+        asked += [(i.name, "trials", tables.trials, dict(i.where)) for i in study.interlaboratory]
         asked += [(a.name, "trials", tables.trials, dict(a.where)) for a in study.agreement]
     made = []
     for question, name, table, where in asked:
@@ -408,12 +432,14 @@ def _coded(study: Study, reading: Reading) -> tuple[Study, Reading]:
 
     def question(q: Any) -> Any:
         changed: dict[str, Any] = {"where": pseudonymise_where(q.where, codes)}
-        if getattr(q, "compare", None) in codes:
+        if hasattr(q, "a") and getattr(q, "compare", None) in codes:
             changed |= {side: codes[q.compare].get(getattr(q, side), getattr(q, side)) for side in ("a", "b")}
         return q.model_copy(update=changed)
 
     study = study.model_copy(update={
         "reliability": tuple(question(q) for q in study.reliability),
+        "gauge": tuple(question(q) for q in study.gauge),
+        "interlaboratory": tuple(question(q) for q in study.interlaboratory),
         "agreement": tuple(question(q) for q in study.agreement),
         "sensitivity": question(study.sensitivity) if study.sensitivity else None})
     return study, replace(reading, tables=pseudonymise(reading.tables, codes=codes),

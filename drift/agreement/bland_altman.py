@@ -27,6 +27,7 @@ from drift.agreement.checks import (
 )
 from drift.agreement.equivalence import judge
 from drift.agreement.pairs import Group, Pairing, form_pairs
+from drift.agreement.quoted import simulated
 from drift.agreement.structure import Analysis, Structure, analyse, find_structure
 from drift.agreement.tables import result_tables
 from drift.agreement.variants import LimitRow, joint_rows, limit_rows, quantile_rows, regression_rows, scaled_rows
@@ -47,8 +48,8 @@ MOST_OUTLIERS = 8
 class AgreementResult(Result):
     """Bias, limits of agreement, checks and verdict of one agreement question.
 
-    Tables "pairs", "limits", "checks", "verdict" (with a harmless difference) and "variance components" (with
-    repeated measurements).
+    Tables "pairs", "limits", "checks", "verdict" (with a harmless difference), "variance components" (with
+    repeated measurements) and "coverage" (what simulation says about the intervals).
     """
 
     command: ClassVar[str] = "agree"
@@ -107,9 +108,10 @@ def agreement(trials: TrialTable, question: AgreementQuestion, *, level: float =
     findings = list(dict.fromkeys([*pairing.findings, *(f for x in answers for f in x.findings)]))
     provenance = Provenance(accounts=(pairing.account,), inputs={trials.file: trials.sha256}, seed=seed, level=level,
                             versions=run_versions(), settings={**question.model_dump(), "multiplier": multiplier})
+    coverage, told = simulated(answers, question, level=level, multiplier=multiplier)
     return AgreementResult(question=question.name, answer=whole_answer(answers, question, pairing.target_name),
                            estimates=tuple(e for x in answers for e in x.estimates),
-                           tables=result_tables(answers, pairing, question), findings=tuple(findings),
+                           tables=(*result_tables(answers, pairing, question), *coverage), findings=(*findings, *told),
                            exclusions=pairing.exclusions, provenance=provenance)
 
 

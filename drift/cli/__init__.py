@@ -20,7 +20,11 @@ COMMANDS = {
         "wear": ("drift.cli.tables", "Estimate drift per use from bench checks."),
         "retire": ("drift.cli.tables", "Say after how many uses a sensor should be retired."),
         "icc": ("drift.cli.tables", "Estimate reliability: intraclass correlations, SEM and MDC."),
+        "gauge": ("drift.cli.gauge", "Gauge R&R, bias and linearity; laboratories by ISO 5725-2."),
         "agree": ("drift.cli.tables", "Compare two methods: bias and limits of agreement."),
+    },
+    "Handbook": {
+        "explain": ("drift.cli.explain", "Explain a method: when to use it, how to read and report it."),
     },
 }
 

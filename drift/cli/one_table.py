@@ -7,6 +7,10 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
+from drift.cli.reliability_options import words_of
+from drift.cli.several_facets import facet_of, facets_question
+from drift.cli.uses_and_comparison import uses_and_comparison_of
+
 if TYPE_CHECKING:
     from drift.cli.deliver import Tell
     from drift.ingest import Reading
@@ -52,11 +56,17 @@ def _with_limit_read(result: Result, options: Mapping[str, Any]) -> Result:
 
 def icc_of(table: str, options: Mapping[str, Any], *, level: float, seed: int | None, progress: Tell) -> Result:
     """Answer ``drift icc``."""
-    target, facet = options["target"], options["facet"]
+    if options["columns"] or options["wide"]:
+        from drift.cli.wide_levels import icc_wide
+
+        return icc_wide(table, options, level=level, seed=seed, progress=progress)
+    target, facet = options["target"] or "participant", facet_of(options)
+    over = facet if isinstance(facet, str) else ", ".join(facet)
     data = _bare(table, "trials")
     data["columns"] = {"trials": {"reading": options["value"]}}
-    data["reliability"] = [{"name": f"{target} over {facet}", "target": target, "facet": facet,
-                            "where": dict(options["where"])}]
+    data["reliability"] = [{"name": f"{target} over {over}", "target": target, "facet": facet,
+                            "where": dict(options["where"]), **words_of(options), **uses_and_comparison_of(options),
+                            **facets_question(options)}]
     return _answer(table, "icc", data, options, level=level, seed=seed, progress=progress)
 
 
@@ -117,6 +127,7 @@ def _bare(table: str, kind: str) -> dict[str, Any]:
     return {"study": {"title": path.name}, "files": {kind: path.name}}
 
 
+bare_study = _bare  # for the commands of a module of their own
 USE_WORDS = frozenset({"use", "uses", "n uses", "use count", "uses completed", "completed uses", "number of uses"})
 LIMIT = re.compile(r"^\s*([-+\N{MINUS SIGN}]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*([^\W\d_].*|[%°].*)?$")
 
@@ -180,12 +191,21 @@ def _answer(table: str, command: str, data: dict[str, Any], options: Mapping[str
     from drift.study import study_from_dict
     from drift.workflow import DEFAULT_SEED, answer_table
 
+    with_table_options(data, options)
     study = study_from_dict(data, folder=Path(table).resolve().parent)
     reading = None
     if command in ("wear", "retire") and options["scale"] is None:
         study, reading = _scale_from_data(table, study)
     return answer_table(table, command, study, level=level, seed=DEFAULT_SEED if seed is None else seed,
                         progress=progress, reading=reading)
+
+
+def with_table_options(data: dict[str, Any], options: Mapping[str, Any]) -> None:
+    """Add what --duplicates and --unit say to the study of one table."""
+    if options.get("duplicates") not in (None, "refuse"):
+        data["study"]["duplicates"] = options["duplicates"]
+    if options.get("unit") and "trials" in data["files"]:
+        data["units"] = {"trials": {"reading": options["unit"]}}
 
 
 def _scale_from_data(table: str, study: Study) -> tuple[Study, Reading]:

@@ -40,6 +40,19 @@ def pseudonyms(command: Decorated) -> Decorated:
     return click.option("--pseudonyms", is_flag=True, help="Replace people in every output by stable codes.")(command)
 
 
+def duplicates(command: Decorated) -> Decorated:
+    """Add --duplicates."""
+    return click.option("--duplicates", type=click.Choice(["refuse", "keep", "drop"]), default="refuse",
+                        show_default=True, help="What to do with rows that repeat another in every label and the "
+                        "reading.")(command)
+
+
+def unit_of_value(command: Decorated) -> Decorated:
+    """Add --unit."""
+    return click.option("--unit", metavar="U", default=None,
+                        help="Unit of the value (a header may hold it too).")(command)
+
+
 def where(command: Decorated) -> Decorated:
     """Add --where COL=VALUE, repeatable."""
     return click.option("--where", multiple=True, metavar="COL=VALUE", callback=where_pairs,

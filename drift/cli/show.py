@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
+import shutil
+import sys
 import textwrap
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
@@ -12,8 +15,22 @@ from drift.errors import SEVERITIES, Finding
 if TYPE_CHECKING:
     from drift.results import Estimate, Result
 
-WIDTH = 110
+WIDEST, NARROWEST = 110, 60
 HEADS = {"error": "Errors", "warning": "Cautions", "note": "Notes"}
+
+
+def width() -> int:
+    """Return the columns to write in: those of the terminal, at most 110; 110 into a pipe."""
+    told = os.environ.get("COLUMNS", "")
+    columns = int(told) if told.isdigit() else (
+        shutil.get_terminal_size((WIDEST, 24)).columns if sys.stdout.isatty() else WIDEST)
+    return max(NARROWEST, min(WIDEST, columns))
+
+
+def paragraph(text: str, *, indent: str = "", further: str | None = None) -> str:
+    """Fill a paragraph to the width of the terminal."""
+    return textwrap.fill(text, width(), initial_indent=indent,
+                         subsequent_indent=indent if further is None else further, break_on_hyphens=False)
 
 
 def as_text(result: Result, *, quiet: bool = False) -> str:
@@ -22,17 +39,25 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
     said = [p.answer for p in parts or ()]
     # Where no decision was asked the answer is that of every question, each on a line of its own.
     lines = said if said and result.answer == " ".join(said) else [result.answer]
-    answer = "\n".join(textwrap.fill(line, WIDTH) for line in lines)
+    answer = "\n".join(textwrap.fill(line, width()) for line in lines)
     if quiet:
         return answer + "\n"
     blocks = [answer]
+    if result.command == "icc" and parts is None:
+        from drift.cli.show_icc import icc_blocks
+
+        return "\n\n".join(b.rstrip() for b in (answer, *icc_blocks(result)) if b.strip()) + "\n"
+    if result.command in ("gauge", "interlaboratory") and parts is None:
+        from drift.cli.show_gauge import gauge_blocks
+
+        return "\n\n".join(b.rstrip() for b in (answer, *gauge_blocks(result)) if b.strip()) + "\n"
     if parts is None:
         if not result.estimates:
             blocks += [table_text(t) for t in _as_rows(result.tables)]
         blocks.append(estimates_text(result.estimates))
     for part in parts or ():
         title = part.question if part.answer in lines else f"{part.question}: {part.answer}"
-        blocks.append(textwrap.fill(title, WIDTH, subsequent_indent="  ") + "\n"
+        blocks.append(textwrap.fill(title, width(), subsequent_indent="  ") + "\n"
                       + estimates_text([e for e in part.estimates if _leading(e, part)]))
     blocks += [findings_text(result.findings), accounts_text(result)]
     return "\n\n".join(b.rstrip() for b in blocks if b.strip()) + "\n"
@@ -40,12 +65,20 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
 
 LEADING = {"wear": ("drift per use, percent", "growth of saturation pressure per use, percent", "sensitivity at use 0"),
            "retire": ("retire after", "average sensor reaches the limit (not a policy)"),
-           "icc": ("SEM (agreement)", "MDC (agreement)"),
+           "icc": ("SEM (agreement)", "MDC (agreement)", "SEM (absolute)", "MDC (absolute)", "SEM (relative)",
+                   "MDC (relative)"),
+           "gauge": ("gauge R&R (GRR)", "gauge R&R (GRR), percent of study variation",
+                     "gauge R&R (GRR), percent of tolerance", "number of distinct categories (ndc)"),
+           "interlaboratory": ("repeatability SD (s_r)", "reproducibility SD (s_R)"),
            "agree": ("bias", "lower limit", "upper limit", "share of differences inside")}
 
 
 def _leading(estimate: Estimate, part: Result) -> bool:
     """Tell whether a number stands in the short table of a whole study; the report holds all of them."""
+    if estimate.name.endswith(" coefficient") and part.command == "icc":  # of several facets
+        return estimate.name == part.estimates[0].name
+    if estimate.name.endswith("(absolute)" if part.estimates[0].name == "G coefficient" else "(relative)"):
+        return False
     if estimate.name.startswith("ICC"):
         declared = part.estimates[0]
         return estimate.name == declared.name and estimate.of.get("model") == declared.of.get("model")
@@ -110,7 +143,7 @@ def estimates_text(estimates: Sequence[Estimate]) -> str:
     for j in (3, 1):
         if all(not r[j] for r in rows[1:]):
             rows = [[*r[:j], *r[j + 1:]] for r in rows]
-    notes = [textwrap.fill(f"({n}) {said}", WIDTH, initial_indent="  ", subsequent_indent="      ")
+    notes = [textwrap.fill(f"({n}) {said}", width(), initial_indent="  ", subsequent_indent="      ")
              for said, n in methods.items()]
     return "\n".join([grid(rows), *notes])
 
@@ -131,7 +164,7 @@ def _line(f: Finding) -> str:
              f" (found {f.value!r})" if f.value is not None else "",
              f"; expected {f.expected.rstrip('.')}" if f.expected else "", ".",
              f" {f.mend}{'' if f.mend.endswith(('.', '?', '!')) else '.'}" if f.mend else ""]
-    return textwrap.fill("".join(parts), WIDTH, initial_indent="  - ", subsequent_indent="    ")
+    return textwrap.fill("".join(parts), width(), initial_indent="  - ", subsequent_indent="    ")
 
 
 def accounts_text(result: Result) -> str:

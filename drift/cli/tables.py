@@ -7,8 +7,19 @@ from typing import TYPE_CHECKING, Any
 import rich_click as click
 
 from drift.cli.deliver import Tell, deliver
-from drift.cli.options import columns_of_checks, common, level_value, table_argument, where
+from drift.cli.options import (
+    columns_of_checks,
+    common,
+    duplicates,
+    level_value,
+    table_argument,
+    unit_of_value,
+    where,
+)
+from drift.cli.reliability_options import chosen_by_words, wide_form
+from drift.cli.several_facets import over_facets
 from drift.cli.studies import _writer
+from drift.cli.uses_and_comparison import along_use_and_compared
 
 if TYPE_CHECKING:
     from drift.results import Result
@@ -19,9 +30,11 @@ OUT = "Folder to write report, figures and tables to."
 def _answer(command: str, table: str, options: dict[str, Any], *, as_json: bool, out: str | None, seed: int | None,
             level: float, quiet: bool) -> None:
     def work(tell: Tell) -> Result:
+        from drift.cli.mends import with_options
         from drift.cli.one_table import ANSWERS
 
-        return ANSWERS[command](table, options, level=level, seed=seed, progress=tell)
+        return with_options(command, options, lambda: ANSWERS[command](table, options, level=level, seed=seed,
+                                                                       progress=tell))
 
     deliver(command, work, as_json=as_json, quiet=quiet, write=_writer(out))
 
@@ -29,6 +42,7 @@ def _answer(command: str, table: str, options: dict[str, Any], *, as_json: bool,
 @click.command()
 @table_argument
 @columns_of_checks
+@duplicates
 @where
 @common(OUT)
 def wear(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
@@ -49,6 +63,7 @@ def wear(table: str, as_json: bool, out: str | None, seed: int | None, level: fl
               help="At least this share of sensors is still within the limit ...")
 @click.option("--confidence", type=float, default=0.95, show_default=True, callback=level_value,
               help="... with this confidence.")
+@duplicates
 @where
 @common(OUT)
 def retire(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
@@ -59,14 +74,21 @@ def retire(table: str, as_json: bool, out: str | None, seed: int | None, level: 
 
 @click.command()
 @table_argument
-@click.option("--target", metavar="COL", default="participant", show_default=True, help="What is being measured.")
-@click.option("--facet", metavar="COL", default="session", show_default=True, help="What should not matter.")
+@click.option("--target", metavar="COL", default=None, show_default="participant", help="What is being measured.")
+@click.option("--facet", metavar="COL[,COL]", default=None, show_default="session", help="What should not matter; two "
+              "or three columns make it a generalizability study.")
 @click.option("--value", metavar="COL", default="reading", show_default=True, help="The value reported.")
+@over_facets
+@chosen_by_words
+@along_use_and_compared
+@wide_form
+@unit_of_value
+@duplicates
 @where
 @common(OUT)
 def icc(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
         **options: Any) -> None:
-    """Estimate reliability: all ten intraclass correlations, SEM and MDC, with intervals."""
+    """Estimate reliability: the intraclass correlation that fits, all ten cases, SEM and MDC, with intervals."""
     _answer("icc", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
 
 
@@ -82,6 +104,8 @@ def icc(table: str, as_json: bool, out: str | None, seed: int | None, level: flo
 @click.option("--value", metavar="COL", default="reading", show_default=True, help="The value reported (long form).")
 @click.option("--harmless", type=click.FloatRange(min=0, min_open=True), metavar="X", default=None,
               help="Largest difference that would not matter, in the value's unit.")
+@unit_of_value
+@duplicates
 @where
 @common(OUT)
 def agree(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,

@@ -29,7 +29,7 @@ def agree_wide(table: str, options: Mapping[str, Any], *, level: float, seed: in
 
     a, b = options["a_column"], options["b_column"]
     path = Path(table)
-    reading = read_wide(table, a, b)
+    reading = read_wide(table, a, b, unit=options.get("unit"))
     question = {"name": f"{a} against {b}", "compare": COMPARE, "a": a, "b": b, "pair_by": [PAIR],
                 "target": options["target"] or PAIR, "where": dict(options["where"])}
     if options["harmless"] is not None:
@@ -40,7 +40,7 @@ def agree_wide(table: str, options: Mapping[str, Any], *, level: float, seed: in
                         progress=progress, reading=reading)
 
 
-def read_wide(table: str, a: str, b: str) -> Reading:
+def read_wide(table: str, a: str, b: str, *, unit: str | None = None) -> Reading:
     """Read both columns through the same door as any table, and put them below one another."""
     from drift.ingest import read_one_table
     from drift.records import Tables
@@ -50,7 +50,9 @@ def read_wide(table: str, a: str, b: str) -> Reading:
     halves = []
     for column in (a, b):
         study = study_from_dict({"study": {"title": path.name}, "files": {"trials": path.name},
-                                 "columns": {"trials": {"reading": column}}}, folder=path.resolve().parent)
+                                 "columns": {"trials": {"reading": column}},
+                                 **({"units": {"trials": {"reading": unit}}} if unit else {})},
+                                folder=path.resolve().parent)
         halves.append(read_one_table(table, "trials", study))
     findings = tuple(dict.fromkeys(f for h in halves for f in h.findings if f.code not in _ABOUT_KEYS))
     raise_on_error(findings)

@@ -24,6 +24,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,7 @@ from drift.engine.meansquares import Interval, decreasing_root
 FloatArray = NDArray[np.float64]
 
 POINTS = 2048
+STRATA = 512
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,16 +113,28 @@ def _lattice() -> FloatArray:
     return (0.5 + np.arange(1, POINTS + 1)[:, None] * steps) % 1.0
 
 
+def _strata() -> FloatArray:
+    """Midpoints of equal parts of the unit interval, for integrals over one variable only."""
+    return (np.arange(STRATA) + 0.5) / STRATA
+
+
+@lru_cache(maxsize=64)
+def _chi_squares(df: int, points: int) -> FloatArray:
+    """Chi-square values, upper tail, at lattice coordinate ``points`` (0, 1 or 2), or at the strata (-1)."""
+    from scipy.special import chdtri
+
+    found: FloatArray = np.asarray(chdtri(df, _strata() if points < 0 else _lattice()[:, points]))
+    found.setflags(write=False)
+    return found
+
+
 def _inner_draws(ss_inner: float, df_inner: int, ss_within: float, df_within: int,
                  inverse_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Pivotal values of inner variance, interaction and residual on the lattice."""
-    from scipy.special import chdtri
-
-    u = _lattice()
-    inner = ss_inner / chdtri(df_inner, u[:, 0])
+    inner = ss_inner / _chi_squares(df_inner, 0)
     if df_within == 0:
         return inner, np.zeros(POINTS), inner
-    within = ss_within / chdtri(df_within, u[:, 1])
+    within = ss_within / _chi_squares(df_within, 1)
     return inner, np.maximum(inner - within * inverse_m, 0.0), within
 
 
@@ -193,29 +207,47 @@ def _root(cdf: Callable[[float], float], p: float, low: float, high: float) -> f
     return 0.5 * (a + b)
 
 
+def component_cdf(p: Pivots, name: str) -> Callable[[float], float]:
+    """Return the pivotal distribution function of the variance of ``"target"`` or ``"facet"``.
+
+    Its quantiles are the ends of the interval, so that an interval holds a value where the function lies between.
+    """
+    from scipy.special import chdtrc
+
+    squares, weights, df = ((p.target_squares, p.target_weights, p.df_target) if name == "target" else
+                            (p.facet_squares, p.facet_weights, p.df_facet))
+    inner = p.ss_inner / _chi_squares(p.df_inner, -1)
+
+    def cdf(s: float) -> float:
+        return float(np.mean(chdtrc(df, _form(squares, weights, np.full(len(inner), s), inner))))
+
+    return cdf
+
+
 def component_intervals(p: Pivots, level: float) -> dict[str, Interval]:
     """Intervals of the variances of target, facet, interaction and residual.
 
     The residual's is exact (chi-square); the interaction's is NaN without replicates.
     """
-    from scipy.special import chdtrc, chdtri
-
-    inner, _, _ = p.draws
-    scale = float(np.median(inner)) + 1e-300
+    scale = float(np.median(p.ss_inner / _chi_squares(p.df_inner, -1))) + 1e-300
     out: dict[str, Interval] = {}
     for name, squares, weights, df in (("target", p.target_squares, p.target_weights, p.df_target),
                                        ("facet", p.facet_squares, p.facet_weights, p.df_facet)):
-        def cdf(s: float, squares: FloatArray = squares, weights: FloatArray = weights, df: int = df) -> float:
-            return float(np.mean(chdtrc(df, _form(squares, weights, np.full(POINTS, s), inner))))
-
-        out[name] = _ends(cdf, level, max(float(squares.sum()) / (df * float(weights.max())), scale))
-    tail = (1 - level) / 2
-    ss, df_e = (p.ss_within, p.df_within) if p.df_within else (p.ss_inner, p.df_inner)
-    out["residual"] = (ss / float(chdtri(df_e, tail)), ss / float(chdtri(df_e, 1 - tail)))
+        start = max(float(squares.sum()) / (df * float(weights.max())), scale)
+        out[name] = _ends(component_cdf(p, name), level, start)
+    out["residual"] = residual_interval(p, level)
     out["interaction"] = (difference_interval((p.ss_inner / p.df_inner, p.df_inner),
                                               (p.ss_within / p.df_within, p.df_within), p.inverse_m, level)
                           if p.df_within else (math.nan, math.nan))
     return out
+
+
+def residual_interval(p: Pivots, level: float) -> Interval:
+    """Exact interval of the variance within cells, or without replicates of cells about the additive model."""
+    from scipy.special import chdtri
+
+    ss, df = (p.ss_within, p.df_within) if p.df_within else (p.ss_inner, p.df_inner)
+    return ss / float(chdtri(df, (1 - level) / 2)), ss / float(chdtri(df, (1 + level) / 2))
 
 
 def difference_interval(first: tuple[float, float], second: tuple[float, float], weight: float,
@@ -230,15 +262,21 @@ def difference_interval(first: tuple[float, float], second: tuple[float, float],
         What share of the second is contained in the first.
     level : float
     """
-    from scipy.special import chdtrc, chdtri
+    return _ends(difference_cdf(first, second, weight), level, max(first[0], 1e-300))
+
+
+def difference_cdf(first: tuple[float, float], second: tuple[float, float],
+                   weight: float) -> Callable[[float], float]:
+    """Return the pivotal distribution function that :func:`difference_interval` takes its ends from."""
+    from scipy.special import chdtrc
 
     (ms1, df1), (ms2, df2) = first, second
-    inner = weight * ms2 * df2 / chdtri(df2, _lattice()[:, 0])
+    inner = weight * ms2 * df2 / _chi_squares(int(df2), -1)
 
     def cdf(s: float) -> float:
         return float(np.mean(chdtrc(df1, ms1 * df1 / (s + inner + 1e-200 * ms1))))
 
-    return _ends(cdf, level, max(ms1, 1e-300))
+    return cdf
 
 
 def agreement_pivotal(p: Pivots, level: float) -> Interval:

@@ -63,7 +63,9 @@ def saturated_readings(drafts: Mapping[str, Draft], study: Study) -> None:
         return
     reading = checks["reading"]
     listed = drafts["sensors"].values("sensor") if "sensors" in drafts and "sensor" in drafts["sensors"] else []
-    known = np.isin(as_words(checks["sensor"]).astype(str), listed) if "sensor" in checks else np.zeros(0, dtype=bool)
+    known = np.zeros(len(reading), dtype=bool)
+    if "sensor" in checks:
+        known = np.isin(as_words(checks["sensor"]).astype(str), listed)
     checks.say(np.isnan(limit) & checks.active & known, "sensor", "no-full-scale",
                "no full scale is known for this sensor",
                severity="error" if study.limits.saturation_pressure is not None else "warning",
@@ -239,7 +241,7 @@ def _reliability(q: ReliabilityQuestion, trials: Draft) -> list[Finding]:
     made: list[Finding] = []
     mask = _selected(trials, q.where, q.name, made)
     facets = (q.facet,) if isinstance(q.facet, str) else tuple(q.facet)
-    cell = [c for c in (q.target, *facets, *q.by) if c in trials]
+    cell = [c for c in (q.target, *facets, *q.by, q.compare) if c is not None and c in trials]
     if mask is None or q.target not in trials or any(f not in trials for f in facets):
         return made
     skip = {*cell, q.replicate or "replicate", "replicate"}

@@ -16,6 +16,7 @@ from drift.ingest.checks import fill_checks
 from drift.ingest.draft import Draft
 from drift.ingest.keys import check_keys
 from drift.ingest.pseudonyms import ROLES
+from drift.ingest.raw import RawTable
 from drift.ingest.sensors import events_against_sensors, fill_events, fill_sensors, fill_session_log
 from drift.ingest.source import locate, read_raw, start_draft
 from drift.ingest.text import RefusedError
@@ -130,6 +131,12 @@ def read_one_table(source: str | Path | pd.DataFrame, kind: Literal["checks", "t
     except RefusedError as refused:
         return Reading(tables=Tables(), findings=(refused.finding,))
     return _finish({kind: _draft(raw, kind, study, named, strict=False)}, study, named, [])
+
+
+def read_raw_trials(raw: RawTable, study: Study) -> Reading:
+    """Check and freeze one trials table of which the text is at hand, by the rules of a single table."""
+    named = {k: named_columns(study, k) for k in ("checks", "trials")}
+    return _finish({"trials": _draft(raw, "trials", study, named, strict=False)}, study, named, [])
 
 
 def open_study(path: str | Path) -> tuple[Study | None, Reading]:

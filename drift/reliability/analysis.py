@@ -4,15 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import ClassVar
+from dataclasses import dataclass, replace
+from typing import ClassVar, Literal
 
 from drift.errors import Finding
 from drift.records import TrialTable
 from drift.reliability import cautions, tables
+from drift.reliability.comparison_answer import comparison, with_compared
 from drift.reliability.components import Components, Refusal, analyse
-from drift.reliability.icc import Coefficient, coefficients
+from drift.reliability.g_design import is_generalizability
+from drift.reliability.generalizability import generalizability
+from drift.reliability.grades import graded
+from drift.reliability.icc import Coefficient, coefficients, one_sided
 from drift.reliability.measurement_error import ErrorSize, error_sizes
+from drift.reliability.naming import why
+from drift.reliability.quoted import simulated
+from drift.reliability.repeated_answer import arrange, extra
 from drift.reliability.rows import Group, Prepared, Screened, prepare, single_facet
 from drift.reliability.words import (
     ORDER,
@@ -25,8 +32,6 @@ from drift.reliability.words import (
 )
 from drift.results import Estimate, Provenance, Result, join_words, run_versions
 from drift.study import ReliabilityQuestion
-
-SEVERAL_FACETS = "Several-facet studies come with the reliability work"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -59,11 +64,11 @@ def reliability(trials: TrialTable, question: ReliabilityQuestion, *, level: flo
     ----------
     trials : TrialTable
     question : ReliabilityQuestion
-        One facet; a list of several is refused with a warning.
+        One facet, or several (up to three) for a generalizability study.
     level : float
         Confidence level of the intervals.
     seed : int
-        Recorded in the provenance; no interval here draws random numbers.
+        Recorded in the provenance; only comparisons (``compare``) draw random numbers.
     screening : optional
         What screening drops (``dropped`` and ``reasons``, a row each).
 
@@ -72,7 +77,7 @@ def reliability(trials: TrialTable, question: ReliabilityQuestion, *, level: flo
     ReliabilityResult
         ``estimates`` hold, for each combination of ``by``, all ten McGraw-Wong cases with the declared one
         first, then measurement error and the SDs of the components. Tables: "coefficients", "variance
-        shares", "mean squares", "measurement error".
+        shares", "mean squares", "measurement error", and "coverage": what simulation says about the intervals.
 
     Raises
     ------
@@ -80,35 +85,53 @@ def reliability(trials: TrialTable, question: ReliabilityQuestion, *, level: flo
         If a column is missing, no row is usable, or a column without a part in the question varies inside a
         target x facet cell.
     """
+    asked, question = question, with_compared(question)
     prepared = prepare(trials, question, screening)
     facet = single_facet(question)
-    if facet is None:
+    if facet is None or is_generalizability(question):
         return _several_facets(trials, question, prepared, level, seed)
     pick = declared(question, facet)
-    done = [_analyse(group, question, facet, level) for group in prepared.groups]
+    arranged = arrange(trials, prepared.groups, question, facet)
+    done = [_analyse(group, question, facet, level) for group in (arranged.groups if arranged else prepared.groups)]
     estimates: list[Estimate] = []
     said: list[list[Finding]] = []
     sentences = []
     for one in done:
         made = _estimates(one, question, facet, pick, level)
         estimates += made
-        said.append(cautions.of_group(one.group, one.parts, one.cases, question, facet, level, trials.columns.keys()))
-        sentences.append(_sentence(one, made, question, facet) + cautions.second_sentence(one.parts, one.cases,
-                                                                                        question, facet))
+        said.append(cautions.of_group(one.group, one.parts, one.cases, question, facet, level, trials.columns.keys(),
+                                       one.errors))
+        sentences.append(_sentence(one, made, question, facet) + cautions.second_sentence(
+                one.parts, one.cases, question, facet, one.errors))
     answer = sentences[0] if len(done) == 1 else _answer_by(done, estimates, question, facet, pick)
+    further = list(tables.all_tables(done, question, facet, pick))
+    if arranged is not None:
+        uses = extra(arranged, question, facet, level=level)
+        answer += "".join(uses.sentences) if len(done) == 1 else ""
+        estimates += uses.estimates
+        further += uses.tables
+        said = [[*own, *more] for own, more in zip(said, uses.findings, strict=True)]
+    between = comparison(done, trials, question, facet, pick, level=level, seed=seed)
+    if between is not None:
+        answer = f"{between.answer} {answer}"
+        estimates += between.estimates
+        further.append(between.table)
+        said.append(list(between.findings))
+    coverage, told = simulated(done, question, facet, pick, estimates, level=level)
     return ReliabilityResult(
-        question=question.name, answer=answer, estimates=tuple(estimates),
-        tables=tuple(tables.all_tables(done, question, facet, pick)),
-        findings=(*prepared.findings, *cautions.of_rows(trials, question, prepared), *cautions.merge(said)),
-        exclusions=prepared.exclusions, provenance=_provenance(trials, question, prepared, level, seed))
+        question=question.name, answer=answer, estimates=tuple(estimates), tables=(*further, *coverage),
+        findings=(*prepared.findings, why(question, facet, pick), *graded(question, _heads(done, estimates, pick)),
+                  *cautions.of_rows(trials, question, prepared), *cautions.merge(said), *told),
+        exclusions=prepared.exclusions, provenance=_provenance(trials, asked, prepared, level, seed))
 
 
 def _analyse(group: Group, question: ReliabilityQuestion, facet: str, level: float) -> Analysed:
-    parts = analyse(group, level=level, average=question.average_replicates, target=question.target, facet=facet)
+    parts = analyse(group, level=level, average=question.average_replicates, target=question.target, facet=facet,
+                    fixed=question.facets_are == "fixed")
     if isinstance(parts, Refusal):
         return Analysed(group=group, parts=parts)
     return Analysed(group=group, parts=parts, cases=coefficients(parts, level=level),
-                    errors=error_sizes(parts, group, level=level))
+                    errors=error_sizes(parts, group, level=level, target=question.target, facet=facet))
 
 
 def _labels(one: Group, question: ReliabilityQuestion) -> dict[str, str]:
@@ -131,13 +154,13 @@ def _estimates(one: Analysed, question: ReliabilityQuestion, facet: str, pick: D
         c = by_case[case]
         out.append(Estimate(name=c.name + suffix, value=c.value, low=c.low, high=c.high, method=c.method, n=n,
                             level=level if math.isfinite(c.low) else math.nan, of={**of, "model": c.model}))
+    if question.bound is not None:
+        out.append(_bound(parts, by_case[order[0]], out[0], question.bound, level))
     read = {**of, "reading": f"mean of {parts.average} replicates"} if parts.average else of
     for e in one.errors:
-        out.append(_sized(e, read, unit, level, n))
-    if question.use == "mean":
-        k = parts.shape[1]
-        out += [_sized(e, {**read, "reading": f"mean of {k} {facet} levels"}, unit, level, n, math.sqrt(k))
-                for e in one.errors if e.name.startswith(("SEM", "MDC"))]
+        # Errors of means that nobody asked about stand in the table; under one name they would be taken for another.
+        if e.reading == "one" or (e.reading == "levels" and question.use == "mean"):
+            out.append(_sized(e, {**read, **tables.reading_label(e, facet)}, unit, level, n))
     for part, variance in parts.variances.items():
         if part == "interaction" and not parts.replicated:
             continue
@@ -145,15 +168,23 @@ def _estimates(one: Analysed, question: ReliabilityQuestion, facet: str, pick: D
         out.append(Estimate(name="variance component, SD", value=math.sqrt(variance), low=low, high=high, unit=unit,
                             level=level if math.isfinite(low) else math.nan, n=n,
                             of={**read, "component": tables.component_name(part, question, facet, parts)},
-                            method=f"{parts.method}, "
-                                   + (tables.component_interval(part) if math.isfinite(low) else "no interval")))
+                            method=f"{parts.method}, " + (tables.component_interval(part, fixed=parts.fixed)
+                                                          if math.isfinite(low) else "no interval")))
     return out
 
 
-def _sized(e: ErrorSize, of: Mapping[str, str], unit: str, level: float, n: int, divisor: float = 1.0) -> Estimate:
-    method = e.method if divisor == 1.0 else f"{e.method}; over sqrt({divisor**2:.0f})"
-    return Estimate(name=e.name, value=e.value / divisor, low=e.low / divisor, high=e.high / divisor, method=method,
-                    unit="%" if e.percent else unit, level=level if math.isfinite(e.low) else math.nan, of=of, n=n)
+def _bound(parts: Components, case: Coefficient, whole: Estimate, which: Literal["lower", "upper"],
+           level: float) -> Estimate:
+    """Return the declared coefficient once more, with a bound on one side only."""
+    end = one_sided(parts, case, "low" if which == "lower" else "high", level=level)
+    ends = (min(end, whole.value), math.nan) if which == "lower" else (math.nan, max(end, whole.value))
+    return replace(whole, name=f"{whole.name}, {which} bound", low=ends[0], high=ends[1],
+                   level=level if math.isfinite(end) else math.nan, method=f"{whole.method}; one side only")
+
+
+def _sized(e: ErrorSize, of: Mapping[str, str], unit: str, level: float, n: int) -> Estimate:
+    return Estimate(name=e.name, value=e.value, low=e.low, high=e.high, method=e.method, unit=e.unit(unit),
+                    level=level if math.isfinite(e.low) else math.nan, of=of, n=n)
 
 
 def _sentence(one: Analysed, made: list[Estimate], question: ReliabilityQuestion, facet: str) -> str:
@@ -161,11 +192,19 @@ def _sentence(one: Analysed, made: list[Estimate], question: ReliabilityQuestion
     if isinstance(one.parts, Refusal):
         return f"{where}No coefficient: {one.parts.message}. {one.parts.mend}."
     kind = "agreement" if question.agree == "value" else "consistency"
-    named = [e for e in made if e.name in (f"SEM ({kind})", f"MDC ({kind})")]
-    if question.use == "mean":
-        named = named[2:]
+    reading = "levels" if question.use == "mean" else "one"
+    label = next((tables.reading_label(e, facet) for e in one.errors if e.reading == reading), {})
+    named = [e for e in made if e.name in (f"SEM ({kind})", f"MDC ({kind})")
+             and (e.of.get("reading") == label["reading"] if label else "levels" not in e.of.get("reading", ""))]
     sem, mdc = (named[0], named[1]) if len(named) >= 2 else (None, None)
     return where + answer_sentence(question, facet, one.parts.shape[1], made[0], sem, mdc)
+
+
+def _heads(done: list[Analysed], estimates: list[Estimate], pick: Declared) -> list[Estimate]:
+    """Return the declared coefficient of every combination of the ``by`` columns, in their order."""
+    return [e for one in done for e in estimates
+            if e.name.startswith(pick.coefficient) and e.of.get("model") == pick.model
+            and all(e.of.get(k) == v for k, v in one.group.labels.items())]
 
 
 def _answer_by(done: list[Analysed], estimates: list[Estimate], question: ReliabilityQuestion, facet: str,
@@ -183,12 +222,15 @@ def _answer_by(done: list[Analysed], estimates: list[Estimate], question: Reliab
     values = [f"{label} {coefficient_text(e.value, e.low, e.high)}" for label, e in shown]
     listed = ", ".join(values) if shown is good else f"from {values[0]} to {values[1]} over {len(good)} combinations"
     kind = "agreement" if question.agree == "value" else "consistency"
-    sems = [e for e in estimates if e.name == f"SEM ({kind})" and "levels" not in e.of.get("reading", "")]
+    means = question.use == "mean"
+    sems = [e for e in estimates if e.name == f"SEM ({kind})" and ("levels" in e.of.get("reading", "")) == means
+            and ("replicates" not in e.of.get("reading", "") or question.average_replicates)]
     units = {e.unit for e in sems}
     error = ""
     if len(units) == 1:
         low, high = min(sems, key=lambda e: e.value), max(sems, key=lambda e: e.value)
-        error = (f"; SEM ({kind}) of one reading {quantity(low.value, '', low.low, low.high)} to "
+        error = (f"; SEM ({kind}) of {'the mean' if means else 'one'} reading "
+                 f"{quantity(low.value, '', low.low, low.high)} to "
                  f"{quantity(high.value, high.unit, high.low, high.high)}")
     left = f"; no coefficient for {join_words(refused)}" if refused else ""
     return f"{good[0][1].name} of the same {question.target} with another {facet}{over}: {listed}{error}{left}."
@@ -196,20 +238,11 @@ def _answer_by(done: list[Analysed], estimates: list[Estimate], question: Reliab
 
 def _several_facets(trials: TrialTable, question: ReliabilityQuestion, prepared: Prepared, level: float,
                     seed: int) -> ReliabilityResult:
-    """Refuse a list of facets with the sentence that says when it will be answered."""
-    listed = ", ".join(question.facet)
-    pick = declared(question, "facet")
-    order = sorted(ORDER, key=lambda case: case != (pick.coefficient, pick.model))
-    refused = Finding(severity="warning", code="several-facets", question=question.name, file=trials.file,
-                      message=f"{SEVERAL_FACETS}; this question names {len(question.facet)} facets ({listed})",
-                      mend="Ask one question for each facet and fix or name the others in where or by")
-    estimates = tuple(Estimate(name=name, value=math.nan, of={"question": question.name, "model": model},
-                               method="refused: several facets") for name, model in order)
+    """Answer a question with several facets, or with one that lies in another part of the design."""
+    made = generalizability(trials, question, prepared, level=level)
     return ReliabilityResult(
-        question=question.name, answer=f"No coefficient for the facets {listed}: "
-        f"{SEVERAL_FACETS[0].lower()}{SEVERAL_FACETS[1:]}; ask one question for each facet.",
-        estimates=estimates, findings=(*prepared.findings, refused), exclusions=prepared.exclusions,
-        tables=tuple(tables.all_tables([], question, "facet", pick)),
+        question=question.name, answer=made.answer, estimates=made.estimates, tables=made.tables,
+        findings=(*prepared.findings, *made.findings), exclusions=prepared.exclusions,
         provenance=_provenance(trials, question, prepared, level, seed))
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from drift.engine.agreement_interval import MOST_LEVELS, Side, agreement_interval
+from drift.engine.fixed_levels import fixed_agreement_pivotal
 from drift.engine.meansquares import (
     Interval,
     classical_intervals,
@@ -20,11 +22,17 @@ from drift.reliability.words import ORDER, Model, sentence, shrout_fleiss
 EXACT_F = "exact F interval"
 SATTERTHWAITE = "F/Satterthwaite interval"
 PIVOTAL = "generalised pivotal interval"
+SHORTEST = "shortest calibrated interval"
+FIXED = "generalised pivotal interval, levels fixed"
 
 
 @dataclass(frozen=True, kw_only=True)
 class Coefficient:
-    """One case with its default interval and, for absolute agreement, the pivotal one beside it."""
+    """One case with its default interval and, for absolute agreement over a sample of levels, two others beside it.
+
+    ``pivotal`` is the generalised pivotal interval; ``classical`` the F/Satterthwaite interval that papers print,
+    there for complete tables without replicates only.
+    """
 
     name: str
     model: Model
@@ -34,6 +42,7 @@ class Coefficient:
     method: str
     k: float
     pivotal: Interval = NO_INTERVAL
+    classical: Interval = NO_INTERVAL
 
     @property
     def shrout_fleiss(self) -> str:
@@ -57,14 +66,16 @@ def coefficients(parts: Components, *, level: float) -> tuple[Coefficient, ...]:
 
     Notes
     -----
-    Complete tables: values from unbiased mean squares, so that they can be negative; ICC(1) and ICC(C) with
-    the exact F interval, ICC(A) with the F/Satterthwaite interval that papers print. With equal replicates
-    ICC(C) and ICC(A) have generalised pivotal intervals. Otherwise REML: ICC(C) has an exact F interval
-    without replicates, ICC(A) a generalised pivotal one; ICC(1) is the unequal-numbers analysis of variance
-    (Ebel 1951) with Wald's exact interval. Intervals of means of k are those of one reading stepped up.
+    Values of complete tables come from unbiased mean squares, so that they can be negative, of others from REML.
+    ICC(1) has the exact F interval (Wald's for unequal numbers), ICC(C) the exact F interval without replicates and
+    a generalised pivotal one with them. ICC(A) over a sample of levels has the shortest calibrated interval
+    (:mod:`drift.engine.agreement_interval`; the pivotal one beyond 31 levels), over fixed levels a generalised pivotal
+    one. Intervals of means of k are those of one reading stepped up.
     """
     pivotal = NO_INTERVAL if parts.pivots is None else agreement_pivotal(parts.pivots, level)
     values, ends, methods = _values(parts, level, pivotal)
+    classical = ends["ICC(A,1)"] if SATTERTHWAITE in methods["ICC(A,1)"] else NO_INTERVAL
+    agreement = _agreement(parts, level, values["ICC(A,1)"], ends["ICC(A,1)"], methods["ICC(A,1)"])
     k = float(parts.shape[1])
     one_way_k = k if parts.squares is not None or parts.replicated else parts.flat.k0
     out = []
@@ -72,18 +83,64 @@ def coefficients(parts: Components, *, level: float) -> tuple[Coefficient, ...]:
         single = name if name.endswith("1)") else {"ICC(k)": "ICC(1)", "ICC(A,k)": "ICC(A,1)"}.get(name, "ICC(C,1)")
         size = one_way_k if model == "one-way" else k
         mean = name != single
-        low, high = ends[single]
-        beside = pivotal if "A" in name and model == "two-way random" else NO_INTERVAL
+        ends_here, method = agreement[model] if single == "ICC(A,1)" else (ends[single], methods[single])
+        beside = (pivotal, classical) if "A" in name and model == "two-way random" else (NO_INTERVAL, NO_INTERVAL)
         if mean:
-            low, high, beside = step_up(low, size), step_up(high, size), (step_up(beside[0], size),
-                                                                         step_up(beside[1], size))
+            ends_here, beside = _stepped(ends_here, size), (_stepped(beside[0], size), _stepped(beside[1], size))
+            method += f", stepped up to the mean of {size:.4g}"
         value = values[name] if not mean or name in values else step_up(values[single], size)
-        low, high = (x if math.isfinite(x) else math.nan for x in (low, high))
+        low, high = (x if math.isfinite(x) else math.nan for x in ends_here)
         value = value if math.isfinite(value) else math.nan
-        method = methods[single] + (f", stepped up to the mean of {size:.4g}" if mean else "")
         out.append(Coefficient(name=name, model=model, value=value, low=low, high=high, method=method,
-                               k=size if mean else 1.0, pivotal=beside))
+                               k=size if mean else 1.0, pivotal=beside[0], classical=beside[1]))
     return tuple(out)
+
+
+def one_sided(parts: Components, case: Coefficient, side: Side, *, level: float) -> float:
+    """Return the one-sided bound of a case of :func:`coefficients`.
+
+    Parameters
+    ----------
+    parts : Components
+    case : Coefficient
+        Absolute agreement over a sample of levels has its own calibrated bound; every other case has intervals with
+        equal tails, and its bound is an end of the interval at 2 level - 1.
+    side : {"low", "high"}
+    level : float
+        Confidence that the coefficient is on the good side of the bound.
+    """
+    end = 0 if side == "low" else 1
+    if case.model == "two-way random" and case.name.startswith("ICC(A") and parts.pivots is not None and (
+            parts.shape[1] <= MOST_LEVELS):
+        bound = agreement_interval(parts.pivots, level, side)[end]
+        return step_up(bound, case.k) if case.k > 1 else bound
+    # With equal tails at 2 level - 1 each end alone has the level asked for.
+    twin = next(c for c in coefficients(parts, level=2 * level - 1) if (c.name, c.model) == (case.name, case.model))
+    return (twin.low, twin.high)[end]
+
+
+def _stepped(ends: Interval, size: float) -> Interval:
+    return step_up(ends[0], size), step_up(ends[1], size)
+
+
+def _agreement(parts: Components, level: float, value: float, ends: Interval,
+               method: str) -> dict[Model, tuple[Interval, str]]:
+    """Return interval and method of ICC(A,1) for a sample of levels and for fixed ones."""
+    p = parts.pivots
+    if p is None:
+        return {"two-way random": (ends, method), "two-way mixed": (ends, method)}
+    pivotal = f"{parts.method}, {PIVOTAL}"
+    sample = (agreement_interval(p, level), f"{parts.method}, {SHORTEST}")
+    if parts.shape[1] > MOST_LEVELS or math.isnan(sample[0][0]):
+        sample = (agreement_pivotal(p, level), pivotal)
+    fixed = fixed_agreement_pivotal(p, level)
+    return {"two-way random": (_around(value, sample[0]), sample[1]),
+            "two-way mixed": (_around(value, fixed), f"{parts.method}, {FIXED}")}
+
+
+def _around(value: float, ends: Interval) -> Interval:
+    """Let an interval of a coefficient that cannot be negative reach down to a negative estimate."""
+    return (min(ends[0], value), max(ends[1], value)) if math.isfinite(value) else ends
 
 
 def _values(parts: Components, level: float,

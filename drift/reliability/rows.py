@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -40,7 +40,7 @@ class Group:
     """Readings of one combination of the ``by`` columns, coded for the engine.
 
     ``targets`` and ``facets`` index ``target_names`` and ``facet_names``; ``reading_sd`` and ``reading_n``
-    are NaN where a row is a single reading.
+    are NaN where a row is a single reading; ``rows`` index the trial table.
     """
 
     labels: Mapping[str, str]
@@ -52,16 +52,18 @@ class Group:
     reading_sd: NDArray[np.float64]
     reading_n: NDArray[np.float64]
     unit: str
+    rows: NDArray[np.intp] = field(default_factory=lambda: np.empty(0, dtype=np.intp))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Prepared:
-    """All groups of a question with the account of its rows."""
+    """All groups of a question with the account of its rows; ``used`` marks the rows of the table that enter."""
 
     groups: tuple[Group, ...]
     account: RowAccount
     exclusions: tuple[Exclusion, ...]
     findings: tuple[Finding, ...]
+    used: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
 
 
 def single_facet(question: ReliabilityQuestion) -> str | None:
@@ -84,8 +86,12 @@ def check_question(trials: TrialTable, question: ReliabilityQuestion) -> tuple[F
     tuple of Finding
         Errors; empty when the question can be put to these rows.
     """
+    from drift.reliability.g_design import is_generalizability, named_parents
+
     try:
         prepare(trials, question)
+        if is_generalizability(question):
+            named_parents(question)
     except DriftError as stopped:
         return stopped.findings
     return ()
@@ -125,14 +131,15 @@ def prepare(trials: TrialTable, question: ReliabilityQuestion, screening: Screen
                     f"{account.outside_where} lie outside its where, {account.excluded} are excluded and "
                     f"{account.unmatched} lack a {question.target} or {join_words(facets)}",
             mend="Compare where with the values in the table"))
-    findings = [*_one_measure(trials, question, used), *_varying_columns(trials, question, facets, used)]
+    findings = [*_infinite(trials, question, used), *_one_measure(trials, question, used),
+                *_varying_columns(trials, question, facets, used)]
     if findings:
         raise DriftError(findings)
     notes = _lost_levels(trials, question, facets, ~outside, used)
     facet = single_facet(question)
     groups = () if facet is None else tuple(
         _group(trials, question, facet, rows, labels) for labels, rows in _combinations(trials, question.by, used))
-    return Prepared(groups=groups, account=account, exclusions=exclusions, findings=tuple(notes))
+    return Prepared(groups=groups, account=account, exclusions=exclusions, findings=tuple(notes), used=used)
 
 
 def text(value: object) -> str:
@@ -159,7 +166,7 @@ def _codes(column: NDArray[np.generic]) -> tuple[NDArray[np.intp], tuple[str, ..
 def _columns_there(trials: TrialTable, question: ReliabilityQuestion, facets: tuple[str, ...]) -> list[Finding]:
     found = []
     named = [("reading", "reading"), ("target", question.target), *(("facet", f) for f in facets),
-             *(("by", b) for b in question.by)]
+             *(("compare" if b == question.compare else "by", b) for b in question.by)]
     for role, name in named:
         if name not in trials:
             found.append(Finding(severity="error", code="unknown-column", file=trials.file, value=name,
@@ -171,6 +178,14 @@ def _columns_there(trials: TrialTable, question: ReliabilityQuestion, facets: tu
                              question=question.name, message=f"{name!r} is given two parts in one question",
                              mend="Name different columns as target, facet and by"))
     return found
+
+
+def _infinite(trials: TrialTable, question: ReliabilityQuestion, used: NDArray[np.bool_]) -> list[Finding]:
+    return [Finding(severity="error", code="infinite-reading", file=trials.file, row=int(trials.row[i]),
+                    column="reading", value=f"{trials['reading'][i]:g}", expected="a finite number",
+                    question=question.name, message="an infinite value is no reading",
+                    mend="Leave the cell empty where nothing was read, or exclude the row")
+            for i in np.flatnonzero(used & np.isinf(trials["reading"]))]
 
 
 def _one_measure(trials: TrialTable, question: ReliabilityQuestion, used: NDArray[np.bool_]) -> list[Finding]:
@@ -269,7 +284,7 @@ def _group(trials: TrialTable, question: ReliabilityQuestion, facet: str, rows: 
                  facets=facets, target_names=target_names, facet_names=facet_names,
                  reading_sd=trials["reading_sd"][rows] if "reading_sd" in trials else nothing,
                  reading_n=trials["reading_n"][rows] if "reading_n" in trials else nothing,
-                 unit=_unit(trials, rows))
+                 unit=_unit(trials, rows), rows=rows)
 
 
 def _unit(trials: TrialTable, rows: NDArray[np.intp]) -> str:
@@ -279,3 +294,9 @@ def _unit(trials: TrialTable, rows: NDArray[np.intp]) -> str:
         if len(units) == 1:
             return str(units.pop())
     return trials.units.get("reading", "")
+
+
+# For the other readers of rows in this package.
+coded_levels = _codes
+combinations_of = _combinations
+unit_of_rows = _unit

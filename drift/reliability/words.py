@@ -13,6 +13,9 @@ from drift.study import ReliabilityQuestion
 
 Model = Literal["one-way", "two-way random", "two-way mixed"]
 
+# Severity, code, message and mend of a finding before it is placed.
+Item = tuple[str, str, str, str]
+
 ORDER: tuple[tuple[str, Model], ...] = (
     ("ICC(A,1)", "two-way random"), ("ICC(A,k)", "two-way random"), ("ICC(C,1)", "two-way random"),
     ("ICC(C,k)", "two-way random"), ("ICC(A,1)", "two-way mixed"), ("ICC(A,k)", "two-way mixed"),
@@ -65,8 +68,14 @@ def sentence(coefficient: str, model: Model) -> str:
     return f"{_EFFECTS[model]}, {kind}, {count}"
 
 
+_IRREGULAR = {"child": "children", "person": "people", "foot": "feet", "man": "men", "woman": "women", "tooth": "teeth",
+              "series": "series"}
+
+
 def plural(word: str) -> str:
     """Return the English plural of a column name, well enough for a sentence."""
+    if word.lower() in _IRREGULAR:
+        return _IRREGULAR[word.lower()]
     if word.endswith("y") and word[-2:-1] not in "aeiou":
         return word[:-1] + "ies"
     return word + ("es" if word.endswith(("s", "x", "ch", "sh")) else "s")
@@ -87,6 +96,8 @@ def quantity(value: float, unit: str, low: float = math.nan, high: float = math.
     if not math.isfinite(value):
         return "not available"
     d = decimals_for(low, high, value)
+    if 0 < abs(value) < 1e-5:
+        return f"{value:.2g} {unit}".replace("-", MINUS).strip()
     if not math.isfinite(low) and value != 0:
         d = max(0, min(6, 1 - math.floor(math.log10(abs(value)))))
     return f"{value:.{d}f} {unit}".strip()
@@ -95,7 +106,7 @@ def quantity(value: float, unit: str, low: float = math.nan, high: float = math.
 def interval_text(low: float, high: float) -> str:
     """Return the ends of a coefficient's interval with at least two decimals: ``0.84 to 0.95``."""
     d = _decimals(low, high)
-    return " to ".join(f"{x:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
+    return " to ".join(f"{round(x, d) + 0.0:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
                        for x in (low, high))
 
 
@@ -109,7 +120,8 @@ def coefficient_text(value: float, low: float, high: float) -> str:
         return "not available"
     bounded = math.isfinite(low) or math.isfinite(high)
     d = _decimals(low, high) if bounded else 3
-    shown = f"{value:.{d}f}".replace("-", MINUS)
+    # Adding 0.0 turns a negative zero, which rounding can make, into a plain one.
+    shown = f"{round(value, d) + 0.0:.{d}f}".replace("-", MINUS)
     return f"{shown} ({interval_text(low, high)})" if bounded else shown
 
 

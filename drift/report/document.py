@@ -11,12 +11,20 @@ from typing import TYPE_CHECKING, Any
 
 from drift.errors import Finding
 from drift.report import figures as plots
+from drift.report import figures_along_use as use_plots
+from drift.report import figures_of_d_study as d_plots
+from drift.report import figures_of_gauge as gauge_plots
 from drift.report import figures_of_trials as trial_plots
+from drift.report.d_study_tables import d_study_grids
 from drift.report.decision_tables import decision_grids
 from drift.report.drawing import Figure, make
+from drift.report.gauge_tables import main_grid as gauge_grid
+from drift.report.handbook import help_for
+from drift.report.handbook import shown as handbook_pages
 from drift.report.methods import methods_paragraphs
 from drift.report.tables import Grid, estimate_grid, exclusion_grid, reliability_grid, result_grid
 from drift.results import Estimate, Result
+from drift.simulated.quoting import NOTE
 
 if TYPE_CHECKING:
     from drift.report.study_result import StudyResult
@@ -26,17 +34,27 @@ SHOWN_TABLES = {
     "wear": ("variance components", "comparison of constructions", "assumption checks", "aliases", "removals"),
     "retire": ("equivalence of slopes",),
     "agree": ("verdict", "checks", "variance components"),
+    "gauge": ("operators", "bias", "linearity"),
+    "interlaboratory": ("precision against level",),
+    "icc": ("comparison of reliabilities", "trend along use", "drift left in and removed", "ICC and SEM along use",
+            "estimators"),
 }
 # What stands in the text but folded; a print leaves it out.
 FOLDED_TABLES = {
-    "wear": ("influence",),
-    "retire": ("own crossing counts", "batches"),
-    "icc": ("mean squares",),
-    "agree": ("limits",),
+    "wear": ("influence", "coverage"),
+    "retire": ("own crossing counts", "batches", "coverage"),
+    "icc": ("D study", "mean squares", "coverage"),
+    "agree": ("limits", "coverage"),
+    "gauge": ("analysis of variance", "average and range", "coverage"),
+    "interlaboratory": ("outlier tests", "laboratories", "coverage"),
 }
 # Estimates that a shown table holds already, by the start of their names.
 IN_TABLES = {"wear": ("SD between", "correlation of", "difference of"), "agree": ("SD between", "SD within")}
-TITLES = {"wear": "Drift per use", "retire": "When to retire a sensor", "icc": "Reliability", "agree": "Agreement"}
+TITLES = {"wear": "Drift per use", "retire": "When to retire a sensor", "icc": "Reliability", "agree": "Agreement",
+          "gauge": "Gauge study", "interlaboratory": "Precision over laboratories"}
+# Notes that belong to the answer: they stand below its numbers, not among the assumptions.
+TOLD = ("why-this-coefficient", "grade", "what-would-narrow", "rule-of-thumb", "what-helps", "relation-to-level")
+MOST_TOLD = 3
 LONG = 24
 
 
@@ -53,6 +71,9 @@ class Section:
     more: tuple[Grid, ...]
     folded: tuple[Grid, ...]
     findings: tuple[Finding, ...]
+    help: tuple[str, ...] = ()
+    told: tuple[str, ...] = ()
+    coverage: str = ""
 
 
 Drawing = tuple[str, str, Callable[..., str], tuple[float, float]]
@@ -76,6 +97,10 @@ def report_figures(result: StudyResult) -> tuple[Figure, ...]:
         elif part.command == "icc" and plots.table_of(part, "variance shares") is not None:
             drawn = [("variance-shares", f"Variance shares, {part.question}", partial(trial_plots.shares_figure, part),
                       trial_plots.shares_size(part))]
+        elif part.command in ("gauge", "interlaboratory"):
+            drawn = gauge_plots.gauge_figures(part)
+        if part.command == "icc":
+            drawn += _use_figures(part) + d_plots.d_study_figures(part)
         made += [make(f"{number:02d}-{_slug(name)}", title, draw, size=size) for name, title, draw, size in drawn]
     return tuple(made)
 
@@ -103,6 +128,18 @@ def _limit_figures(part: Result, wear: Result) -> list[Drawing]:
     pairs = dict.fromkeys((str(c), str(k)) for c, k in zip(path["construction"], path["limit"], strict=True))
     return [(f"limit {k} {c}", f"Limit on {k.replace('_', ' ')}{f', {c}' if c else ''}",
              partial(plots.limit_figure, part, wear, construction=c, limit=k), SIZE) for c, k in pairs]
+
+
+def _use_figures(part: Result) -> list[Drawing]:
+    """Draw coefficient and SEM along use, and compared reliabilities, where a question asked for them."""
+    drawn: list[Drawing] = [
+        (f"along use {' '.join(g.values())} {part.question}", f"ICC and SEM along use, {part.question}"
+         f"{''.join(f', {k} {v}' for k, v in g.items())}", partial(use_plots.windows_figure, part, of=g),
+         use_plots.WINDOWS_SIZE) for g in use_plots.window_groups(part)]
+    if use_plots.has_ratios(part):
+        drawn.append((f"comparison {part.question}", f"Ratios of SEM, {part.question}",
+                      partial(use_plots.comparison_figure, part), use_plots.comparison_size(part)))
+    return drawn
 
 
 def _agreement_figures(part: Result) -> list[Drawing]:
@@ -133,6 +170,7 @@ def render(result: StudyResult, figures: tuple[Figure, ...]) -> str:
         accounts=result.provenance.accounts, general=_grouped(result.general_findings()),
         assumptions=[(s.title, _grouped(s.findings)) for s in sections if s.findings],
         methods=methods_paragraphs(result, study),
+        handbook=handbook_pages([t for s in sections for t in s.help]),
         provenance=result.provenance.to_dict(), files=result.table("tables read") if _has(result, "tables read")
         else None)
 
@@ -156,15 +194,25 @@ def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
     whole = [e for e in part.estimates if "sensor" not in e.of]
     everything = estimate_grid(whole, caption="Every estimate with its method")
     if part.command == "icc":
-        main = reliability_grid(part)
+        main, shown = reliability_grid(part), (*(_shortened(g) for g in d_study_grids(part)), *shown)
     elif part.command == "retire" and any(t.name == "retire-after counts" and len(t) for t in part.tables):
         first, *others = decision_grids(part)
         main, shown = replace(first, notes=_methods(whole, "retire after")), (*others, *shown)
+    elif (own_grid := gauge_grid(part)) is not None:
+        main = own_grid
     else:
         main = estimate_grid([e for e in whole if not e.name.startswith(IN_TABLES.get(part.command, ("\n",)))])
     return Section(anchor=f"q{number}", title=_title(part), command=part.command, answer=part.answer, figures=own,
                    main=main, more=shown, folded=(*([everything] if everything else []), *folded),
-                   findings=part.findings)
+                   findings=tuple(f for f in part.findings if f.code not in (NOTE, *TOLD)), help=help_for(part),
+                   told=_told(part),
+                   coverage=" ".join(f"{f.message}." for f in part.findings if f.code == NOTE))
+
+
+def _told(part: Result) -> tuple[str, ...]:
+    """Return the reason for the coefficient and what would narrow its interval, a paragraph each."""
+    return tuple(f"{f.message.rstrip('.')}.{' ' + f.mend.rstrip('.') + '.' if f.mend else ''}" for code in TOLD
+                 for f in [f for f in part.findings if f.code == code][:MOST_TOLD])
 
 
 def _grids(part: Result, names: tuple[str, ...]) -> tuple[Grid, ...]:

@@ -116,7 +116,10 @@ def _end(e: Estimate) -> str:
 def shares_size(result: Result) -> tuple[float, float]:
     """Return a size of the figure that gives every row of "variance shares" its line."""
     table = result.table("variance shares")
-    return 4.9, max(1.9, 1.0 + ROW_HEIGHT * len(table) + 0.12 * len(set(table["component"])))
+    names = {str(c) for c in table["component"]}
+    # A component's name takes a line for each of its factors.
+    tall = 0.15 * max((c.count(" x ") + 1 for c in names), default=1) * (len(names) + 1) + 0.6
+    return 4.9, max(1.9, 1.0 + ROW_HEIGHT * len(table) + 0.12 * len(names), tall)
 
 
 def shares_figure(result: Result, axes: Axes) -> str:

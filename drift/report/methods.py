@@ -25,6 +25,10 @@ def methods_paragraphs(result: StudyResult, study: Mapping[str, Any]) -> tuple[s
             made.append(_reliability(part, study))
         elif part.command == "agree":
             made.append(_agreement(part, study))
+        elif part.command in ("gauge", "interlaboratory"):
+            from drift.report.gauge_methods import gauge_methods
+
+            made.append(gauge_methods(part, study))
     return (*made, _software(result))
 
 
@@ -113,7 +117,7 @@ def _count(e: Estimate) -> str:
 
 
 def _declared(part: Result) -> Estimate | None:
-    return next((e for e in part.estimates if e.name.startswith("ICC")), None)
+    return next((e for e in part.estimates if e.name.startswith("ICC") or e.name.endswith(" coefficient")), None)
 
 
 def _reliability(part: Result, study: Mapping[str, Any]) -> str:
@@ -123,13 +127,55 @@ def _reliability(part: Result, study: Mapping[str, Any]) -> str:
     groups = [e for e in part.estimates if declared is not None and e.name == declared.name
               and e.of.get("model") == declared.of.get("model")]
     errors = [e for e in part.estimates if e.name in ("SEM (agreement)", "MDC (agreement)")]
+    if declared is not None and declared.name.endswith(" coefficient"):
+        return _generalizability(part, asked, declared)
     model = f", {declared.of['model']}" if declared is not None and declared.of.get("model") else ""
     method = declared.method if declared is not None else ""
     return (f"Reliability of readings of {asked.get('target', 'the target')} over "
             f"{facet if isinstance(facet, str) else join_words(facet)} ({part.question}) was expressed as "
             f"{declared.name if declared else 'an intraclass correlation'} in the notation of McGraw and Wong (1996)"
             f"{model}{f'; {method}' if method else ''}: {join_words(_shown(e) for e in groups) or 'not estimable'}. "
-            f"{'Measurement error: ' + join_words(_shown(e) for e in errors) + '.' if errors else ''}").strip()
+            f"{'Measurement error: ' + join_words(_shown(e) for e in errors) + '.' if errors else ''}"
+            f"{_along_use(part)}{_compared(part)}").strip()
+
+
+def _along_use(part: Result) -> str:
+    """Say how the trend along use was judged, and what is left when it is in and when it is out."""
+    trend = next((e for e in part.estimates if e.name == "trend of readings"), None)
+    if trend is None:
+        return ""
+    states = [e for e in part.estimates if e.name.endswith((", drift left in", ", drift removed"))]
+    removed = next((e.method for e in states if e.name.endswith("removed")), "")
+    return (f" Readings were taken in the order of use; their trend within targets was {trend.text()} per "
+            f"{trend.of.get('per', 'use')} ({trend.method}). Coefficient and measurement error with drift left in and "
+            f"removed ({removed}): {join_words(_shown(e) for e in states)}.")
+
+
+def _compared(part: Result) -> str:
+    """Say how levels were compared."""
+    found = [e for e in part.estimates if "comparison" in e.of and e.name.startswith(("difference of", "ratio of"))
+             and math.isfinite(e.value) and "last window" not in e.method]
+    if not found:
+        return ""
+    told = join_words(f"{e.name}, {e.of['comparison']}, {e.text()}" for e in found[:6])
+    methods = join_words(dict.fromkeys(e.method for e in found))
+    return f" Reliabilities were compared ({methods}): {told}."
+
+
+def _generalizability(part: Result, asked: Mapping[str, Any], declared: Estimate) -> str:
+    kind = "absolute" if declared.name.startswith("Phi") else "relative"
+    reading = declared.of.get("reading", "")
+    wanted = [e for e in part.estimates if e.name in (declared.name, f"SEM ({kind})", f"MDC ({kind})")
+              and e.of.get("reading") == reading]
+    design = next((f.message for f in part.findings if f.code == "g-design"), "")
+    facet = asked.get("facet", "the facets")
+    parts = [e for e in part.estimates if e.name == "variance component, SD"]
+    return (f"Generalizability of readings of {asked.get('target', 'the target')} over "
+            f"{facet if isinstance(facet, str) else join_words(facet)} ({part.question}) was analysed after Brennan "
+            f"(2001). {design}{'. ' if design else ''}"
+            f"{'Variance components and intervals: ' + parts[0].method + '. ' if parts else ''}"
+            f"{join_words(_shown(e) for e in wanted if math.isfinite(e.value)) or 'No coefficient could be given'}. "
+            f"{'SDs: ' + join_words(_shown(e, name=False) for e in parts) + '.' if parts else ''}").strip()
 
 
 def _agreement(part: Result, study: Mapping[str, Any]) -> str:

@@ -16,6 +16,8 @@ _PART_HOMES = {
     "wear": ("drift.sensitivity", "WearResult"),
     "retire": ("drift.retirement", "RetirementResult"),
     "icc": ("drift.reliability", "ReliabilityResult"),
+    "gauge": ("drift.reliability.gauge", "GaugeResult"),
+    "interlaboratory": ("drift.reliability.interlaboratory", "InterlaboratoryResult"),
     "agree": ("drift.agreement", "AgreementResult"),
 }
 

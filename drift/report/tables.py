@@ -191,7 +191,8 @@ def reliability_grid(result: Result) -> Grid | None:
     if not result.estimates:
         return None
     declared = result.estimates[0]
-    wanted = [declared.name, "SEM (agreement)", "SEM (consistency)", "MDC (agreement)", "MDC (consistency)"]
+    wanted = [declared.name, "SEM (agreement)", "SEM (consistency)", "MDC (agreement)", "MDC (consistency)",
+              "SEM (absolute)", "SEM (relative)", "MDC (absolute)", "MDC (relative)"]
     chosen = [e for e in result.estimates if e.name in wanted
               and (e.name != declared.name or e.of.get("model") == declared.of.get("model"))]
     labels = [k for k in dict.fromkeys(k for e in chosen for k in e.of) if k not in (*HIDDEN_LABELS, "model")]

@@ -16,6 +16,7 @@ from drift.retirement.evaluate import ConstructionAnswer, evaluate
 from drift.retirement.groups import Exposure, Group, make_groups
 from drift.retirement.limits import QUESTION, Limit, declared_limits
 from drift.retirement.pooling import SlopePair, equivalence_table, slope_pairs
+from drift.retirement.quoted import simulated
 from drift.retirement.result import RetirementResult
 from drift.retirement.tables import (
     batches_table,
@@ -110,6 +111,9 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
     made = _tables(answers, pairs, exposure, level)
     if dead:
         made.append(dead_table(dead, exposure, spec.confidence))
+    coverage, told = simulated(answers, wear)
+    made += coverage
+    findings += told
     answer = answer_sentence(answers, exposure) if limits else _no_limit_sentence(study)
     accounts, exclusions = _rows(wear, tables, answers)
     return RetirementResult(

@@ -17,6 +17,7 @@ from drift.sensitivity.controls import Controls, controls
 from drift.sensitivity.design import NOT_WORN, QUESTION, WearData, label_of, prepare
 from drift.sensitivity.groups import Comparison, GroupAnalysis, analyse_group, compare_constructions
 from drift.sensitivity.lines import Occasions, SensorLines, occasion_means, sensor_lines
+from drift.sensitivity.quoted import simulated
 from drift.sensitivity.removals import Removals, removals
 from drift.sensitivity.result import WearResult
 from drift.sensitivity.tables import all_tables
@@ -125,9 +126,11 @@ def _result(analysis: Analysis, tables: Tables, study: Study, seed: int) -> Wear
     settings = {"exposure": spec.exposure, "scale": spec.scale, "full_scale": spec.full_scale,
                 "covariates": list(spec.covariates), "where": dict(spec.where),
                 "screening drop": list(study.screening.drop)}
-    made: tuple[ResultTable, ...] = all_tables(analysis)
+    estimates = all_estimates(analysis)
+    coverage, told = simulated(analysis, estimates)
+    made: tuple[ResultTable, ...] = (*all_tables(analysis), *coverage)
     return WearResult(
-        question=QUESTION, answer=answer_sentence(analysis), estimates=all_estimates(analysis), tables=made,
-        findings=all_findings(analysis), exclusions=data.exclusions,
+        question=QUESTION, answer=answer_sentence(analysis), estimates=estimates, tables=made,
+        findings=(*all_findings(analysis), *told), exclusions=data.exclusions,
         provenance=Provenance(accounts=(data.account,), inputs=inputs, seed=seed, level=analysis.level,
                               versions=run_versions(), settings=settings))

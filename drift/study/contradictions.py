@@ -8,8 +8,9 @@ from typing import Any
 
 from drift.errors import Finding, Severity
 from drift.records import NUMBER_COLUMNS
+from drift.study.gauges import about_gauges
 from drift.study.lines import Lines
-from drift.study.models import COLUMNS_OF, TABLE_NAMES, Study
+from drift.study.models import COLUMNS_OF, TABLE_NAMES, ReliabilityQuestion, Study
 from drift.study.questions import named_columns
 from drift.study.words import nearest, path_words, suggestion
 from drift.units import UnitError, canonical, is_known, is_pressure, parse_quantity
@@ -138,7 +139,7 @@ def _about_limits(study: Study, say: Callable[..., None]) -> None:
 def _about_questions(study: Study, say: Callable[..., None]) -> None:
     """Check each question against itself and against the others."""
     names: set[str] = set()
-    for section in ("reliability", "agreement"):
+    for section in ("reliability", "gauge", "interlaboratory", "agreement"):
         for i, q in enumerate(getattr(study, section)):
             if q.name in names:
                 say("duplicated-question", (section, i, "name"), "two questions have the same name", value=q.name,
@@ -148,7 +149,7 @@ def _about_questions(study: Study, say: Callable[..., None]) -> None:
                 say("contradiction", (section, i), "the question needs a trials table", question=q.name,
                     mend="Add trials = \"trials.csv\" to [files]")
             _where_values((section, i, "where"), q.name, q.where, say)
-            for name in q.by:
+            for name in getattr(q, "by", ()):
                 if name in q.where and not isinstance(q.where[name], list):
                     say("contradiction", (section, i, "by"), f"{name!r} is fixed in where and repeated over in by",
                         value=name, question=q.name, mend="Keep it in one of the two")
@@ -156,7 +157,9 @@ def _about_questions(study: Study, say: Callable[..., None]) -> None:
         _where_values(("sensitivity", "where"), None, study.sensitivity.where, say)
     for i, r in enumerate(study.reliability):
         facets = [r.facet] if isinstance(r.facet, str) else list(r.facet)
-        roles = [("target", r.target), *(("facet", f) for f in facets), *(("by", b) for b in r.by)]
+        roles = [("target", r.target), *(("facet", f) for f in facets), *(("by", b) for b in r.by),
+                 *([("compare", r.compare)] if r.compare is not None else [])]
+        _about_compare_and_order(i, r, facets, say)
         if not facets:
             say("contradiction", ("reliability", i, "facet"), "a reliability question needs a facet", question=r.name,
                 mend="Name the column that should not matter")
@@ -164,6 +167,7 @@ def _about_questions(study: Study, say: Callable[..., None]) -> None:
         if "replicate" in r.model_fields_set and r.replicate in {c for _, c in roles}:
             say("contradiction", ("reliability", i, "replicate"), "the replicate column has another role as well",
                 value=r.replicate, question=r.name, mend="Name another column, or none")
+    about_gauges(study, say)
     for i, q in enumerate(study.agreement):
         if q.a == q.b:
             say("contradiction", ("agreement", i, "b"), "a and b are the same", value=q.b, question=q.name,
@@ -181,6 +185,25 @@ def _about_questions(study: Study, say: Callable[..., None]) -> None:
         if q.harmless is not None and not q.harmless > 0:
             say("out-of-range", ("agreement", i, "harmless"), "the largest harmless difference is above zero",
                 value=q.harmless, question=q.name, mend="Give it in the reading's unit")
+
+
+def _about_compare_and_order(i: int, r: ReliabilityQuestion, facets: list[str], say: Callable[..., None]) -> None:
+    """Check what a reliability question compares, and whether it has an order."""
+    at = ("reliability", i)
+    if r.compare is not None and r.compare in r.where and not (
+            isinstance(r.where[r.compare], (list, tuple)) and len(r.where[r.compare]) > 1):
+        say("contradiction", (*at, "compare"), "the compared column is fixed in where", value=r.compare,
+            question=r.name, mend="Take it out of where, or give where a list of the values to compare")
+    if r.compare is not None and len(facets) > 1:
+        say("contradiction", (*at, "compare"), "reliabilities are compared over one facet, and here are "
+            f"{len(facets)}", severity="warning", value=r.compare, question=r.name,
+            mend="Each value is analysed by itself; for the comparison name one facet and fix the others in where")
+    if r.window is not None and r.ordered is not True and not (r.ordered is None and facets == ["use"]):
+        say("contradiction", (*at, "window"), "a window runs along use or time, and the facet is not declared as "
+            "ordered", value=r.window, question=r.name, severity="warning", mend="Add ordered = true, or take it out")
+    if r.ordered and len(facets) > 1:
+        say("contradiction", (*at, "ordered"), "an order is followed along one facet, and here are "
+            f"{len(facets)}", severity="warning", question=r.name, mend="Ask a question with the ordered facet alone")
 
 
 def _where_values(path: tuple[str | int, ...], question: str | None, where: Mapping[str, Any],

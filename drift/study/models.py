@@ -67,15 +67,18 @@ class ReliabilityQuestion(Part):
 
     ``facet`` with several names makes it a generalizability study; ``nested`` says which facet lies inside which
     other (or inside the target), ``plan`` for how many levels of each facet its precision is projected.
+    ``fixed`` names the facets whose levels are the only ones of interest.
     ``compare`` names a column whose values are compared in reliability. ``ordered`` says that the facet's levels
     follow each other in time or wear (default: when the facet is the use count); ``window`` is the number of levels
-    looked at together along them. ``grades`` names the published word bands to read from the interval.
+    looked at together along them. ``grades`` names the published word bands to read from the interval;
+    ``bound`` asks for a one-sided bound of the coefficient as well.
     """
 
     name: str
     target: str
     facet: str | tuple[str, ...]
     nested: dict[str, str] = Field(default_factory=dict)
+    fixed: tuple[str, ...] = ()
     plan: dict[str, tuple[int, ...]] = Field(default_factory=dict)
     compare: str | None = None
     ordered: bool | None = None
@@ -87,6 +90,7 @@ class ReliabilityQuestion(Part):
     facets_are: Literal["sample", "fixed"] = "sample"
     agree: Literal["value", "order"] = "value"
     use: Literal["single", "mean"] = "single"
+    bound: Literal["lower", "upper"] | None = None
     average_replicates: bool = False
 
 

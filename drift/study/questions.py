@@ -32,7 +32,13 @@ def named_columns(study: Study, table: str) -> dict[str, tuple[str, ...]]:
         for r in study.reliability:
             facets = (r.facet,) if isinstance(r.facet, str) else r.facet
             # The default is used where there is such a column; any other name is asked for.
-            note(r.name, r.target, *facets, *r.by, *r.where, r.replicate if r.replicate != "replicate" else None)
+            replicate = r.replicate if r.replicate != "replicate" else None
+            note(r.name, r.target, *facets, *r.by, r.compare, *r.where, replicate)
+        for g in study.gauge:
+            note(g.name, g.part, g.operator, g.reference, *g.by, *g.where,
+                 g.replicate if g.replicate != "replicate" else None)
+        for i in study.interlaboratory:
+            note(i.name, i.laboratory, i.material, *i.where, i.replicate if i.replicate != "replicate" else None)
         for q in study.agreement:
             note(q.name, q.compare, q.target, q.sensor, *q.pair_by, *q.by, *q.where)
     return {k: tuple(v) for k, v in found.items()}

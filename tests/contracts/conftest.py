@@ -7,8 +7,18 @@ from pathlib import Path
 import pytest
 
 from drift.results import Result
-from drift.study import read_study
+from drift.study import read_study, study_from_dict
 from drift.workflow import check_study, new_study, run_study
+
+
+def gauges(folder: Path) -> tuple[Result, ...]:
+    """A gauge study and an interlaboratory study of the same two visits, as parts of a study of their own."""
+    asked = {"study": {"title": "gauges"}, "files": {"trials": "trials.csv"},
+             "gauge": [{"name": "visits", "part": "participant", "operator": "session", "tolerance": 100,
+                        "where": {"method": "bench"}}],
+             "interlaboratory": [{"name": "over methods", "laboratory": "method", "replicate": "participant",
+                                  "where": {"session": "first visit"}}]}
+    return run_study(study_from_dict(asked, folder=folder)).parts
 
 
 @pytest.fixture(scope="session")
@@ -17,5 +27,5 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
     folder: Path = tmp_path_factory.mktemp("contracts") / "study"
     made = new_study(folder)
     whole = run_study(read_study(folder))
-    every = (made, check_study(folder), whole, *whole.parts)
+    every = (made, check_study(folder), whole, *whole.parts, *gauges(folder))
     return {type(r).__name__: r for r in every}

@@ -11,6 +11,8 @@ from drift.study import (
     AgreementQuestion,
     Costs,
     Files,
+    GaugeQuestion,
+    InterlaboratoryQuestion,
     Limits,
     RetirementSpec,
     ScreeningSpec,
@@ -26,7 +28,7 @@ def test_every_column_is_on_the_page(columns: tuple[str, ...]) -> None:
     assert [c for c in columns if f"`{c}`" not in PAGE] == []
 
 
-@pytest.mark.parametrize("part", [AgreementQuestion, Costs, Files, Limits, RetirementSpec, ScreeningSpec,
-                                  SensitivitySpec, TextFormat])
+@pytest.mark.parametrize("part", [AgreementQuestion, Costs, Files, GaugeQuestion, InterlaboratoryQuestion, Limits,
+                                  RetirementSpec, ScreeningSpec, SensitivitySpec, TextFormat])
 def test_every_setting_is_on_the_page(part: type) -> None:
     assert [k for k in part.model_fields if f"`{k}" not in PAGE] == []  # type: ignore[attr-defined]

@@ -7,16 +7,12 @@ its own child of one seed, so that the table does not depend on how the work is 
 
 from __future__ import annotations
 
-import argparse
-import csv
 import math
 import platform
-from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import partial
-from pathlib import Path
+from functools import cache, partial
 
 import numpy as np
 import scipy
@@ -40,12 +36,11 @@ from drift.engine.limits_of_agreement import (
     upper_limit_bound,
 )
 from drift.engine.paired_components import fit_paired
+from tests.coverage.family import FOLDER, Family, Held, held_of, keys_of
+from tests.coverage.runner import arguments, run
 
-TABLE = Path(__file__).resolve().parents[2] / "drift" / "handbook" / "coverage" / "agreement.csv"
+TABLE = FOLDER / "agreement.csv"
 SEED, STUDIES, LEVEL = 20260212, 2000, 0.95
-COLUMNS = ("design", "shares", "quantity", "method", "nominal", "coverage", "mean_width", "studies", "failures", "seed",
-           "date", "numpy", "scipy", "python")
-Held = dict[tuple[str, str], tuple[bool, float]]
 
 
 @dataclass(frozen=True)
@@ -125,11 +120,19 @@ def approximate_limit(d: np.ndarray, *, ddof: int) -> tuple[float, float]:
     return float(d.mean()) + MULTIPLIER * s - half, float(d.mean()) + MULTIPLIER * s + half
 
 
-def study(design: Design, child: np.random.SeedSequence, *, pivotal: bool) -> Held:
+def study(name: str, rng: np.random.Generator, *, pivotal: bool = True) -> Held:
     """Run one study: what held the truth, and how wide it was; without ``pivotal`` the slow quantities are left out."""
-    rng = np.random.default_rng(child)
+    design = named()[name]
+    try:
+        return analysed(design, rng, pivotal=pivotal)
+    except (ValueError, ArithmeticError, np.linalg.LinAlgError):
+        return {}
+
+
+def analysed(design: Design, rng: np.random.Generator, *, pivotal: bool) -> Held:
+    """Simulate and analyse one study."""
     d, strata = simulate(design, rng)
-    held: Held = {}
+    held: dict[tuple[str, str], tuple[bool, float]] = {}
 
     def put(quantity: str, method: str, low: float, high: float, truth: float) -> None:
         held[quantity, method] = (low <= truth <= high, high - low)
@@ -169,53 +172,45 @@ def study(design: Design, child: np.random.SeedSequence, *, pivotal: bool) -> He
     return held
 
 
+@cache
+def named() -> dict[str, Design]:
+    """Return the designs by their name with their shares, as a run is told of them."""
+    return {f"{d.name}; shares {d.label}": d for d in designs()}
+
+
+def design_of(row: Mapping[str, object]) -> str:
+    """Return the design of a row of the table."""
+    return f"{row['design']}; shares {row['shares']}"
+
+
+def rows_from(name: str, held: Sequence[Held]) -> list[dict[str, object]]:
+    """Return the rows of one design: a study that could not be analysed counts as a failure."""
+    design, done = named()[name], [h for h in held if h]
+    made: list[dict[str, object]] = []
+    for q, m in keys_of(done):
+        hit, width = (sum(float(h[q, m][i]) for h in done) for i in (0, 1))
+        made.append({"design": design.name, "shares": design.label, "quantity": q, "method": m,
+                     "nominal": 0.975 if q == "both limits together, outer" else 0.95,
+                     "coverage": f"{hit / len(done):.4f}",
+                     "mean_width": f"{width / len(done):.4f}" if math.isfinite(width) and width > 0 else "",
+                     "studies": len(held), "failures": len(held) - len(done)})
+    return made
+
+
 def row_of(design: Design, *, studies: int, seed: int, pivotal: bool = True) -> list[dict[str, object]]:
     """Simulate one design and return its rows of the table."""
-    children = np.random.SeedSequence(seed).spawn(studies)
-    counts: dict[tuple[str, str], list[float]] = {}
-    failures = 0
-    for child in children:
-        try:
-            found = study(design, child, pivotal=pivotal)
-        except (ValueError, ArithmeticError, np.linalg.LinAlgError):
-            failures += 1
-            continue
-        for key, (inside, width) in found.items():
-            count = counts.setdefault(key, [0.0, 0.0])
-            count[0] += inside
-            count[1] += width
-    done = max(studies - failures, 1)
-    both = "both limits together, outer"
-    return [{"design": design.name, "shares": design.label, "quantity": q, "method": m,
-             "nominal": 0.975 if q == both else 0.95, "coverage": f"{hit / done:.4f}",
-             "mean_width": f"{width / done:.4f}" if math.isfinite(width) and width > 0 else "",
-             "studies": studies, "failures": failures} for (q, m), (hit, width) in counts.items()]
+    name = f"{design.name}; shares {design.label}"
+    return rows_from(name, held_of(partial(study, pivotal=pivotal), name, studies=studies, seed=seed))
 
 
-def main(argv: list[str] | None = None) -> int:
-    """Write the table."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--studies", type=int, default=STUDIES)
-    parser.add_argument("--seed", type=int, default=SEED)
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--out", type=Path, default=TABLE)
-    options = parser.parse_args(argv)
-    from rich.progress import track
+def stamp(seed: int) -> dict[str, object]:
+    """Return the columns that say how a row was made."""
+    return {"seed": seed, "date": datetime.now(UTC).date().isoformat(), "numpy": np.__version__,
+            "scipy": scipy.__version__, "python": platform.python_version()}
 
-    grid = list(designs())
-    work: Callable[[Design], list[dict[str, object]]] = partial(row_of, studies=options.studies, seed=options.seed)
-    stamp = {"seed": options.seed, "date": datetime.now(UTC).date().isoformat(), "numpy": np.__version__,
-             "scipy": scipy.__version__, "python": platform.python_version()}
-    with ProcessPoolExecutor(options.workers) as pool:
-        rows = [{**row, **stamp} for made in track(pool.map(work, grid), total=len(grid), description="agreement")
-                for row in made]
-    options.out.parent.mkdir(parents=True, exist_ok=True)
-    with options.out.open("w", newline="", encoding="utf-8") as handle:
-        writer = csv.DictWriter(handle, COLUMNS, lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
-    return 0
 
+FAMILY = Family("agreement", __doc__ or "", list(named()), study, TABLE, SEED, studies=STUDIES, tabulate=rows_from,
+                design_of=design_of, stamp=stamp, cheap="20 targets, 3 and 2 unlinked readings; shares 0.3")
 
 if __name__ == "__main__":
-    raise SystemExit(main())
+    raise SystemExit(run(FAMILY, arguments(FAMILY.sentence).parse_args()))

@@ -6,23 +6,22 @@ interval holds if the truth lies in it; a retire-after count holds if it does no
 
 from __future__ import annotations
 
-import argparse
 import importlib
 import math
 import sys
 import tempfile
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from tests.coverage.runner import write_table
+from tests.coverage.family import FOLDER, Family, Mapper
+from tests.coverage.runner import arguments, run, stamp_of
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "demo_trials"
-TABLE = ROOT / "drift" / "handbook" / "coverage" / "demo.csv"
+TABLE = FOLDER / "demo.csv"
 FIRST_SEED, STUDIES = 20260118, 200
 WEAR = ("drift per use", "drift per use, percent", "growth of saturation pressure per use, percent",
         "sensitivity at use 0")
@@ -95,7 +94,9 @@ def _reliability(study: Any, tables: Any, truth: dict[str, Any], seed: int) -> I
 
     for question in study.reliability:
         for e in reliability(tables.trials, question, level=0.95, seed=seed).estimates:
-            if e.name in RELIABILITY and e.of.get("model", "two-way random") == "two-way random":
+            # The truth is that of one reading; an error of means stands beside it under the same name.
+            if (e.name in RELIABILITY and e.of.get("model", "two-way random") == "two-way random"
+                    and "reading" not in e.of):
                 gains = e.of.get("gains", "equalised")
                 true = truth["reliability"][question.name][e.of["region"]][gains]
                 yield Held(e.name, f"{question.name}, {e.of['region']}, {gains}", true[e.name], e.value, e.low, e.high)
@@ -123,25 +124,7 @@ def one_study(seed: int) -> list[Held]:
         return checked(folder, generator("world").truth(seed))
 
 
-def main() -> None:
-    """Run all seeds and write the table."""
-    from rich.progress import track
-
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--studies", type=int, default=STUDIES)
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--out", type=Path, default=TABLE)
-    given = parser.parse_args()
-    seeds = range(FIRST_SEED, FIRST_SEED + given.studies)
-    studies: list[list[Held]] = []
-    with ProcessPoolExecutor(given.workers) as pool:
-        for study in track(pool.map(one_study, seeds), total=given.studies, description="studies"):
-            studies.append(study)
-            if len(studies) % 20 == 0 or len(studies) == given.studies:
-                write_table(tabulate(studies), given.out, first_seed=FIRST_SEED)  # a run cut short leaves what it has
-
-
-def tabulate(studies: list[list[Held]]) -> list[dict[str, Any]]:
+def tabulate(studies: Sequence[list[Held]]) -> list[dict[str, Any]]:
     """Return one row a quantity: truth, studies, answers, share that held, mean width, mean value."""
     groups: dict[tuple[str, str], list[Held]] = {}
     for study in studies:
@@ -161,5 +144,26 @@ def tabulate(studies: list[list[Held]]) -> list[dict[str, Any]]:
     return rows
 
 
+DESIGN = "the demo trials"
+
+
+def rows_of(design: str, *, studies: int, seed: int, mapper: Mapper = map) -> list[dict[str, Any]]:
+    """Return the table: study i has the seed ``seed + i`` of the generator."""
+    return tabulate(list(mapper(one_study, range(seed, seed + studies))))
+
+
+def design_of(row: Mapping[str, object]) -> str:
+    """Return the only design there is."""
+    return DESIGN
+
+
+def stamp(seed: int) -> dict[str, object]:
+    """Return the columns that say how a row was made."""
+    return stamp_of(first_seed=seed)
+
+
+FAMILY = Family("demo", __doc__ or "", [DESIGN], None, TABLE, FIRST_SEED, studies=STUDIES, rows=rows_of,
+                design_of=design_of, stamp=stamp)
+
 if __name__ == "__main__":
-    main()
+    raise SystemExit(run(FAMILY, arguments(FAMILY.sentence).parse_args()))

@@ -6,15 +6,10 @@ The nominal share of unsafe studies is 1 - C = 0.05. Writes ``drift/handbook/cov
 
 from __future__ import annotations
 
-import argparse
-import csv
-import sys
 import zlib
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from pathlib import Path
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -23,11 +18,13 @@ from numpy.typing import NDArray
 from drift.engine.crossing import first_crossing, summarise_lines
 from drift.engine.tolerance import binomial_interval
 from drift.retirement.bound import retire_arrays
+from tests.coverage import runner
+from tests.coverage.family import FOLDER, Family
 from tests.coverage.retirement_worlds import LIMIT, SHAPES, World, oracle, share_beyond_true, simulate
 
 Floats = NDArray[np.float64]
 
-TABLE = Path(__file__).resolve().parents[2] / "drift" / "handbook" / "coverage" / "retirement.csv"
+TABLE = FOLDER / "retirement.csv"
 SEED, STUDIES = 20240612, 2000
 CONTENT, CONFIDENCE = 0.90, 0.95
 BATCH_DESIGNS = ((4, 6), (6, 2), (6, 4), (8, 5), (12, 2))
@@ -90,53 +87,49 @@ def run(case: Case, n_studies: int) -> list[dict[str, Any]]:
 def _row(case: Case, rule: str, count: Floats) -> dict[str, Any]:
     unsafe = share_beyond_true(case.world, count) > 1 - CONTENT
     low, high = binomial_interval(int(unsafe.sum()), len(unsafe), level=0.95)
-    w = case.world
-    return {"table": case.table, "shape": w.shape, "drop_out": "yes" if w.drop_out else "no",
-            "batch_sd": w.between_sd, "within_sd": w.within_sd,
-            "batches": case.n_batches if case.table == "batches" else "",
-            "sensors": case.n_batches * case.per_batch, "rule": rule, "grid": case.grid, "studies": len(unsafe),
+    return {**_labels(case), "rule": rule, "grid": case.grid, "studies": len(unsafe),
             "unsafe": f"{unsafe.mean():.4f}", "unsafe_low": f"{float(low):.4f}", "unsafe_high": f"{float(high):.4f}",
-            "nominal": 1 - CONFIDENCE, "median_count": f"{np.median(count):g}",
-            "oracle": f"{oracle(w, CONTENT, case.grid):g}"}
+            "nominal": "0.05", "median_count": f"{np.median(count):g}",
+            "oracle": f"{oracle(case.world, CONTENT, case.grid):g}"}
 
 
-def main() -> None:
-    """Run all cases and write the table."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+@cache
+def named() -> dict[str, Case]:
+    """Return the cases by name."""
+    return {name_of(_labels(c)): c for c in cases()}
 
-    from drift.results import run_versions
 
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--studies", type=int, default=STUDIES)
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--out", type=Path, default=TABLE)
-    given = parser.parse_args()
-    todo = list(cases())
-    rows: list[dict[str, Any]] = []
-    with (ProcessPoolExecutor(given.workers) as pool,
-          Progress("{task.description}", BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(),
-                   console=Console(file=sys.stderr)) as bar):
-        task = bar.add_task("worlds", total=len(todo))
-        for found in pool.map(run, todo, [given.studies] * len(todo)):
-            rows += found
-            bar.advance(task)
-    rows = [{k: "0.05" if k == "nominal" else v for k, v in row.items()} for row in rows]
+def _labels(case: Case) -> dict[str, Any]:
+    w = case.world
+    return {"table": case.table, "shape": w.shape, "drop_out": "yes" if w.drop_out else "no", "batch_sd": w.between_sd,
+            "within_sd": w.within_sd, "batches": case.n_batches if case.table == "batches" else "",
+            "sensors": case.n_batches * case.per_batch}
+
+
+def name_of(row: Mapping[str, object]) -> str:
+    """Return the case that a row of the table belongs to."""
+    batches = f" of {row['batches']} batches" if row["batches"] else ""
+    spread = f", SD of slopes {row['batch_sd']} + {row['within_sd']}" if row["table"] == "batches" else ""
+    gone = ", worn ones removed" if row["drop_out"] == "yes" else ""
+    return f"{row['table']}: {row['sensors']} {row['shape']} sensors{batches}{spread}{gone}"
+
+
+def rows_of(name: str, *, studies: int, seed: int, mapper: object = map) -> list[dict[str, Any]]:
+    """Simulate one case: all its studies at once, with numbers of its own."""
+    assert seed == SEED, "every case is seeded by SEED and its own name"
+    return run(named()[name], studies)
+
+
+def stamp(seed: int) -> dict[str, object]:
+    """Return the columns that say how a row was made."""
     import scipy
 
     assert scipy.__version__  # loaded, so that its version is in the stamp
-    stamp = {"seed": SEED, "date": datetime.now(UTC).date().isoformat(),
-             "versions": "; ".join(f"{k} {v}" for k, v in run_versions().items())}
-    given.out.parent.mkdir(parents=True, exist_ok=True)
-    with given.out.open("w", encoding="utf-8", newline="") as f:
-        writer = csv.DictWriter(f, fieldnames=[*rows[0], *stamp], lineterminator="\n")
-        writer.writeheader()
-        writer.writerows({**row, **stamp} for row in rows)
-    worst = max((r for r in rows if r["rule"].startswith("smaller") and r["table"] != "batches"),
-                key=lambda r: float(r["unsafe"]))
-    print(f"{len(rows)} rows written to {given.out}; worst of the rule without batches: {worst['unsafe']} unsafe "
-          f"({worst['shape']}, {worst['sensors']} sensors)")
+    return runner.stamp_of(seed=seed)
 
+
+FAMILY = Family("retirement", __doc__ or "", list(named()), None, TABLE, SEED, studies=STUDIES, rows=rows_of,
+                design_of=name_of, stamp=stamp, parallel="designs")
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(runner.run(FAMILY, runner.arguments(FAMILY.sentence).parse_args()))

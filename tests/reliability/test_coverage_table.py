@@ -9,7 +9,7 @@ import pytest
 from drift.reliability.components import Components, analyse
 from drift.reliability.icc import coefficients
 from drift.reliability.measurement_error import error_sizes
-from tests.coverage.reliability import DESIGNS, SEED, TABLE, simulate, study, without_spreads
+from tests.coverage.reliability import DESIGNS, SEED, TABLE, simulate, study
 from tests.coverage.runner import rows_of
 
 ROWS = pd.read_csv(TABLE, keep_default_na=False)
@@ -34,8 +34,10 @@ def test_a_row_can_be_made_again(design: str) -> None:
 
 def test_leaving_out_component_intervals_leaves_the_printed_ones_alone() -> None:
     group = simulate(DESIGNS["20 x 3, facet share 0.16"], np.random.default_rng(7))
-    full, short = analyse(group, level=0.95, average=False, target="a", facet="b"), without_spreads(group)
+    full, short = (
+        analyse(group, level=0.95, average=False, target="a", facet="b", spreads=spreads) for spreads in (True, False))
     assert isinstance(full, Components)
+    assert isinstance(short, Components)
     # As text, because an interval that does not exist is NaN.
     assert repr(coefficients(full, level=0.95)) == repr(coefficients(short, level=0.95))
     assert repr(error_sizes(full, group, level=0.95)) == repr(error_sizes(short, group, level=0.95))

@@ -10,7 +10,10 @@ from scipy import stats
 
 from drift.engine.meansquares import two_way
 from drift.reliability import pooled_repeatability
-from drift.reliability.measurement_error import CHANGE, kendall
+from drift.reliability.components import analyse
+from drift.reliability.error_sizes import ErrorSize
+from drift.reliability.measurement_error import CHANGE, error_sizes, kendall
+from drift.reliability.rows import Group
 from tests.published_examples import agrees, load
 from tests.reliability.tables import ask, drawn, long
 
@@ -40,12 +43,23 @@ def test_consistency_sem_has_the_exact_chi_square_interval() -> None:
     assert (mdc.value, mdc.low) == pytest.approx((1.959964 * math.sqrt(2) * sem.value, CHANGE * sem.low), rel=1e-6)
 
 
+def size_of(y: np.ndarray, name: str) -> ErrorSize:
+    """Return one printed measure of error of a complete table, without the coefficients that cost more."""
+    rows, cols = np.indices(y.shape)
+    nothing = np.full(y.size, np.nan)
+    group = Group(labels={}, values=y.ravel(), targets=rows.ravel(), facets=cols.ravel(), reading_sd=nothing,
+                  target_names=tuple(map(str, range(y.shape[0]))), facet_names=tuple(map(str, range(y.shape[1]))),
+                  reading_n=nothing, unit="")
+    parts = analyse(group, level=0.95, average=False, target="a", facet="b", spreads=False)
+    return next(e for e in error_sizes(parts, group, level=0.95) if e.name == name and e.reading == "one")
+
+
 def test_agreement_sem_holds_its_level_where_the_naive_chi_square_does_not() -> None:
     """Recovery: SEM of facet SD 1 and residual SD 1 with 3 levels; treating n k - n readings as independent fails."""
     truth, hits, naive, studies = math.sqrt(2), 0, 0, 120
     for seed in range(studies):
         y = drawn(seed, 12, 3, sd=(2, 1, 1))
-        found = ask(long(y)).estimate("SEM (agreement)")
+        found = size_of(y, "SEM (agreement)")
         hits += found.low <= truth <= found.high
         ss, df = two_way(y).one_way.ss_within, 12 * 2
         naive += math.sqrt(ss / stats.chi2.ppf(0.975, df)) <= truth <= math.sqrt(ss / stats.chi2.ppf(0.025, df))
@@ -58,10 +72,9 @@ def test_repeatability_over_facet_levels_holds_its_level_where_the_naive_chi_squ
     truth, held, studies = math.sqrt(5), {"repeatability": 0, "CV": 0, "naive": 0}, 120
     for seed in range(studies):
         y = drawn(seed, 20, 2, sd=(2, 2, 1))
-        r = ask(long(np.exp(y / 100)))
-        cv = r.estimate("within-target CV, from logs")
+        cv = size_of(np.exp(y / 100), "within-target CV, from logs")
         held["CV"] += cv.low <= 100 * math.sqrt(math.expm1((truth / 100) ** 2)) <= cv.high
-        found = ask(long(y)).estimate("repeatability coefficient")
+        found = size_of(y, "repeatability coefficient")
         held["repeatability"] += found.low <= CHANGE * truth <= found.high
         ss, df = two_way(y).one_way.ss_within, 20
         held["naive"] += math.sqrt(ss / stats.chi2.ppf(0.975, df)) <= truth <= math.sqrt(ss / stats.chi2.ppf(0.025, df))

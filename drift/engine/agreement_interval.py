@@ -1,0 +1,402 @@
+"""Interval of ICC(A,1) that holds whatever the facet variance is, and is as short as that allows.
+
+Of a complete table only two ratios matter: u and v, the sums of squares of targets and of facet levels over that of
+the residual. Their joint density is known in closed form and depends on the coefficient and on one nuisance, the
+facet variance. The classical interval takes the nuisance as estimated, which with two or three levels it is not; the
+generalised pivotal one takes it as fiducial and is twice as wide as need be where levels hardly differ.
+
+Here a value of the coefficient is kept when the density of (u, v) at that value, averaged over the facet variance
+with *least favourable* weights, is at least that averaged over all values of the coefficient (the weighting of
+expected length). By the lemma of Neyman and Pearson and Pratt's identity this is the interval of smallest weighted
+expected length among those that hold at every facet variance, up to the resolution of the grid. The weights are
+found by raising those of facet variances at which coverage is short; then one constant is set so that the smallest
+coverage over the grid is the nominal one. All probabilities are integrals over a fixed lattice, so that a result
+never depends on a seed.
+
+With missing cells u and v are formed at each trial value from the reduced sums of squares (each then has its
+chi-square distribution; their dependence is neglected); with replicates the ratio of the noise of one reading to
+that of a cell mean is taken as estimated. Both are judged by simulation.
+
+References
+----------
+Pratt JW (1961). Length of confidence intervals. JASA 56:549-567, equation (2).
+Elliott G, Mueller UK, Watson MW (2015). Nearly optimal tests when a nuisance parameter is present under the null
+    hypothesis. Econometrica 83:771-811, section 3 and appendix A.2 (the algorithm for the weights).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.engine.meansquares import Interval
+from drift.engine.pivotal import Pivots
+
+FloatArray = NDArray[np.float64]
+Side = Literal["both", "low", "high"]
+
+MOST_LEVELS = 31  # beyond, the facet variance is known well enough for the pivotal interval
+# Fibonacci lattices (points and step), rounds of the search, and lattice values between its starting points.
+_ROUGH, _FINE, _ROUNDS, _ANCHORS = (610, 377), (1597, 987), 80, 12
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ratios:
+    """What of a study enters the interval.
+
+    ``df`` are the degrees of freedom of targets, facet levels and residual; ``weights`` the readings behind a
+    target and behind a facet level; ``noise`` the variance of one reading's noise over that of a cell mean (1
+    without replicates).
+    """
+
+    df: tuple[int, int, int]
+    weights: tuple[float, float]
+    noise: float = 1.0
+
+
+@dataclass
+class _Calibration:
+    """Least favourable weights of one layout, found when a value of the coefficient is first asked for."""
+
+    ratios: Ratios
+    alpha: float
+    side: Side
+    reach: tuple[float, float]
+    step: float
+    theta2: FloatArray
+    table: Any
+    found: dict[int, FloatArray] = field(default_factory=dict)
+
+    def weights(self, p: int) -> FloatArray:
+        """Return the log weights at lattice value ``p``."""
+        if p not in self.found:
+            self.found[p] = _least_favourable(self, p)
+        return self.found[p]
+
+
+def value_at(z: FloatArray | float, r: Ratios) -> FloatArray:
+    """Return the coefficient at lattice coordinate z = log(1 + w rho q / (1 - rho)), w readings a target, q noise."""
+    a = np.expm1(z) / r.weights[0]
+    return np.asarray(a / (a + r.noise))
+
+
+def _theta1(z: float, r: Ratios, theta2: FloatArray) -> FloatArray:
+    """Return the expected u over that without target variance, at coefficient z and each facet variance."""
+    gamma = (theta2 - 1) / r.weights[1]
+    return np.asarray(1 + np.expm1(z) * (gamma + r.noise) / r.noise)
+
+
+def _log_density(u: FloatArray, v: FloatArray, theta1: FloatArray, theta2: FloatArray,
+                 df: tuple[int, int, int]) -> FloatArray:
+    """Log density of (u, v) without the terms that hold neither parameter (an inverted Dirichlet density)."""
+    d1, d2, d3 = df
+    return np.asarray(-0.5 * (d1 * np.log(theta1) + d2 * np.log(theta2)
+                              + (d1 + d2 + d3) * np.log1p(u / theta1 + v / theta2)))
+
+
+@lru_cache(maxsize=256)
+def _chi_square_ratios(df: tuple[int, int, int], points: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
+    """Lattice values of u and v where neither targets nor facet levels differ.
+
+    Two independent variables carry the pair, a beta one for v and an F one for u given v, so that a Fibonacci
+    lattice in the square serves.
+    """
+    from scipy.special import betaincinv, fdtri
+
+    n, step = points
+    i = np.arange(n)
+    first, second = (i + 0.5) / n, (i * step / n + 0.5 / n) % 1.0
+    d1, d2, d3 = df
+    # v / (1 + v) is beta; by its complement where that is small, so that large v keep their digits.
+    v = betaincinv(d2 / 2, d3 / 2, first) / betaincinv(d3 / 2, d2 / 2, 1 - first)
+    return fdtri(d1, d2 + d3, second) * d1 / (d2 + d3) * (1 + v), v
+
+
+def _length_weighting(r: Ratios, reach: tuple[float, float]) -> Any:
+    """Spline of the log density of (u, v) averaged over the coefficient (uniformly) and the facet variance.
+
+    The average puts most weight where facet levels hardly differ. Any positive function here gives a valid
+    interval; this one decides where it is short.
+    """
+    from scipy.interpolate import RectBivariateSpline
+
+    z = np.linspace(0.0, reach[0], 64)
+    rho = value_at(z, r)
+    t2 = np.exp(np.linspace(0.0, reach[1], 40))
+    prior = np.log(np.gradient(rho) + 1e-300)[:, None] - 0.5 * np.log(t2)[None, :]
+    theta1 = np.stack([_theta1(float(x), r, t2) for x in z])
+    lu = np.linspace(-12.0, reach[0] + reach[1] / 2 + 8.0, 56)
+    lv = np.linspace(-24.0, reach[1] + 8.0, 56)
+    u, v = np.exp(lu), np.exp(lv)
+    out = np.empty((len(lu), len(lv)))
+    for i, x in enumerate(u):
+        at = _log_density(x, v[:, None, None], theta1, np.broadcast_to(t2, theta1.shape), r.df) + prior
+        top = at.max(axis=(1, 2), keepdims=True)
+        out[i] = np.log(np.exp(at - top).sum(axis=(1, 2))) + top[:, 0, 0]
+    return RectBivariateSpline(lu, lv, out)
+
+
+def _log_weighting(c: _Calibration, z: float, u: FloatArray, v: FloatArray) -> FloatArray:
+    """Log of what the density at the null is compared with, shape of ``u``."""
+    if c.side == "both":
+        lu, lv = (np.log(np.maximum(x, 1e-300)).ravel() for x in (u, v))
+        return np.asarray(c.table.ev(lu, np.maximum(lv, -24.0)).reshape(u.shape))
+    # A lower bound is short when the values above the null, evenly weighted, are told from it.
+    rho = float(value_at(z, c.ratios))
+    total = None
+    for share in (0.08, 0.3, 0.55, 0.8, 0.96):
+        other = rho + (1 - rho) * share if c.side == "low" else rho * (1 - share)
+        odds = math.log1p(c.ratios.weights[0] * other * c.ratios.noise / (1 - other))
+        for t2 in np.exp(np.linspace(0.0, c.reach[1], 8)):
+            at = _log_density(u, v, _theta1(odds, c.ratios, np.array(t2)), np.array(t2), c.ratios.df)
+            at = at - 0.5 * math.log(t2)
+            total = at if total is None else np.logaddexp(total, at)
+    assert total is not None
+    return total
+
+
+def _ratio_to_weighting(c: _Calibration, p: int, points: tuple[int, int]) -> NDArray[np.float32]:
+    """Density at each facet variance over the weighting, for lattice data under each, shape (J, points, J)."""
+    z = p * c.step
+    theta1 = _theta1(z, c.ratios, c.theta2)
+    u0, v0 = _chi_square_ratios(c.ratios.df, points)
+    u, v = theta1[:, None] * u0, c.theta2[:, None] * v0
+    d1, d2, d3 = c.ratios.df
+    # Single precision: probabilities of a lattice of a thousand points need no more, and it takes half the time.
+    inverse1, inverse2 = (1 / theta1).astype(np.float32), (1 / c.theta2).astype(np.float32)
+    out = np.log1p(u.astype(np.float32)[:, :, None] * inverse1 + v.astype(np.float32)[:, :, None] * inverse2)
+    out *= np.float32(-0.5 * (d1 + d2 + d3))
+    out -= (0.5 * (d1 * np.log(theta1) + d2 * np.log(c.theta2))).astype(np.float32)
+    out -= _log_weighting(c, z, u, v)[:, :, None].astype(np.float32)
+    # Far from the boundary of acceptance only the side matters, not how far.
+    return np.exp(np.clip(out, -80.0, 60.0, out=out), out=out)
+
+
+def _least_favourable(c: _Calibration, p: int) -> FloatArray:
+    """Return log weights over the facet variance at which every coverage is at least nominal.
+
+    The search starts from the weights at the nearest of a few anchors, so that what is found for a study never depends
+    on the studies before it.
+    """
+    anchor = _ANCHORS * round(p / _ANCHORS)
+    ratio = _ratio_to_weighting(c, p, _ROUGH)
+    logw = -0.5 * np.log(c.theta2) if anchor == p else c.weights(anchor).copy()
+    logw -= np.log(np.quantile(_average(ratio, logw), c.alpha, axis=1).min())
+    rounds = _ROUNDS if anchor == p else _ROUNDS // 2
+    for i in range(rounds):
+        covered = (_average(ratio, logw) >= 1).mean(axis=1)
+        logw = logw + (8.0 if i < 0.6 * rounds else 2.0) * ((1 - c.alpha) - covered)
+        logw = np.maximum(logw, logw.max() - 25.0)
+    # The last word has a finer lattice: one constant, so that the smallest coverage is the nominal one.
+    fine = np.log(_average(_ratio_to_weighting(c, p, _FINE), logw))
+    return np.asarray(logw - np.quantile(fine, c.alpha, axis=1).min())
+
+
+def _average(ratio: NDArray[np.float32], logw: FloatArray) -> FloatArray:
+    return np.asarray(ratio @ np.exp(logw).astype(np.float32), dtype=np.float64)
+
+
+@lru_cache(maxsize=128)
+def _calibration(r: Ratios, alpha: float, side: Side, reach: tuple[float, float]) -> _Calibration:
+    d1, d2, _ = r.df
+    gap = min(1.0, 0.9 * math.sqrt(2 / d2))
+    theta2 = np.exp(np.linspace(0.0, reach[1], math.ceil(reach[1] / gap) + 1))
+    table = _length_weighting(r, reach) if side == "both" else None
+    return _Calibration(ratios=r, alpha=alpha, side=side, reach=reach, step=min(0.25, 0.35 * math.sqrt(2 / d1)),
+                        theta2=theta2, table=table)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sums:
+    """Reduced sums of squares of many studies of one layout over their residual sums of squares.
+
+    ``target`` has shape (n_studies, n_target_weights) and ``facet`` likewise, in units of each study's residual sum
+    of squares; the weights are those of :class:`drift.engine.pivotal.Pivots`.
+    """
+
+    target: FloatArray
+    target_weights: FloatArray
+    facet: FloatArray
+    facet_weights: FloatArray
+
+    def ratios(self, r: Ratios, theta1: FloatArray, theta2: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return u and v, each scaled to its mean weight at the trial variances, shape (n_studies, J)."""
+        out = []
+        for squares, own, mean, theta in ((self.target, self.target_weights, r.weights[0], theta1),
+                                          (self.facet, self.facet_weights, r.weights[1], theta2)):
+            variance = (theta - 1) / mean
+            scale = theta[None, :] / (1 + own[:, None] * variance[None, :])
+            out.append(squares @ scale)
+        return out[0], out[1]
+
+
+def _excess(c: _Calibration, r: Ratios, sums: Sums, p: int, rows: NDArray[np.intp]) -> FloatArray:
+    """Log density at value ``p`` under the least favourable weights, less that of the weighting; kept where >= 0."""
+    part = Sums(target=sums.target[rows], target_weights=sums.target_weights, facet=sums.facet[rows],
+                facet_weights=sums.facet_weights)
+    z = p * c.step
+    theta1 = _theta1(z, r, c.theta2)
+    u, v = part.ratios(r, theta1, c.theta2)
+    at = _log_density(u, v, theta1, c.theta2, r.df) + c.weights(p)
+    top = at.max(axis=1)
+    # The weighting needs one u and v: those of the most likely facet variance.
+    best = at.argmax(axis=1)
+    i = np.arange(len(rows))
+    return np.asarray(np.log(np.exp(at - top[:, None]).sum(axis=1)) + top
+                      - _log_weighting(c, z, u[i, best], v[i, best]))
+
+
+def _end(c: _Calibration, r: Ratios, sums: Sums, start: NDArray[np.intp], up: bool, last: int) -> FloatArray:
+    """Lattice coordinate at which acceptance ends, looking from accepted values ``start`` up or down."""
+    n = len(start)
+    direction = 1 if up else -1
+    inside, outside = start.copy(), np.full(n, -1, dtype=np.intp)
+    h_in, h_out = np.zeros(n), np.zeros(n)
+    reach = np.ones(n, dtype=np.intp)
+    edge = last if up else 0
+    live = inside != edge
+    while True:
+        looking = live & ((outside < 0) | (np.abs(outside - inside) > 1))
+        if not looking.any():
+            break
+        probe = np.where(outside < 0, np.clip(inside + direction * reach, 0, last), (inside + outside) // 2)
+        for p in np.unique(probe[looking]):
+            rows = np.flatnonzero(looking & (probe == p))
+            h = _excess(c, r, sums, int(p), rows)
+            kept = h >= 0
+            inside[rows[kept]], h_in[rows[kept]] = p, h[kept]
+            outside[rows[~kept]], h_out[rows[~kept]] = p, h[~kept]
+        reach = np.where(outside < 0, reach * 2, reach)
+        live &= ~((outside < 0) & (inside == edge))
+    out = inside.astype(np.float64)
+    open_end = outside < 0
+    again = ~open_end & (h_in == 0)
+    for p in np.unique(inside[again]):
+        rows = np.flatnonzero(again & (inside == p))
+        h_in[rows] = np.maximum(_excess(c, r, sums, int(p), rows), 0.0)
+    gap = np.where(open_end, 1.0, h_in - h_out)
+    return np.where(open_end, out, out + direction * h_in / np.maximum(gap, 1e-300)) * c.step
+
+
+def intervals(sums: Sums, ratios: Ratios, *, level: float, side: Side = "both") -> FloatArray:
+    """Return intervals (or one-sided bounds) of ICC(A,1) of many studies of one layout.
+
+    Parameters
+    ----------
+    sums : Sums
+        Of ``n_studies`` studies.
+    ratios : Ratios
+    level : float
+        Confidence level.
+    side : {"both", "low", "high"}
+        "low" gives (bound, 1), "high" (0, bound).
+
+    Returns
+    -------
+    ndarray, shape (n_studies, 2)
+        NaN where no value of the coefficient is kept.
+    """
+    u = sums.target.sum(axis=1) if sums.target.shape[1] == 1 else (
+        sums.target * (ratios.weights[0] / sums.target_weights)).sum(axis=1)
+    v = sums.facet.sum(axis=1) if sums.facet.shape[1] == 1 else (
+        sums.facet * (ratios.weights[1] / sums.facet_weights)).sum(axis=1)
+    d1, d2, d3 = ratios.df
+    d1, d2, d3 = ratios.df
+    out = np.full((len(u), 2), np.nan)
+    farthest = _reach(u * d3 / d1, v * d3 / d2, d2)
+    for reach in np.unique(farthest, axis=0):
+        rows = np.flatnonzero((farthest == reach).all(axis=1))
+        part = Sums(target=sums.target[rows], target_weights=sums.target_weights, facet=sums.facet[rows],
+                    facet_weights=sums.facet_weights)
+        c = _calibration(_key(ratios), 1 - level, side, (float(reach[0]), float(reach[1])))
+        out[rows] = _of_calibration(c, ratios, part, u[rows] * d3 / d1, v[rows] * d3 / d2)
+    return out
+
+
+def _reach(f_target: FloatArray, f_facet: FloatArray, df_facet: int) -> FloatArray:
+    """Return how far coefficient and facet variance are looked for: beyond, such data hardly ever arise."""
+    from scipy.special import chdtri
+
+    rare = math.log(df_facet / float(chdtri(df_facet, 0.999)))
+    z = np.maximum(9.0, np.log(np.maximum(f_target, 1.0)) + 4.0)
+    facet = np.log(np.maximum(f_facet, 3.0)) + rare
+    return np.column_stack([4.0 * np.ceil(z / 4.0), 2.0 * np.ceil(facet / 2.0)])
+
+
+def _of_calibration(c: _Calibration, ratios: Ratios, sums: Sums, f_target: FloatArray, f_facet: FloatArray,
+                    ) -> FloatArray:
+    """Return the intervals of studies that share one calibration."""
+    last = math.ceil(c.reach[0] / c.step)
+    a = np.maximum(f_target - 1, 0.0) / ratios.weights[0]
+    gamma = np.maximum(f_facet - 1, 0.0) / ratios.weights[1]
+    guess = np.log1p(ratios.weights[0] * a * ratios.noise / (gamma + ratios.noise))
+    start = np.clip(np.round(guess / c.step), 0, last).astype(np.intp)
+    start, found = _accepted(c, ratios, sums, start, last)
+    n = len(start)
+    low = np.zeros(n) if c.side == "high" else value_at(_end(c, ratios, sums, start, False, last), ratios)
+    high = np.ones(n) if c.side == "low" else value_at(_end(c, ratios, sums, start, True, last), ratios)
+    return np.where(found[:, None], np.column_stack([low, high]), np.nan)
+
+
+def _accepted(c: _Calibration, r: Ratios, sums: Sums, start: NDArray[np.intp],
+              last: int) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Move starts that are not kept to the nearest value that is."""
+    start, found = start.copy(), np.zeros(len(start), dtype=bool)
+    origin = start.copy()
+    for away in range(last + 1):
+        for p_of in (origin + away, origin - away):
+            todo = ~found & (p_of >= 0) & (p_of <= last)
+            for p in np.unique(p_of[todo]):
+                rows = np.flatnonzero(todo & (p_of == p))
+                kept = _excess(c, r, sums, int(p), rows) >= 0
+                found[rows[kept]] = True
+                start[rows[kept]] = p
+        if found.all():
+            break
+    return start, found
+
+
+def _key(r: Ratios) -> Ratios:
+    """Weights to two per cent and noise to eight, so that layouts that differ by less share their calibration."""
+    def near(x: float, steps: int) -> float:
+        return x if float(x).is_integer() else math.exp(round(math.log(x) * steps) / steps)
+
+    return Ratios(df=r.df, weights=(near(r.weights[0], 50), near(r.weights[1], 50)), noise=near(r.noise, 12))
+
+
+def ratios_of(p: Pivots) -> Ratios:
+    """Return the layout of a study."""
+    inner = p.ss_inner / p.df_inner
+    noise = 1.0
+    if p.df_within:
+        within = p.ss_within / p.df_within
+        noise = min(1 + (1 - p.inverse_m) * within / inner, 1 / p.inverse_m)
+    return Ratios(df=(p.df_target, p.df_facet, p.df_inner), noise=noise,
+                  weights=(float(p.target_weights.mean()), float(p.facet_weights.mean())))
+
+
+def agreement_interval(p: Pivots, level: float, side: Side = "both") -> Interval:
+    """Return the interval (or one-sided bound) of ICC(A,1) of one study.
+
+    Parameters
+    ----------
+    p : Pivots
+        Of a connected layout with a residual.
+    level : float
+    side : {"both", "low", "high"}
+    """
+    sums = Sums(target=p.target_squares[None, :] / p.ss_inner, target_weights=_expanded(p.target_squares,
+                                                                                         p.target_weights),
+                facet=p.facet_squares[None, :] / p.ss_inner, facet_weights=_expanded(p.facet_squares,
+                                                                                      p.facet_weights))
+    low, high = intervals(sums, ratios_of(p), level=level, side=side)[0]
+    return float(low), float(high)
+
+
+def _expanded(squares: FloatArray, weights: FloatArray) -> FloatArray:
+    return np.broadcast_to(weights, squares.shape)

@@ -1,0 +1,154 @@
+"""The handbook: pages of Markdown inside the package, found by topic.
+
+Only the standard library is used, so that a page is on the screen before a numerical library would be loaded.
+A line ``<!-- coverage: FAMILY; quantity = A | B; design = ... -->`` stands for rows of the tables of simulated
+coverage, which are read from ``handbook/coverage`` each time a page is shown and never copied into it.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+FOLDER = Path(__file__).parent / "handbook"
+# Pages in the order of a first reading; others follow by name.
+ORDER = ("icc", "sem", "mdc", "repeated-uses", "comparing", "generalizability", "gauge", "agreement", "coverage",
+         "estimates", "columns")
+ALSO = {"reliability": "icc", "intraclass correlation": "icc", "standard error of measurement": "sem",
+        "measurement error": "sem", "minimal detectable change": "mdc", "smallest change": "mdc",
+        "repeatability": "gauge", "iso 5725": "gauge", "interlaboratory": "gauge", "g study": "generalizability",
+        "d study": "generalizability", "drift": "repeated-uses", "uses": "repeated-uses", "windows": "repeated-uses",
+        "compare": "comparing", "comparison": "comparing", "limits of agreement": "agreement", "bias": "agreement",
+        "settings": "columns", "study.toml": "columns", "json": "estimates", "names": "estimates",
+        "simulation": "coverage"}
+SECTIONS = ("When to use it", "What it assumes", "How to read it", "How to report it", "What goes wrong", "Formulas",
+            "References")
+_DIRECTIVE = re.compile(r"^<!-- coverage: (.+?) -->$", re.MULTILINE)
+_FIGURE = re.compile(r"^!\[([\w-]+)\]\(figures/([\w-]+)\.svg\)\n*", re.MULTILINE)
+
+
+@dataclass(frozen=True)
+class Page:
+    """One page.
+
+    Parameters
+    ----------
+    topic : str
+        Name of the file without its ending, such as ``"repeated-uses"``.
+    title : str
+        The first heading.
+    source : str
+        Markdown as it stands in the file.
+    """
+
+    topic: str
+    title: str
+    source: str
+
+    @property
+    def spoken(self) -> str:
+        """The topic as it is typed: ``repeated uses``."""
+        return self.topic.replace("-", " ")
+
+    @property
+    def text(self) -> str:
+        """Markdown for a terminal: rows of coverage filled in, figures left out."""
+        return _FIGURE.sub("", self.markdown)
+
+    @property
+    def markdown(self) -> str:
+        """Markdown with the rows of coverage filled in."""
+        return _DIRECTIVE.sub(lambda m: coverage_rows(m.group(1)), self.source)
+
+    @property
+    def summary(self) -> str:
+        """The first sentence of the page."""
+        body = re.sub(r"^#.*$", "", self.source, flags=re.MULTILINE).strip()
+        first = " ".join(body.split("\n\n", 1)[0].split())
+        return re.split(r"(?<=[.?!]) (?=[A-Z])", first)[0]
+
+    def sections(self) -> list[tuple[str, str]]:
+        """Return headings and the Markdown below them, in order; what stands before the first has the title."""
+        parts = re.split(r"^## +(.+)$", self.text.split("\n", 1)[1], flags=re.MULTILINE)
+        found = [(self.title, parts[0].strip())] if parts[0].strip() else []
+        return found + [(h.strip(), b.strip()) for h, b in zip(parts[1::2], parts[2::2], strict=True)]
+
+
+@cache
+def pages() -> tuple[Page, ...]:
+    """Return every page, in the order of a first reading."""
+    found = {p.stem: p for p in FOLDER.glob("*.md")}
+    names = [n for n in ORDER if n in found] + sorted(n for n in found if n not in ORDER)
+    return tuple(_read(found[n]) for n in names)
+
+
+def _read(path: Path) -> Page:
+    source = path.read_text(encoding="utf-8")
+    return Page(path.stem, source.split("\n", 1)[0].lstrip("# ").strip(), source)
+
+
+def _plain(topic: str) -> str:
+    return " ".join(re.sub(r"[\s_-]+", " ", topic).casefold().split())
+
+
+def find(topic: str) -> Page | None:
+    """Return the page of a topic, however it is spelled; None where there is none."""
+    wanted = _plain(topic)
+    wanted = _plain(ALSO.get(wanted, wanted))
+    return next((p for p in pages() if _plain(p.topic) == wanted), None)
+
+
+def nearest(topic: str) -> str:
+    """Return the topic nearest to one that is not known; empty where none is near."""
+    known = {**{p.spoken: p.spoken for p in pages()}, **{k: v.replace("-", " ") for k, v in ALSO.items()
+                                                       if find(v) is not None}}
+    close = difflib.get_close_matches(_plain(topic), list(known), n=1, cutoff=0.6)
+    return known[close[0]] if close else ""
+
+
+def coverage_rows(request: str) -> str:
+    """Return rows of the tables of simulated coverage as Markdown.
+
+    Parameters
+    ----------
+    request : str
+        ``FAMILY; quantity = A | B; design = C | D; method = E | F``; each filter may be left out. A design that
+        no table holds stands for the nearest one that is there; a method is named by its interval.
+    """
+    from drift.simulated import Design, parse, rows_of
+    from drift.simulated.designs import distance, parameter_distance
+    from drift.simulated.tables import Row, core
+
+    family, *rest = (p.strip() for p in request.split(";"))
+    wanted = {k.strip(): [v.strip() for v in values.split("|")] for k, _, values in (r.partition("=") for r in rest)}
+    quantities = wanted.get("quantity", [])
+    methods = {core(m) for m in wanted.get("method", [])}
+    rows = [r for r in rows_of(family.removesuffix(".csv")) if (not quantities or r.quantity in quantities)
+            and (not methods or core(r.method) in methods)]
+
+    def nearest_design(text: str) -> str:
+        mine: Design = parse(text)
+        near: Row = min(rows, key=lambda r: (r.text != text, distance(mine, r.design),
+                                             parameter_distance(mine, r.design)))
+        return near.text
+
+    if rows and "design" in wanted:
+        chosen = list(dict.fromkeys(nearest_design(d) for d in wanted["design"]))
+        rows = sorted((r for r in rows if r.text in chosen), key=lambda r: chosen.index(r.text))
+    return _coverage_table(rows) if rows else ""
+
+
+def _coverage_table(rows: list[Any]) -> str:
+    nominal = ", ".join(dict.fromkeys(f"{r.nominal:g}" for r in rows))
+    studies = sorted({r.studies for r in rows})
+    many = f"{studies[0]:,}" if len(studies) == 1 else f"{studies[0]:,} to {studies[-1]:,}"
+    head = (f"Simulated coverage of nominal {nominal} intervals ({many} studies a row, "
+            f"{max(r.date for r in rows)}):")
+    places = 3 if max(r.width for r in rows) < 10 else 1
+    lines = ["| design | quantity | method | coverage | mean width |", "|---|---|---|---:|---:|"]
+    lines += [f"| {r.text} | {r.quantity} | {r.method} | {r.coverage:.3f} | {r.width:.{places}f} |" for r in rows]
+    return "\n".join([head, "", *lines])

@@ -1,0 +1,40 @@
+"""What simulation says about the retire-after rule, in the design nearest to the study's own."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+from drift.errors import Finding
+from drift.results import Result, ResultTable
+from drift.retirement.evaluate import ConstructionAnswer
+from drift.retirement.limits import QUESTION
+from drift.simulated import Design
+from drift.simulated.quoting import Asked, cautions, coverage_table, note, quote
+
+FAMILY = "retirement"
+RULE = {False: "smaller of line bound and companion", True: "smaller of two-level bound and two-level companion"}
+CONTENT, CONFIDENCE = 0.90, 0.95  # of the simulation
+
+
+def simulated(answers: Sequence[ConstructionAnswer], wear: Result) -> tuple[tuple[ResultTable, ...], list[Finding]]:
+    """Return the table "coverage" and what must be said; nothing for a content or confidence not simulated."""
+    quoted = quote(FAMILY, _asked(answers, wear), level=CONFIDENCE)
+    if not quoted:
+        return (), []
+    return ((coverage_table(quoted),),
+            [*cautions(quoted, question=QUESTION, mend="Check more sensors."), *note(quoted, question=QUESTION)])
+
+
+def _asked(answers: Sequence[ConstructionAnswer], wear: Result) -> Iterator[Asked]:
+    table = next((t for t in wear.tables if t.name == "removals" and len(t)), None)
+    removed = {str(s) for s in table["sensor"]} if table is not None else set()
+    for a in answers:
+        same = abs(a.content - CONTENT) < 1e-9 and abs(a.confidence - CONFIDENCE) < 1e-9
+        if a.binding is None or not math.isfinite(a.count) or not same:
+            continue
+        group = a.binding.group
+        design = Design(n=float(group.n), k=float(len(group.batch_names)) if a.two_level else None,
+                        kinds=frozenset({"worn ones removed"} if removed & {str(s) for s in group.sensor} else ()))
+        yield Asked(quantity="retire after count", named="retire after", method=RULE[a.two_level], design=design,
+                    of=a.construction, interval=False)
