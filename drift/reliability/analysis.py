@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import ClassVar, Literal
 
-from drift.errors import Finding
+from drift.errors import MINUS, Finding
 from drift.records import TrialTable
 from drift.reliability import cautions, tables
 from drift.reliability.comparison_answer import comparison, with_compared
@@ -197,13 +197,28 @@ def _sentence(one: Analysed, made: list[Estimate], question: ReliabilityQuestion
     named = [e for e in made if e.name in (f"SEM ({kind})", f"MDC ({kind})")
              and (e.of.get("reading") == label["reading"] if label else "levels" not in e.of.get("reading", ""))]
     sem, mdc = (named[0], named[1]) if len(named) >= 2 else (None, None)
-    return where + answer_sentence(question, facet, one.parts.shape[1], made[0], sem, mdc)
+    return (where + answer_sentence(question, facet, one.parts.shape[1], made[0], sem, mdc)
+            + "".join(_bound_sentence(e) for e in made if _one_sided(e)))
+
+
+def _one_sided(e: Estimate) -> bool:
+    return e.name.endswith(" bound")
+
+
+def _bound_sentence(e: Estimate) -> str:
+    """Say a one-sided bound: ``With 95 % confidence the coefficient is at least 0.62.``"""
+    at_least = e.name.endswith("lower bound")
+    end = e.low if at_least else e.high
+    if not math.isfinite(end):
+        return ""
+    return (f" With {100 * e.level:g} % confidence on this side alone the coefficient is at "
+            f"{'least' if at_least else 'most'} {end:.2f}.".replace("-", MINUS))
 
 
 def _heads(done: list[Analysed], estimates: list[Estimate], pick: Declared) -> list[Estimate]:
     """Return the declared coefficient of every combination of the ``by`` columns, in their order."""
     return [e for one in done for e in estimates
-            if e.name.startswith(pick.coefficient) and e.of.get("model") == pick.model
+            if e.name.startswith(pick.coefficient) and e.of.get("model") == pick.model and not _one_sided(e)
             and all(e.of.get(k) == v for k, v in one.group.labels.items())]
 
 
@@ -211,7 +226,7 @@ def _answer_by(done: list[Analysed], estimates: list[Estimate], question: Reliab
                pick: Declared) -> str:
     """Return one sentence over all combinations of the ``by`` columns."""
     heads = [(" ".join(one.group.labels.values()), e) for one in done for e in estimates
-             if e.name.startswith(pick.coefficient) and e.of["model"] == pick.model
+             if e.name.startswith(pick.coefficient) and e.of.get("model") == pick.model and not _one_sided(e)
              and all(e.of[k] == v for k, v in one.group.labels.items())]
     good = [(label, e) for label, e in heads if math.isfinite(e.value)]
     refused = [label for label, e in heads if not math.isfinite(e.value)]
