@@ -174,8 +174,8 @@ def _coefficients(result: Result, methods: dict[str, int]) -> str:
         about = SHORT[name].format(k=f"{float(k.group(1)):.3g}" if k else "k")
         lines.append(["*" if row["declared"] == "yes" else "", name, about,
                       same.group() if same else "", _shown(row, d), _number(str(row["method"] or ""), methods)])
-    caption = ("Coefficients (* declared; S & F: name in Shrout & Fleiss 1979; random and mixed two-way effects give "
-               "the same values)")
+    caption = ("Coefficients (* declared; S & F: name in Shrout & Fleiss 1979; random and mixed two-way effects "
+               "share the values of complete tables)")
     return f"{paragraph(caption)}\n{grid(lines)}"
 
 

@@ -29,7 +29,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +38,6 @@ from drift.engine.meansquares import Interval
 from drift.engine.pivotal import Pivots
 
 FloatArray = NDArray[np.float64]
-Side = Literal["both", "low", "high"]
 
 MOST_LEVELS = 31  # beyond, the facet variance is known well enough for the pivotal interval
 # Fibonacci lattices (points and step), rounds of the search, and lattice values between its starting points.
@@ -65,7 +64,6 @@ class _Calibration:
 
     ratios: Ratios
     alpha: float
-    side: Side
     reach: tuple[float, float]
     step: float
     theta2: FloatArray
@@ -141,23 +139,10 @@ def _length_weighting(r: Ratios, reach: tuple[float, float]) -> Any:
     return RectBivariateSpline(lu, lv, out)
 
 
-def _log_weighting(c: _Calibration, z: float, u: FloatArray, v: FloatArray) -> FloatArray:
+def _log_weighting(c: _Calibration, u: FloatArray, v: FloatArray) -> FloatArray:
     """Log of what the density at the null is compared with, shape of ``u``."""
-    if c.side == "both":
-        lu, lv = (np.log(np.maximum(x, 1e-300)).ravel() for x in (u, v))
-        return np.asarray(c.table.ev(lu, np.maximum(lv, -24.0)).reshape(u.shape))
-    # A lower bound is short when the values above the null, evenly weighted, are told from it.
-    rho = float(value_at(z, c.ratios))
-    total = None
-    for share in (0.08, 0.3, 0.55, 0.8, 0.96):
-        other = rho + (1 - rho) * share if c.side == "low" else rho * (1 - share)
-        odds = math.log1p(c.ratios.weights[0] * other * c.ratios.noise / (1 - other))
-        for t2 in np.exp(np.linspace(0.0, c.reach[1], 8)):
-            at = _log_density(u, v, _theta1(odds, c.ratios, np.array(t2)), np.array(t2), c.ratios.df)
-            at = at - 0.5 * math.log(t2)
-            total = at if total is None else np.logaddexp(total, at)
-    assert total is not None
-    return total
+    lu, lv = (np.log(np.maximum(x, 1e-300)).ravel() for x in (u, v))
+    return np.asarray(c.table.ev(lu, np.maximum(lv, -24.0)).reshape(u.shape))
 
 
 def _ratio_to_weighting(c: _Calibration, p: int, points: tuple[int, int]) -> NDArray[np.float32]:
@@ -172,7 +157,7 @@ def _ratio_to_weighting(c: _Calibration, p: int, points: tuple[int, int]) -> NDA
     out = np.log1p(u.astype(np.float32)[:, :, None] * inverse1 + v.astype(np.float32)[:, :, None] * inverse2)
     out *= np.float32(-0.5 * (d1 + d2 + d3))
     out -= (0.5 * (d1 * np.log(theta1) + d2 * np.log(c.theta2))).astype(np.float32)
-    out -= _log_weighting(c, z, u, v)[:, :, None].astype(np.float32)
+    out -= _log_weighting(c, u, v)[:, :, None].astype(np.float32)
     # Far from the boundary of acceptance only the side matters, not how far.
     return np.exp(np.clip(out, -80.0, 60.0, out=out), out=out)
 
@@ -202,13 +187,12 @@ def _average(ratio: NDArray[np.float32], logw: FloatArray) -> FloatArray:
 
 
 @lru_cache(maxsize=128)
-def _calibration(r: Ratios, alpha: float, side: Side, reach: tuple[float, float]) -> _Calibration:
+def _calibration(r: Ratios, alpha: float, reach: tuple[float, float]) -> _Calibration:
     d1, d2, _ = r.df
     gap = min(1.0, 0.9 * math.sqrt(2 / d2))
     theta2 = np.exp(np.linspace(0.0, reach[1], math.ceil(reach[1] / gap) + 1))
-    table = _length_weighting(r, reach) if side == "both" else None
-    return _Calibration(ratios=r, alpha=alpha, side=side, reach=reach, step=min(0.25, 0.35 * math.sqrt(2 / d1)),
-                        theta2=theta2, table=table)
+    return _Calibration(ratios=r, alpha=alpha, reach=reach, step=min(0.25, 0.35 * math.sqrt(2 / d1)),
+                        theta2=theta2, table=_length_weighting(r, reach))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -248,7 +232,7 @@ def _excess(c: _Calibration, r: Ratios, sums: Sums, p: int, rows: NDArray[np.int
     best = at.argmax(axis=1)
     i = np.arange(len(rows))
     return np.asarray(np.log(np.exp(at - top[:, None]).sum(axis=1)) + top
-                      - _log_weighting(c, z, u[i, best], v[i, best]))
+                      - _log_weighting(c, u[i, best], v[i, best]))
 
 
 def _end(c: _Calibration, r: Ratios, sums: Sums, start: NDArray[np.intp], up: bool, last: int) -> FloatArray:
@@ -283,8 +267,8 @@ def _end(c: _Calibration, r: Ratios, sums: Sums, start: NDArray[np.intp], up: bo
     return np.where(open_end, out, out + direction * h_in / np.maximum(gap, 1e-300)) * c.step
 
 
-def intervals(sums: Sums, ratios: Ratios, *, level: float, side: Side = "both") -> FloatArray:
-    """Return intervals (or one-sided bounds) of ICC(A,1) of many studies of one layout.
+def intervals(sums: Sums, ratios: Ratios, *, level: float) -> FloatArray:
+    """Return intervals of ICC(A,1) of many studies of one layout.
 
     Parameters
     ----------
@@ -293,8 +277,6 @@ def intervals(sums: Sums, ratios: Ratios, *, level: float, side: Side = "both") 
     ratios : Ratios
     level : float
         Confidence level.
-    side : {"both", "low", "high"}
-        "low" gives (bound, 1), "high" (0, bound).
 
     Returns
     -------
@@ -313,7 +295,7 @@ def intervals(sums: Sums, ratios: Ratios, *, level: float, side: Side = "both") 
         rows = np.flatnonzero((farthest == reach).all(axis=1))
         part = Sums(target=sums.target[rows], target_weights=sums.target_weights, facet=sums.facet[rows],
                     facet_weights=sums.facet_weights)
-        c = _calibration(_key(ratios), 1 - level, side, (float(reach[0]), float(reach[1])))
+        c = _calibration(_key(ratios), 1 - level, (float(reach[0]), float(reach[1])))
         out[rows] = _of_calibration(c, ratios, part, u[rows] * d3 / d1, v[rows] * d3 / d2)
     return out
 
@@ -337,9 +319,8 @@ def _of_calibration(c: _Calibration, ratios: Ratios, sums: Sums, f_target: Float
     guess = np.log1p(ratios.weights[0] * a * ratios.noise / (gamma + ratios.noise))
     start = np.clip(np.round(guess / c.step), 0, last).astype(np.intp)
     start, found = _accepted(c, ratios, sums, start, last)
-    n = len(start)
-    low = np.zeros(n) if c.side == "high" else value_at(_end(c, ratios, sums, start, False, last), ratios)
-    high = np.ones(n) if c.side == "low" else value_at(_end(c, ratios, sums, start, True, last), ratios)
+    low = value_at(_end(c, ratios, sums, start, False, last), ratios)
+    high = value_at(_end(c, ratios, sums, start, True, last), ratios)
     return np.where(found[:, None], np.column_stack([low, high]), np.nan)
 
 
@@ -380,21 +361,20 @@ def ratios_of(p: Pivots) -> Ratios:
                   weights=(float(p.target_weights.mean()), float(p.facet_weights.mean())))
 
 
-def agreement_interval(p: Pivots, level: float, side: Side = "both") -> Interval:
-    """Return the interval (or one-sided bound) of ICC(A,1) of one study.
+def agreement_interval(p: Pivots, level: float) -> Interval:
+    """Return the interval of ICC(A,1) of one study.
 
     Parameters
     ----------
     p : Pivots
         Of a connected layout with a residual.
     level : float
-    side : {"both", "low", "high"}
     """
     sums = Sums(target=p.target_squares[None, :] / p.ss_inner, target_weights=_expanded(p.target_squares,
                                                                                          p.target_weights),
                 facet=p.facet_squares[None, :] / p.ss_inner, facet_weights=_expanded(p.facet_squares,
                                                                                       p.facet_weights))
-    low, high = intervals(sums, ratios_of(p), level=level, side=side)[0]
+    low, high = intervals(sums, ratios_of(p), level=level)[0]
     return float(low), float(high)
 
 

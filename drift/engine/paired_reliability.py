@@ -4,9 +4,9 @@ Each layout has its own variances; where a target, a facet level or a cell is in
 The sums of squares of one layout are then chi-square variables correlated with those of the other by the square of the
 correlation of the effects behind them. A joint generalised pivotal quantity replaces the variances of both layouts by
 the values that make all sums equal to such pairs of chi-square variables. The squared correlation is adjusted for its
-degrees of freedom, which leaves it somewhat low on average, and never below zero; where too few levels are shared to
-estimate it, it is set to zero. Both can only widen: sums that rise and fall together make a difference or ratio of the
-same function of both more certain, never less.
+degrees of freedom and never below zero, which leaves it somewhat high where there is no correlation; where too few
+levels are shared to estimate it, it is set to zero, which widens: sums that rise and fall together make a difference
+or ratio of the same function of both more certain. What this does to coverage is known by simulation only.
 
 The residual alone has exact answers: the ratio of two correlated variances (Pitman, Morgan) where the layouts share
 all cells, the F distribution where they share nothing.

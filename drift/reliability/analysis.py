@@ -179,7 +179,8 @@ def _bound(parts: Components, case: Coefficient, whole: Estimate, which: Literal
     end = one_sided(parts, case, "low" if which == "lower" else "high", level=level)
     ends = (min(end, whole.value), math.nan) if which == "lower" else (math.nan, max(end, whole.value))
     return replace(whole, name=f"{whole.name}, {which} bound", low=ends[0], high=ends[1],
-                   level=level if math.isfinite(end) else math.nan, method=f"{whole.method}; one side only")
+                   level=level if math.isfinite(end) else math.nan,
+                   method=f"{whole.method.replace('interval', 'bound')}; one side only")
 
 
 def _sized(e: ErrorSize, of: Mapping[str, str], unit: str, level: float, n: int) -> Estimate:
@@ -206,7 +207,7 @@ def _one_sided(e: Estimate) -> bool:
 
 
 def _bound_sentence(e: Estimate) -> str:
-    """Say a one-sided bound: ``With 95 % confidence the coefficient is at least 0.62.``"""
+    """Say a one-sided bound in a sentence."""
     at_least = e.name.endswith("lower bound")
     end = e.low if at_least else e.high
     if not math.isfinite(end):

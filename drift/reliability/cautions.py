@@ -93,9 +93,9 @@ def of_group(group: Group, parts: Components | Refusal, cases: Sequence[Coeffici
                          "Check whether a column was copied or computed from another"))
     without = sorted({c.name for c in cases if not math.isfinite(c.value)})
     if without:
-        found.append(say("warning", "coefficient-without-value", f"{join_words(without)} cannot be computed, because "
-                         f"the means of the {plural(question.target)} do not differ at all",
-                         f"Measure {plural(question.target)} that differ"))
+        found.append(say("warning", "coefficient-without-value", f"{join_words(without)} cannot be computed: "
+                         f"the variance of {plural(question.target)} is estimated so far below zero that its sum with "
+                         "the error is not positive", f"Measure {plural(question.target)} that differ more"))
     if parts.fit is not None and not parts.fit.converged:
         found.append(say("warning", "not-converged", "REML did not settle to full precision",
                          "Treat the last digits with care and report the table"))

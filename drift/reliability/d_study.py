@@ -27,7 +27,7 @@ from drift.study import ReliabilityQuestion
 FloatArray = NDArray[np.float64]
 REPLICATE = "replicate"
 DEFAULT_LEVELS = (1, 2, 3, 4, 5)
-LONGEST_PLAN = 400
+LONGEST_PLAN = 2000
 
 
 @dataclass(frozen=True)

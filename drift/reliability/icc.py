@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
-from drift.engine.agreement_interval import MOST_LEVELS, Side, agreement_interval
+from drift.engine.agreement_interval import MOST_LEVELS, agreement_interval
 from drift.engine.fixed_levels import fixed_agreement_pivotal
 from drift.engine.meansquares import (
     Interval,
@@ -23,6 +24,7 @@ EXACT_F = "exact F interval"
 SATTERTHWAITE = "F/Satterthwaite interval"
 PIVOTAL = "generalised pivotal interval"
 SHORTEST = "shortest calibrated interval"
+HIGHEST_LEVEL = 0.99
 FIXED = "generalised pivotal interval, levels fixed"
 
 
@@ -96,24 +98,26 @@ def coefficients(parts: Components, *, level: float) -> tuple[Coefficient, ...]:
     return tuple(out)
 
 
-def one_sided(parts: Components, case: Coefficient, side: Side, *, level: float) -> float:
+def one_sided(parts: Components, case: Coefficient, side: Literal["low", "high"], *, level: float) -> float:
     """Return the one-sided bound of a case of :func:`coefficients`.
 
     Parameters
     ----------
     parts : Components
     case : Coefficient
-        Absolute agreement over a sample of levels has its own calibrated bound; every other case has intervals with
-        equal tails, and its bound is an end of the interval at 2 level - 1.
+        At ``level``.
     side : {"low", "high"}
     level : float
         Confidence that the coefficient is on the good side of the bound.
+
+    Notes
+    -----
+    Intervals with equal tails give the end at 2 level - 1. The shortest calibrated interval may miss on one side only,
+    so that each of its ends is a bound at the interval's own level and no tighter one is claimed.
     """
     end = 0 if side == "low" else 1
-    if case.model == "two-way random" and case.name.startswith("ICC(A") and parts.pivots is not None and (
-            parts.shape[1] <= MOST_LEVELS):
-        bound = agreement_interval(parts.pivots, level, side)[end]
-        return step_up(bound, case.k) if case.k > 1 else bound
+    if SHORTEST in case.method:
+        return (case.low, case.high)[end]
     # With equal tails at 2 level - 1 each end alone has the level asked for.
     twin = next(c for c in coefficients(parts, level=2 * level - 1) if (c.name, c.model) == (case.name, case.model))
     return (twin.low, twin.high)[end]
@@ -131,7 +135,8 @@ def _agreement(parts: Components, level: float, value: float, ends: Interval,
         return {"two-way random": (ends, method), "two-way mixed": (ends, method)}
     pivotal = f"{parts.method}, {PIVOTAL}"
     sample = (agreement_interval(p, level), f"{parts.method}, {SHORTEST}")
-    if parts.shape[1] > MOST_LEVELS or math.isnan(sample[0][0]):
+    # Beyond 0.99 its lattice has too few points in the tails.
+    if parts.shape[1] > MOST_LEVELS or level > HIGHEST_LEVEL or math.isnan(sample[0][0]):
         sample = (agreement_pivotal(p, level), pivotal)
     fixed = fixed_agreement_pivotal(p, level)
     return {"two-way random": (_around(value, sample[0]), sample[1]),

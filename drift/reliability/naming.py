@@ -62,11 +62,11 @@ def why(question: ReliabilityQuestion, facet: str, pick: Declared | None = None)
     if called.shrout_fleiss:
         beside = f", {called.shrout_fleiss} in Shrout & Fleiss (1979)"
         other = ("the only ones of interest" if question.facets_are == "sample" else "a sample from many")
-        same = f"Were the {plural(facet)} {other}, its value would be the same"
+        same = f"Were the {plural(facet)} {other}, its value would be the same in a complete table"
     else:
         beside = ""
         equal = shrout_fleiss(pick.coefficient, pick.model).split("same value as ")[-1].removesuffix(")")
-        same = f"Shrout & Fleiss (1979) do not name this case; their {equal} has the same value"
+        same = f"Shrout & Fleiss (1979) do not name this case; their {equal} has the same value in a complete table"
     return Finding(severity="note", code=WHY, question=question.name,
                    message=f"{called.mcgraw_wong} in McGraw & Wong (1996){beside}: {called.sentence}. It fits because "
                            f"{pick.because}. {same}")

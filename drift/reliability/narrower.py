@@ -1,6 +1,7 @@
 """What would make an interval narrower: the widths to expect from twice the targets, facet levels or replicates.
 
-The variances seen are taken as true and every mean square as its expectation; the interval's own formula then gives
+The variances seen are taken as true and every mean square as its expectation;
+the formula of the generalised pivotal interval then gives
 the width of the larger study. Each choice doubles the readings, so that they can be compared as they stand.
 """
 
@@ -125,8 +126,9 @@ def _choices(parts: Components, p: Pivots, kind: Kind, case: Coefficient, questi
     if question.facets_are == "sample":
         out.append(made(f"{2 * k} {levels} instead of {k}", f"More {levels}", _expected(_wider(p, facets=2), v)))
     if parts.empty_cells:
+        within = round(p.df_within * counts_ratio(parts)) if p.df_within else 0
         whole = replace(p, target_weights=np.full(n - 1, float(k)), facet_weights=np.full(k - 1, float(n)),
-                        df_inner=(n - 1) * (k - 1), df_within=p.df_within * counts_ratio(parts) if p.df_within else 0)
+                        df_inner=(n - 1) * (k - 1), df_within=within)
         out.append(made("the empty cell filled" if parts.empty_cells == 1 else f"the {parts.empty_cells} empty cells "
                         "filled", "Filling the empty cells", _expected(whole, v)))
     if not parts.average:
@@ -134,9 +136,9 @@ def _choices(parts: Components, p: Pivots, kind: Kind, case: Coefficient, questi
     return out
 
 
-def counts_ratio(parts: Components) -> int:
-    """Return how many times the filled cells make a complete table, rounded up."""
-    return math.ceil(parts.design.counts.size / max(int((parts.design.counts > 0).sum()), 1))
+def counts_ratio(parts: Components) -> float:
+    """Return how many times the filled cells make a complete table."""
+    return parts.design.counts.size / max(int((parts.design.counts > 0).sum()), 1)
 
 
 def _more_replicates(parts: Components, p: Pivots, made: object, target: str, facet: str) -> Choice:

@@ -182,10 +182,10 @@ def _findings(made: Drifted, seen: Sequence[Window], group: Group, question: Rel
                        f"into {len(group.facet_names)} bins ({', '.join(group.facet_names)}); the trend stands on the "
                        "uses themselves", f"Read all {plural(question.target)} at the same uses, or name the "
                        "session as facet with ordered = true"))
-    r, p = made.with_mean
+    r, p = made.with_start
     if p < IN_PROPORTION and r * made.headline.value > 0 and made.mean > 0:
         out.append(say("warning", "drift-in-proportion", f"readings {'fall' if made.headline.value < 0 else 'rise'} "
-                       f"faster where they are larger (correlation of a {question.target}'s trend with its mean "
+                       f"faster where they are larger (correlation of a {question.target}'s trend with its start "
                        f"{r:.2f}, {_p(p)}): the drift is in proportion, as a loss of sensitivity is, and one line for "
                        "all does not take it off; with drift removed the error still holds what differs between "
                        f"{plural(question.target)}", "Ask the same of the logarithms of the readings, or of readings "

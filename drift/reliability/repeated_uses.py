@@ -69,7 +69,7 @@ class Drifted:
 
     ``mean`` is the mean reading (for percent), ``judged`` the trend per use with its interval by one or two methods,
     ``own_sd`` the SD between targets of the trend with its interval, ``quantities`` coefficient and SEM with drift left
-    in and removed, ``with_mean`` the correlation of a target's trend with its mean and its p value.
+    in and removed, ``with_start`` the correlation of a target's trend with its level at use 0 and its p value.
     """
 
     along: Along
@@ -78,7 +78,7 @@ class Drifted:
     own_sd: float
     own_ends: Interval
     quantities: tuple[Quantity, ...]
-    with_mean: tuple[float, float] = (math.nan, math.nan)
+    with_start: tuple[float, float] = (math.nan, math.nan)
 
     @property
     def headline(self) -> Slope:
@@ -124,30 +124,40 @@ def drifted(found: Along, question: ReliabilityQuestion, coefficient: str, *, le
     if removed is not None and len(group.target_names) > 1:
         quantities = tuple(_quantities(points, removed, best, question, coefficient, k, level))
     return Drifted(along=found, mean=points.mean, judged=judged, own_sd=own_sd, own_ends=own_ends,
-                   quantities=quantities, with_mean=_trend_with_mean(points) if own else (math.nan, math.nan))
+                   quantities=quantities, with_start=_trend_with_start(points) if own else (math.nan, math.nan))
 
 
-def _trend_with_mean(points: Points) -> tuple[float, float]:
-    """Correlation over targets of their own trend with their mean, and its two-sided p value.
+def _trend_with_start(points: Points) -> tuple[float, float]:
+    """Correlation over targets of their own trend with their level at use 0, and its two-sided p value.
 
-    Errors of a slope and of a mean are independent, so it shows a drift in proportion to the reading and nothing else.
+    The errors of a target's slope and start are correlated by -(mean use) x (error variance of the slope); that part is
+    taken off the covariance. With lines that merely diverge the mean of a target's readings goes with its slope too,
+    which is why it is not used.
     """
     from scipy.special import stdtr
 
     n = int(points.targets.max()) + 1
     rows = [np.flatnonzero(points.targets == i) for i in range(n)]
     rows = [r for r in rows if len(r) > 1 and np.ptp(points.uses[r]) > 0]
-    if len(rows) < 4:
+    spare = sum(len(r) - 2 for r in rows)
+    if len(rows) < 5 or spare < 1:
         return math.nan, math.nan
-    means = np.array([points.y[r].mean() for r in rows])
+    centre = np.array([points.uses[r].mean() for r in rows])
+    squares = np.array([float(((points.uses[r] - c) ** 2).sum()) for r, c in zip(rows, centre, strict=True)])
     slopes = np.array([_slope(points.uses[r], points.y[r]) for r in rows])
-    means, slopes = means - means.mean(), slopes - slopes.mean()
-    bottom = math.sqrt(float(means @ means) * float(slopes @ slopes))
+    means = np.array([points.y[r].mean() for r in rows])
+    left = sum(float((((points.y[r] - m) - b * (points.uses[r] - c)) ** 2).sum())
+               for r, m, b, c in zip(rows, means, slopes, centre, strict=True))
+    error = left / spare / squares
+    starts = means - centre * slopes
+
+    x, y = starts - starts.mean(), slopes - slopes.mean()
+    found = float(x @ y) / (len(rows) - 1) + float(np.mean(centre * error))
+    bottom = math.sqrt(float(np.var(starts, ddof=1)) * float(np.var(slopes, ddof=1)))
     if not bottom > 0:
         return math.nan, math.nan
-    r, df = max(-1.0, min(1.0, float(means @ slopes) / bottom)), len(rows) - 2
-    t = r * math.sqrt(df / max(1 - r * r, 1e-15))
-    return r, float(2 * stdtr(df, -abs(t)))
+    r, df = max(-1.0, min(1.0, found / bottom)), len(rows) - 2
+    return r, float(2 * stdtr(df, -abs(r * math.sqrt(df / max(1 - r * r, 1e-15)))))
 
 
 def _slope(x: FloatArray, y: FloatArray) -> float:

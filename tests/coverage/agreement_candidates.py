@@ -80,12 +80,12 @@ def pivotal(u: FloatArray, v: FloatArray, n: int, k: int, level: float, points: 
     return low, high
 
 
-def shortest(u: FloatArray, v: FloatArray, n: int, k: int, level: float, side: str = "both") -> Ends:
+def shortest(u: FloatArray, v: FloatArray, n: int, k: int, level: float) -> Ends:
     """Interval that the package prints."""
     sums = Sums(target=u[:, None], target_weights=np.array([float(k)]), facet=v[:, None],
                 facet_weights=np.array([float(n)]))
     r = Ratios(df=(n - 1, k - 1, (n - 1) * (k - 1)), weights=(float(k), float(n)))
-    found = intervals(sums, r, level=level, side=side)  # type: ignore[arg-type]
+    found = intervals(sums, r, level=level)
     return found[:, 0], found[:, 1]
 
 

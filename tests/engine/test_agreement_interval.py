@@ -19,6 +19,7 @@ from drift.engine.agreement_interval import (
 )
 from drift.engine.crossed import CrossedDesign
 from drift.engine.pivotal import agreement_pivotal, build_pivots
+from drift.simulated import rows_of
 from tests.coverage.agreement_candidates import (
     SHORTEST,
     classical,
@@ -102,22 +103,19 @@ def test_is_less_than_half_as_wide_as_the_pivotal_one_where_two_levels_hardly_di
     assert np.mean(ours[1] - ours[0]) < 0.55 * np.mean(wide[1] - wide[0])
 
 
-@pytest.mark.parametrize("side", ["low", "high"])
-def test_one_sided_bounds_hold(side: str) -> None:
-    u, v = drawn(15, 3, 0.8, 0.1, 500)
-    low, high = shortest(u, v, 15, 3, LEVEL, side)
-    held = np.mean(low <= 0.8) if side == "low" else np.mean(high >= 0.8)
-    assert held > 0.95 - 4 * math.sqrt(0.95 * 0.05 / 500)
-    other = high if side == "low" else low
-    assert np.all(other == (1.0 if side == "low" else 0.0))
+@pytest.mark.parametrize("end", ["lower", "upper"])
+def test_each_end_alone_is_a_bound_at_the_level_of_the_interval(end: str) -> None:
+    """In all 144 simulated designs an end is beyond the truth in at most 5 % (within four Monte-Carlo errors)."""
+    rows = [r for r in rows_of("agreement_interval") if r.quantity == f"ICC(A,1), {end} end"]
+    assert len(rows) == 144
+    assert min(r.coverage for r in rows) > 0.95 - 4 * math.sqrt(0.95 * 0.05 / 10_000)
 
 
 def test_each_study_has_the_interval_it_has_alone() -> None:
     u, v = drawn(12, 3, 0.8, 0.05, 7)
     together = np.column_stack(shortest(u, v, 12, 3, LEVEL))
     alone = np.concatenate([np.column_stack(shortest(u[i:i + 1], v[i:i + 1], 12, 3, LEVEL)) for i in range(7)])
-    # Weights are found from those of neighbours already known, so that the order of work moves the last digits.
-    assert together == pytest.approx(alone, abs=0.01)
+    assert together == pytest.approx(alone, abs=1e-9)
 
 
 def test_a_higher_level_gives_a_wider_interval() -> None:

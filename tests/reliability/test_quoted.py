@@ -29,8 +29,7 @@ def test_the_nearest_row_is_quoted_for_the_printed_interval_first() -> None:
     assert table["quantity"][0] == "ICC(A,1)"
     assert declared.method.split(", ")[-1] in table["method"][0]
     assert table["nearest design"][0].startswith("30 x 3")
-    assert table["nearest design"].str.contains(" x 3").all()
-    assert (table["like this study"] == "yes").all()
+    assert table["like this study"][0] == "yes"
     found = nearest("reliability", "ICC(A,1)", declared.method, Design(n=28, k=3, share=0.05, icc=0.8))
     assert found is not None
     assert math.isclose(table["lowest at that size"][0], 100 * found.lowest)
@@ -65,7 +64,7 @@ def test_groups_share_their_rows() -> None:
     assert r.table("coverage").to_frame().duplicated(["quantity", "nearest design"]).sum() == 0
 
 
-@pytest.mark.parametrize("name", ["20 x 3, facet share 0.04, 10 % of cells missing", "20 x 2, facet share 0.16",
+@pytest.mark.parametrize("name", ["20 x 3, facet share 0.04, 10 % of cells missing", "30 x 5, facet share 0.16",
                                   "20 x 3, facet share 0.04, 2 readings a cell"])
 def test_the_design_of_simulated_data_is_the_one_in_the_table(name: str) -> None:
     parts = analyse(simulate(DESIGNS[name], np.random.default_rng(1)), level=0.95, average=False, target="a", facet="b")
