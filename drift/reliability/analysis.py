@@ -9,7 +9,7 @@ from typing import ClassVar, Literal
 
 from drift.errors import MINUS, Finding
 from drift.records import TrialTable
-from drift.reliability import cautions, tables
+from drift.reliability import cautions, narrower, tables
 from drift.reliability.comparison_answer import comparison, with_compared
 from drift.reliability.components import Components, Refusal, analyse
 from drift.reliability.g_design import is_generalizability
@@ -110,7 +110,9 @@ def reliability(trials: TrialTable, question: ReliabilityQuestion, *, level: flo
         answer += "".join(uses.sentences) if len(done) == 1 else ""
         estimates += uses.estimates
         further += uses.tables
-        said = [[*own, *more] for own, more in zip(said, uses.findings, strict=True)]
+        # More of the same uses would narrow nothing that wear has not put there: the advice is for exchangeable levels.
+        said = [[*(f for f in own if f.code != narrower.CODE), *more]
+                for own, more in zip(said, uses.findings, strict=True)]
     between = comparison(done, trials, question, facet, pick, level=level, seed=seed)
     if between is not None:
         answer = f"{between.answer} {answer}"

@@ -215,7 +215,12 @@ def _findings(pairs: Sequence[Pair], groups: Sequence[HasAnalysis], labels: dict
         out.append(say("note", "several-pairs", f"{len(pairs)} pairs were compared: intervals are for one pair at a "
                        "time; the Holm-adjusted p values beside them allow for their number"))
     few = min((one.parts.shape[1] for one in groups if isinstance(one.parts, Components)), default=FEW_LEVELS)
-    if question.agree == "value" and few < FEW_LEVELS:
+    if question.facets_are == "fixed" and question.agree == "value":
+        out.append(say("warning", "compared-as-a-sample", f"the {plural(facet)} are declared as the only ones of "
+                       "interest, but the difference of coefficients and the ratio of SEM (agreement) are given for a "
+                       "sample of them, which is wider; the ratio of SEM (consistency) is not affected",
+                       "Compare the ratio of SEM (consistency)"))
+    elif question.agree == "value" and few < FEW_LEVELS:
         out.append(say("warning", "few-levels-to-compare", f"the difference of coefficients and the ratio of SEM "
                        f"(agreement) rest on as few as {few} {plural(facet)}, whose own spread is then hardly known: "
                        f"they are wide, and more {many} will not narrow them; the ratio of SEM (consistency), which "

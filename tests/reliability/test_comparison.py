@@ -217,3 +217,9 @@ def test_the_demo_trials_give_back_the_ratios_they_were_made_with() -> None:
         ratio = result.estimate("ratio of SEM (consistency)", comparison=f"{a} / {b}")
         assert ratio.low < math.sqrt((common + own[a]) / (common + own[b])) < ratio.high
         assert ratio.high / ratio.low < 1.35  # walks are shared by the methods, which makes it sharp
+
+
+def test_fixed_levels_are_said_to_be_compared_as_a_sample() -> None:
+    result = ask(two(), compare="construction", facets_are="fixed")
+    assert "for a sample of them" in said(result, "compared-as-a-sample")
+    assert "compared-as-a-sample" not in codes(ask(two(), compare="construction"))

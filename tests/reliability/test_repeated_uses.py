@@ -188,6 +188,15 @@ def test_two_or_three_uses_are_answered_with_a_warning(uses: tuple[int, ...]) ->
         assert value(result, "ICC(A,1), drift removed") == pytest.approx(value(result, "ICC(C,1)"), rel=1e-9)
 
 
+def test_advice_for_exchangeable_levels_is_not_given_along_use() -> None:
+    y = 100 + 10 * np.random.default_rng(3).normal(size=(12, 1)) - np.arange(5.0) + np.random.default_rng(4).normal(
+        size=(12, 5))
+    i, j = np.indices(y.shape)
+    frame = pd.DataFrame({"participant": [f"P{a:02d}" for a in i.ravel()], "use": j.ravel(), "reading": y.ravel()})
+    assert "what-would-narrow" not in codes(ask(frame, facet="use"))
+    assert "what-would-narrow" in codes(ask(frame, facet="use", ordered=False))
+
+
 def test_lines_that_merely_diverge_are_not_taken_for_a_drift_in_proportion() -> None:
     """Slopes independent of the starts: the mean of readings goes with the slope all the same."""
     rng, told = np.random.default_rng(14), 0
