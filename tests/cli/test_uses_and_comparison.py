@@ -48,7 +48,8 @@ def test_not_ordered_leaves_all_of_it_out(uses: Path) -> None:
 
 def test_compare_puts_the_one_sentence_first(levels: Path) -> None:
     said = run("icc", levels, "--facet", "sensor", "--compare", "construction", "--agree", "order")
-    assert " ".join(said.split()).startswith("Laminated reads more repeatably than plain: SEM (consistency) ratio laminated / plain")
+    assert " ".join(said.split()).startswith(
+        "Laminated reads more repeatably than plain: SEM (consistency) ratio laminated / plain")
     assert "Reliability compared between levels of construction" in said
 
 
