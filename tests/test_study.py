@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -101,7 +102,7 @@ FAULTS = [
     ("sensitivity_change =", "sensitivty_change =", "sensitivty_change", "unknown-key", "'sensitivity_change'"),
     ("[columns.checks]", "[columns.check]", "[columns.check]", "unknown-key", "'checks'"),
     ("scale = \"log\"", "scale = \"logarithm\"", "scale", "unknown-choice", "'log'"),
-    ("sensitivity_change = 0.10", "sensitivity_change = \"10 %\"", "sensitivity_change", "wrong-type", "a number"),
+    ("sensitivity_change = 0.10", "sensitivity_change = \"ten\"", "sensitivity_change", "wrong-type", "a number"),
     ("sensitivity_change = 0.10", "sensitivity_change = 10", "sensitivity_change", "out-of-range", "less than 1"),
     ("full_scale = 1023", "full_scale = true", "full_scale", "wrong-type", "a number"),
     ("full_scale = 1023", "full_scale = 0", "full_scale", "out-of-range", "above zero"),
@@ -124,7 +125,7 @@ FAULTS = [
      "same name"),
     ("content = 0.90", "content = 0.4", "content", "out-of-range", "greater than 0.5"),
     ("full_scale = 1023\n", "", "saturation_pressure", "contradiction", "full scale"),
-    ("sensitivity_change = 0.10\nsaturation_pressure = \"1600 kPa\"\n", "", "[retirement]", "contradiction",
+    ("sensitivity_change = 0.10\nsaturation_pressure = \"1600 kPa\"\n", "", "[retirement]", "no-limit",
      "no limit"),
     ("trials = \"trials.csv\"\n", "", "[[reliability]]", "contradiction", "needs a trials table"),
     ("use_is = \"one visit\"", "use_is = \"one visit\"\ncount_uses = \"session log\"", "count_uses", "contradiction",
@@ -190,7 +191,7 @@ def test_common_slips_of_writing_toml_are_named(tmp_path: Path, old: str, new: s
     ("where = { method = \"bench\" }", "where = \"bench\"", "braces"),
     ("facet = \"session\"", "facet = [\"session\", 3]", "quotes"),
     ("covariates = [\"construction\"]", "covariates = \"construction\"", 'covariates = ["construction"]'),
-    ("sensitivity_change = 0.10", "sensitivity_change = \"10 %\"", "0.10")])
+    ("sensitivity_change = 0.10", "sensitivity_change = \"ten\"", "0.10")])
 def test_a_value_of_the_wrong_type_is_one_finding_that_says_how_to_write_it(tmp_path: Path, old: str, new: str,
                                                                           words: str) -> None:
     f, = refused(tmp_path, GOOD.replace(old, new, 1))
@@ -263,3 +264,18 @@ def said_of(tree: dict[str, object]) -> tuple[Finding, ...]:
     except DriftError as error:
         return error.findings
     return ()
+
+
+def test_a_share_may_be_written_in_percent():
+    text = GOOD.replace("sensitivity_change = 0.10", 'sensitivity_change = "10 %"')
+    assert text != GOOD
+    data = tomllib.loads(text)
+    assert study_from_dict(data).limits.sensitivity_change == pytest.approx(0.10)
+
+
+def test_a_refused_limit_is_not_called_missing():
+    data = tomllib.loads(GOOD)
+    data["limits"] = {"sensitivity_change": "ten"}
+    with pytest.raises(DriftError, match="expected a number") as caught:
+        study_from_dict(data)
+    assert [f.code for f in caught.value.findings if f.code == "no-limit"] == []

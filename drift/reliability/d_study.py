@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import islice, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -187,12 +187,22 @@ def plan_of(study: GStudy, question: ReliabilityQuestion) -> list[Design]:
             longest = max(DEFAULT_LEVELS) if len(facets) < 3 else 4
             grids.append(tuple(float(x) for x in sorted({*range(1, longest + 1), *({seen} if seen <= 20 else ())})))
     designs = []
-    for numbers in product(*grids):
+    for numbers in islice(product(*grids), LONGEST_PLAN):
         design = base
         for f, n in zip(facets, numbers, strict=True):
             design = design.with_number(f, n)
         designs.append(design)
-    return designs[:LONGEST_PLAN]
+    return designs
+
+
+def left_out_of_plan(study: GStudy, question: ReliabilityQuestion) -> int:
+    """Count the designs of a declared plan that are not projected because there are more than can be read."""
+    asked = dict(question.plan)
+    size = 1
+    for f in open_facets(study):
+        given = asked.get(facet_name(study, f), asked.get(question.replicate or REPLICATE) if f < 0 else None)
+        size *= len(set(given)) if given is not None else 1
+    return max(0, size - LONGEST_PLAN)
 
 
 def design_text(study: GStudy, design: Design) -> str:

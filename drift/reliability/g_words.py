@@ -8,12 +8,14 @@ from collections.abc import Sequence
 from drift.errors import Finding
 from drift.reliability.components import Refusal
 from drift.reliability.d_study import (
+    LONGEST_PLAN,
     Decision,
     Step,
     Value,
     design_text,
     facet_name,
     larger_studies,
+    left_out_of_plan,
     numbers_row,
     one_reading,
     open_facets,
@@ -248,6 +250,10 @@ def _plan(study: GStudy, question: ReliabilityQuestion) -> list[tuple[str, str, 
         elif name not in study.group.factors and not study.layout.replicated:
             out.append(("warning", "plan-of-replicates", "each cell holds one reading, so what replicates would gain "
                         "cannot be told; the plan for them is left out", "Take two readings in some cells"))
+    beyond = left_out_of_plan(study, question)
+    if beyond:
+        out.append(("warning", "plan-too-long", f"the plan asks for {beyond + LONGEST_PLAN} designs; the last {beyond} "
+                    "are not projected", f"Ask for fewer numbers of each facet, {LONGEST_PLAN} combinations at most"))
     return out
 
 

@@ -51,7 +51,8 @@ def removals(tables: Tables, data: WearData, lines: SensorLines) -> Removals:
         "check at removal kept": np.array(kept, dtype=object),
     }, units={"removed at": data.per, "last check": data.per},
         caption="Sensors taken out of use. All their checks up to removal are in the analysis.")
-    return Removals(table=table, findings=_findings(rows, kept, len(lines), data))
+    return Removals(table=table, findings=_findings(rows, kept, len(lines), data)
+                    + _checked_after(rows, last))
 
 
 def _listed(tables: Tables) -> dict[str, tuple[float, str]]:
@@ -71,6 +72,18 @@ def _listed(tables: Tables) -> dict[str, tuple[float, str]]:
                 at, noted = found.get(sensor, (float(use), ""))
                 found[sensor] = (float(use) if np.isfinite(use) else at, reason or noted)
     return found
+
+
+def _checked_after(rows: list[tuple[str, float, str]], last: list[float]) -> tuple[Finding, ...]:
+    """Name sensors that were checked after they are said to have been taken out of use."""
+    after = [f"{s} (removed at {at:g}, checked at {seen:g})" for (s, at, _), seen in zip(rows, last, strict=True)
+             if np.isfinite(at) and seen > at]
+    if not after:
+        return ()
+    return (Finding(severity="warning", code="checked-after-removal", question=QUESTION,
+                    message=f"Checked after they were taken out of use: {join_words(after)}; these checks are in the "
+                            "likelihood, although the sensor may no longer have been what was used",
+                    mend="Correct the use or the event, record a repair as an event, or exclude the later checks."),)
 
 
 def _findings(rows: list[tuple[str, float, str]], kept: list[str], total: int, data: WearData) -> tuple[Finding, ...]:

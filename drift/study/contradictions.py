@@ -115,7 +115,7 @@ def _about_limits(study: Study, say: Callable[..., None]) -> None:
             say("missing-key", ("study", "use_is"), "a retire-after count needs to say what one use is",
                 mend="Say it in words: use_is = \"one visit of one walker\" in [study]")
         if none_declared:
-            say("contradiction", ("retirement",), "retirement is asked for but no limit is declared",
+            say("no-limit", ("retirement",), "retirement is asked for but no limit is declared",
                 mend="Add a limit to [limits]; nothing is built in")
         if study.sensitivity is None and limits.reading is None and study.files.checks is not None:
             say("contradiction", ("retirement",), "retirement is asked for but there is no [sensitivity] section",

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from drift.records import CHECK_COLUMNS, EVENT_COLUMNS, SENSOR_COLUMNS, TRIAL_COLUMNS
 
@@ -14,6 +14,19 @@ class Part(BaseModel):
     """A section: unknown keys are refused, values never change."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def _share(value: Any) -> Any:
+    """Read ``"20 %"`` as 0.20; anything else is left for the model to judge."""
+    if isinstance(value, str) and value.strip().endswith("%"):
+        try:
+            return float(value.strip()[:-1]) / 100
+        except ValueError:
+            return value
+    return value
+
+
+Share = Annotated[float, BeforeValidator(_share)]
 
 
 class StudyInfo(Part):
@@ -177,9 +190,9 @@ class ReadingLimit(Part):
 class Limits(Part):
     """``[limits]``: a sensor is fit for use while all of these hold. Nothing is built in."""
 
-    sensitivity_change: float | None = Field(default=None, gt=0, lt=1)
+    sensitivity_change: Annotated[Share | None, Field(gt=0, lt=1)] = None
     saturation_pressure: str | None = None
-    dead_fraction: float | None = Field(default=None, ge=0, lt=1)
+    dead_fraction: Annotated[Share | None, Field(ge=0, lt=1)] = None
     dead_lines: int | None = Field(default=None, ge=0)
     reading: ReadingLimit | None = None
 

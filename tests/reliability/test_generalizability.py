@@ -327,3 +327,9 @@ def test_a_large_offset_changes_nothing() -> None:
                                                         facet=("sensor", "session"))
     assert value(b, "SEM (absolute)", reading="one reading") == pytest.approx(
         value(a, "SEM (absolute)", reading="one reading"), rel=1e-6)
+
+
+def test_a_plan_that_is_cut_says_so() -> None:
+    r = synthetic(plan={"item": list(range(1, 61)), "occasion": list(range(1, 41))})
+    assert codes(r)["plan-too-long"] == "warning"
+    assert "400" in next(f.message for f in r.findings if f.code == "plan-too-long")

@@ -201,6 +201,16 @@ def test_a_removal_without_reason_is_a_caution():
     assert "S02" in finding(result, "removal-check-missing").message
 
 
+def test_checks_after_a_recorded_failure_are_named():
+    tables = laboratory(seed=13)
+    events = events_of({"sensor": ["S01", "S02"], "use": [20.0, 45.0], "event": ["failed", "failed"],
+                        "note": ["cracked", "dead line"]})
+    result = fit_wear(Tables(checks=tables.checks, sensors=tables.sensors, events=events), study())
+    message = finding(result, "checked-after-removal").message
+    assert "S01 (removed at 20, checked at" in message
+    assert "S02" not in message
+
+
 def test_raw_readings_are_followed_across_recalibrations():
     tables = laboratory(seed=14, mountings=1)
     cal = ["c1" if u < 15 else "c2" for u in tables.checks["use"]]
