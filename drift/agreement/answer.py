@@ -32,7 +32,6 @@ class Answer:
     findings: tuple[Finding, ...] = ()
     verdict: Verdict | None = None
     refusal: str = ""
-    sentences: tuple[str, ...] = ()
 
 
 def empty_estimates(group: Group, of: Mapping[str, str]) -> tuple[Estimate, ...]:

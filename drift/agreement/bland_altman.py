@@ -25,8 +25,6 @@ from drift.agreement.checks import (
     trend_check,
     trend_with_use,
 )
-from drift.agreement.companion import stacked
-from drift.agreement.companions import accompany
 from drift.agreement.equivalence import judge
 from drift.agreement.pairs import Group, Pairing, form_pairs
 from drift.agreement.quoted import simulated
@@ -98,7 +96,7 @@ def agreement(trials: TrialTable, question: AgreementQuestion, *, level: float =
     """
     if not 0.5 < level < 1:
         raise ValueError(f"level must lie between 0.5 and 1, not {level}")
-    if question.harmless is not None and not float(question.harmless) > 0:
+    if question.harmless is not None and not question.harmless > 0:
         raise DriftError(Finding(severity="error", code="harmless-not-positive", question=question.name,
                                  message=f"harmless is {question.harmless:g}, but the largest harmless difference must "
                                          "be above zero", mend="Give it in the reading's unit."))
@@ -107,17 +105,13 @@ def agreement(trials: TrialTable, question: AgreementQuestion, *, level: float =
     streams = np.random.SeedSequence(seed).spawn(len(pairing.groups))
     answers = [_answer(group, pairing, question, level=level, multiplier=multiplier, rng=np.random.default_rng(s))
                for group, s in zip(pairing.groups, streams, strict=True)]
-    answers, beside = accompany(answers, pairing, question, level=level, multiplier=multiplier, seed=seed)
     findings = list(dict.fromkeys([*pairing.findings, *(f for x in answers for f in x.findings)]))
     provenance = Provenance(accounts=(pairing.account,), inputs={trials.file: trials.sha256}, seed=seed, level=level,
                             versions=run_versions(), settings={**question.model_dump(), "multiplier": multiplier})
-    coverage, told = simulated(answers, question, level=level, multiplier=multiplier,
-                               beside=[a for _, c in beside for a in c.asked])
+    coverage, told = simulated(answers, question, level=level, multiplier=multiplier)
     return AgreementResult(question=question.name, answer=whole_answer(answers, question, pairing.target_name),
                            estimates=tuple(e for x in answers for e in x.estimates),
-                           tables=(*result_tables(answers, pairing, question),
-                                   *stacked([(x.of, c) for x, c in beside], question.by), *coverage),
-                           findings=(*findings, *told),
+                           tables=(*result_tables(answers, pairing, question), *coverage), findings=(*findings, *told),
                            exclusions=pairing.exclusions, provenance=provenance)
 
 
@@ -182,7 +176,7 @@ def _full_answer(group: Group, structure: Structure, analysis: Analysis, of: Map
         findings += _use_findings(use, group, question, label)
     verdict = None
     if question.harmless is not None:
-        verdict = judge(analysis.strata, float(question.harmless), n_targets=structure.n_targets, rng=rng)
+        verdict = judge(analysis.strata, question.harmless, n_targets=structure.n_targets, rng=rng)
         estimates += verdict_estimates(verdict, structure, group, of)
         if verdict.words != "interchangeable":
             findings.append(verdict_caution(verdict, question, group.unit, label))

@@ -42,14 +42,12 @@ def design_of(answer: Answer) -> Design:
                   missing=1 - cells / (levels[0] * levels[1]))
 
 
-def simulated(answers: Sequence[Answer], question: AgreementQuestion, *, level: float, multiplier: float,
-              beside: Sequence[tuple[str, Asked]] = ()) -> tuple[tuple[ResultTable, ...], list[Finding]]:
+def simulated(answers: Sequence[Answer], question: AgreementQuestion, *, level: float,
+              multiplier: float) -> tuple[tuple[ResultTable, ...], list[Finding]]:
     """Return the table "coverage" and what must be said; nothing for a level or multiplier that was not simulated."""
     if abs(multiplier - MULTIPLIER) > 1e-9:
         return (), []
     quoted = quote(FAMILY, [a for x in answers for a in _asked(x)], level=level)
-    for family in dict.fromkeys(f for f, _ in beside):
-        quoted += quote(family, [a for f, a in beside if f == family], level=level)
     if not quoted:
         return (), []
     return ((coverage_table(quoted),),

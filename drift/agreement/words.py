@@ -108,8 +108,8 @@ def answer_sentence(answer: Answer, question: AgreementQuestion, *, target: str)
     if answer.verdict is not None:
         if question.by:
             return f"{text} Verdict: {answer.verdict.words} within {answer.verdict.harmless:g}{unit}."
-        text = f"{text} Verdict: {verdict_sentence(answer.verdict, question, group, answer.structure, target)}."
-    return text if question.by else " ".join((text, *answer.sentences))
+        return f"{text} Verdict: {verdict_sentence(answer.verdict, question, group, answer.structure, target)}."
+    return text
 
 
 def whole_answer(answers: Sequence[Answer], question: AgreementQuestion, target: str) -> str:

@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from drift.cli.agreement_options import agreement_words
 from drift.cli.reliability_options import words_of
 from drift.cli.several_facets import facet_of, facets_question
 from drift.cli.uses_and_comparison import uses_and_comparison_of
@@ -79,13 +78,10 @@ def agree_of(table: str, options: Mapping[str, Any], *, level: float, seed: int 
         return agree_wide(table, options, level=level, seed=seed, progress=progress)
     data = _bare(table, "trials")
     data["columns"] = {"trials": {"reading": options["value"]}}
-    methods = options["methods"] and [m.strip() for m in options["methods"].split(",") if m.strip()]
-    compared = ({"methods": "all" if methods == ["all"] else methods} if methods else
-                {"a": options["a"], "b": options["b"]})
-    question = {"name": f"{' and '.join(methods) if methods else options['a'] + ' against ' + options['b']}",
-                "compare": options["compare"], **compared,
-                "pair_by": [c.strip() for c in options["pair_by"].split(",") if c.strip()],
-                "where": dict(options["where"]), **agreement_words(options)}
+    question = {"name": f"{options['a']} against {options['b']}", "compare": options["compare"], "a": options["a"],
+                "b": options["b"], "pair_by": [c.strip() for c in options["pair_by"].split(",") if c.strip()],
+                "where": dict(options["where"])}
+    question |= {k: options[k] for k in ("target", "harmless") if options[k] is not None}
     data["agreement"] = [question]
     return _answer(table, "agree", data, options, level=level, seed=seed, progress=progress)
 

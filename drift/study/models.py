@@ -139,42 +139,18 @@ class InterlaboratoryQuestion(Part):
     where: dict[str, Any] = Field(default_factory=dict)
 
 
-class Recalculate(Part):
-    """``[agreement.recalculate]``: the same raw trials expressed through two calibrations.
-
-    ``from`` says where the calibrations come from: the table ``[files] calibrations``, or straight lines through the
-    bench checks of each ``cal_id``. ``readings`` says what the trials hold: raw output, or values that were already
-    expressed through the calibration named in the column ``shown_by``.
-    """
-
-    source: Literal["calibrations", "checks"] = Field(default="calibrations", alias="from")
-    readings: Literal["raw", "calibrated"] = "raw"
-    shown_by: str | None = None
-
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
-
-
 class AgreementQuestion(Part):
-    """``[[agreement]]``: one agreement question; differences are a - b.
-
-    Either ``a`` and ``b`` are named, or three or more ``methods`` (``"all"``: every value of the compared column).
-    ``harmless`` is a number in the reading's unit, a quantity such as ``"25 kPa"``, or a share such as ``"10 %"``.
-    ``error_ratio`` is the variance of the measurement errors of a divided by that of b.
-    """
+    """``[[agreement]]``: one agreement question; differences are a - b."""
 
     name: str
     compare: str
-    a: str = ""
-    b: str = ""
-    methods: tuple[str, ...] | Literal["all"] = ()
+    a: str
+    b: str
     target: str | None = None
     sensor: str | None = None
     pair_by: tuple[str, ...] = ()
     truth: Literal["varying", "constant"] | None = None
-    harmless: float | str | None = None
-    lines: tuple[Literal["deming", "weighted deming", "passing-bablok", "york"], ...] = ()
-    error_ratio: float | Literal["replicates"] | None = None
-    recalculate: Recalculate | None = None
+    harmless: float | None = None
     where: dict[str, Any] = Field(default_factory=dict)
     by: tuple[str, ...] = ()
     rows_are_independent: bool = False
