@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -82,11 +81,9 @@ def test_a_page_loads_no_numerical_library() -> None:
     assert done.returncode == 0, done.stderr
 
 
-def test_a_page_is_on_the_screen_at_once() -> None:
-    took = []
-    for _ in range(3):
-        start = time.perf_counter()
-        subprocess.run([sys.executable, "-m", "drift", "explain", "icc"], capture_output=True, check=True)
-        took.append(time.perf_counter() - start)
-    # 0.1 s on an idle machine; the fastest of three, with room for a busy one.
-    assert min(took) < 1.0
+def test_a_page_is_on_the_screen_without_heavy_libraries() -> None:
+    done = subprocess.run([sys.executable, "-X", "importtime", "-m", "drift", "explain", "icc"], capture_output=True,
+                          check=True, text=True)
+    loaded = {line.rsplit("|", 1)[-1].strip() for line in done.stderr.splitlines() if "|" in line}
+    assert "click" in loaded
+    assert loaded.isdisjoint({"numpy", "scipy", "pandas", "matplotlib", "pydantic", "pint"})
