@@ -170,9 +170,33 @@ def facet_name(study: GStudy, f: int) -> str:
 
 
 def plan_of(study: GStudy, question: ReliabilityQuestion) -> list[Design]:
-    """Return the designs to project: those of ``plan``, else one to five of every facet, replicates as they are."""
-    base = one_reading(study) if question.use == "single" else as_studied(study)
-    asked = dict(question.plan)
+    """Return the designs to project: those of ``plan``, else one to five of every facet, replicates as they are.
+
+    No more than ``LONGEST_PLAN``; :func:`left_out_of_plan` counts the rest.
+    """
+    base, facets = _base(study, question), open_facets(study)
+    designs = []
+    for numbers in islice(product(*_numbers_asked(study, question)), LONGEST_PLAN):
+        design = base
+        for f, n in zip(facets, numbers, strict=True):
+            design = design.with_number(f, n)
+        designs.append(design)
+    return designs
+
+
+def left_out_of_plan(study: GStudy, question: ReliabilityQuestion) -> int:
+    """Count the designs that are not projected because there are more than can be read."""
+    return max(0, math.prod(len(g) for g in _numbers_asked(study, question)) - LONGEST_PLAN)
+
+
+def _base(study: GStudy, question: ReliabilityQuestion) -> Design:
+    """Return the design that keeps what a plan does not vary."""
+    return one_reading(study) if question.use == "single" else as_studied(study)
+
+
+def _numbers_asked(study: GStudy, question: ReliabilityQuestion) -> list[tuple[float, ...]]:
+    """Return the numbers to project of each open facet, in the order of the facets."""
+    base, asked = _base(study, question), dict(question.plan)
     grids: list[tuple[float, ...]] = []
     facets = open_facets(study)
     for f in facets:
@@ -186,23 +210,7 @@ def plan_of(study: GStudy, question: ReliabilityQuestion) -> list[Design]:
             seen = round(study.numbers[f])
             longest = max(DEFAULT_LEVELS) if len(facets) < 3 else 4
             grids.append(tuple(float(x) for x in sorted({*range(1, longest + 1), *({seen} if seen <= 20 else ())})))
-    designs = []
-    for numbers in islice(product(*grids), LONGEST_PLAN):
-        design = base
-        for f, n in zip(facets, numbers, strict=True):
-            design = design.with_number(f, n)
-        designs.append(design)
-    return designs
-
-
-def left_out_of_plan(study: GStudy, question: ReliabilityQuestion) -> int:
-    """Count the designs of a declared plan that are not projected because there are more than can be read."""
-    asked = dict(question.plan)
-    size = 1
-    for f in open_facets(study):
-        given = asked.get(facet_name(study, f), asked.get(question.replicate or REPLICATE) if f < 0 else None)
-        size *= len(set(given)) if given is not None else 1
-    return max(0, size - LONGEST_PLAN)
+    return grids
 
 
 def design_text(study: GStudy, design: Design) -> str:

@@ -333,3 +333,9 @@ def test_a_plan_that_is_cut_says_so() -> None:
     r = synthetic(plan={"item": list(range(1, 61)), "occasion": list(range(1, 41))})
     assert codes(r)["plan-too-long"] == "warning"
     assert "400" in next(f.message for f in r.findings if f.code == "plan-too-long")
+
+
+def test_a_plan_of_one_facet_is_cut_aloud_too() -> None:
+    r = synthetic(plan={"item": list(range(1, 1001))})  # times one to five occasions
+    assert "plan asks for 5000 designs; the last 3000" in next(
+        f.message for f in r.findings if f.code == "plan-too-long")
