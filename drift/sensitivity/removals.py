@@ -51,8 +51,7 @@ def removals(tables: Tables, data: WearData, lines: SensorLines) -> Removals:
         "check at removal kept": np.array(kept, dtype=object),
     }, units={"removed at": data.per, "last check": data.per},
         caption="Sensors taken out of use. All their checks up to removal are in the analysis.")
-    return Removals(table=table, findings=_findings(rows, kept, len(lines), data)
-                    + _checked_after(rows, last))
+    return Removals(table=table, findings=_findings(rows, kept, len(lines), data) + _checked_after(rows, last))
 
 
 def _listed(tables: Tables) -> dict[str, tuple[float, str]]:
@@ -83,7 +82,7 @@ def _checked_after(rows: list[tuple[str, float, str]], last: list[float]) -> tup
     return (Finding(severity="warning", code="checked-after-removal", question=QUESTION,
                     message=f"Checked after they were taken out of use: {join_words(after)}; these checks are in the "
                             "likelihood, although the sensor may no longer have been what was used",
-                    mend="Correct the use or the event, record a repair as an event, or exclude the later checks."),)
+                    mend="Correct the use or the event, or exclude the later checks."),)
 
 
 def _findings(rows: list[tuple[str, float, str]], kept: list[str], total: int, data: WearData) -> tuple[Finding, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from drift.errors import Finding, Severity
@@ -16,18 +16,25 @@ from drift.study.words import nearest, path_words, suggestion
 from drift.units import UnitError, canonical, is_known, is_pressure, parse_quantity
 
 
-def contradictions(study: Study, file: str | None, lines: Lines | None) -> list[Finding]:
-    """Return everything in valid settings that cannot be meant."""
+def contradictions(study: Study, file: str | None, lines: Lines | None,
+                   refused: Collection[str] = ()) -> list[Finding]:
+    """Return everything in valid settings that cannot be meant.
+
+    ``refused`` names the keys whose values were refused and taken out: they are not missing.
+    """
     found: list[Finding] = []
 
     def say(code: str, path: tuple[str | int, ...], message: str, mend: str, *, severity: Severity = "error",
             value: Any = None, question: str | None = None) -> None:
+        column = path_words(path)
+        if code == "missing-key" and column in refused:
+            return
         found.append(Finding(severity=severity, code=code, file=file, row=lines.find(path) if lines else None,
-                             column=path_words(path), message=message, mend=mend,
+                             column=column, message=message, mend=mend,
                              value=None if value is None else str(value), question=question))
 
     _about_tables(study, say)
-    _about_limits(study, say)
+    _about_limits(study, say, limit_refused=any(c.startswith("[limits") for c in refused))
     _about_questions(study, say)
     return found
 
@@ -88,7 +95,7 @@ def _about_tables(study: Study, say: Callable[..., None]) -> None:
             "no trials table", mend="Add trials = \"trials.csv\" to [files], or count from a session log")
 
 
-def _about_limits(study: Study, say: Callable[..., None]) -> None:
+def _about_limits(study: Study, say: Callable[..., None], *, limit_refused: bool) -> None:
     """Check limits and retirement."""
     limits = study.limits
     if limits.saturation_pressure is not None:
@@ -112,8 +119,8 @@ def _about_limits(study: Study, say: Callable[..., None]) -> None:
         if not study.study.use_is:
             say("missing-key", ("study", "use_is"), "a retire-after count needs to say what one use is",
                 mend="Say it in words: use_is = \"one visit of one walker\" in [study]")
-        if none_declared:
-            say("no-limit", ("retirement",), "retirement is asked for but no limit is declared",
+        if none_declared and not limit_refused:
+            say("contradiction", ("retirement",), "retirement is asked for but no limit is declared",
                 mend="Add a limit to [limits]; nothing is built in")
         if study.sensitivity is None and limits.reading is None and study.files.checks is not None:
             say("contradiction", ("retirement",), "retirement is asked for but there is no [sensitivity] section",

@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from drift.records import CHECK_COLUMNS, EVENT_COLUMNS, SENSOR_COLUMNS, TRIAL_COLUMNS
+from drift.units import UnitError, parse_quantity
 
 
 class Part(BaseModel):
@@ -18,12 +19,13 @@ class Part(BaseModel):
 
 def _share(value: Any) -> Any:
     """Read ``"20 %"`` as 0.20; anything else is left for the model to judge."""
-    if isinstance(value, str) and value.strip().endswith("%"):
-        try:
-            return float(value.strip()[:-1]) / 100
-        except ValueError:
-            return value
-    return value
+    if not isinstance(value, str):
+        return value
+    try:
+        quantity = parse_quantity(value)
+    except UnitError:
+        return value
+    return quantity.value / 100 if quantity.unit == "%" else value
 
 
 Share = Annotated[float, BeforeValidator(_share)]

@@ -143,12 +143,7 @@ def _build(data: dict[str, Any], *, folder: Path | None, file: str | None,
                 break
     if study is not None:
         study = study.model_copy(update={"folder": folder})
-        refused = {f.column for f in findings}
-        # What was refused is not missing: a limit that is no number is no reason to ask for a limit.
-        parts = {f.column.split("]")[0] for f in findings if f.column}
-        findings.extend(f for f in contradictions(study, file, lines)
-                        if not (f.code == "missing-key" and f.column in refused)
-                        and not (f.code == "no-limit" and "[limits" in parts))
+        findings.extend(contradictions(study, file, lines, refused={f.column for f in findings if f.column}))
     return study, tuple(findings)
 
 
