@@ -6,11 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from drift.engine.difference_checks import breusch_pagan, deleted_residuals
 from drift.engine.limits_of_agreement import (
     MULTIPLIER,
     Strata,
-    breusch_pagan,
-    deleted_residuals,
     deviation_indices,
     limit_factor,
     limits,
@@ -20,8 +19,6 @@ from drift.engine.limits_of_agreement import (
     normal_quantile,
     one_stratum,
     pivotal_draws,
-    quantile_interval,
-    regression_limits,
     sd_interval,
     share_inside,
     total_deviation_index,
@@ -30,6 +27,8 @@ from drift.engine.limits_of_agreement import (
     unpaired_strata,
     upper_limit_bound,
 )
+from drift.engine.quantile_limits import quantile_interval
+from drift.engine.regression_limits import regression_limits
 from drift.engine.tolerance import one_sided_factor
 from drift.engine.tolerance import two_sided_factor as other_two_sided_factor
 from tests.published_examples import agrees, load
