@@ -232,6 +232,65 @@ def fit_paired(differences: ArrayLike, codes: Sequence[ArrayLike], *, X: ArrayLi
                             deviance + 2 * df * np.log(scale), converged, strata, y - design @ beta, of_component)
 
 
+def fit_occasions(differences: ArrayLike, codes: Sequence[ArrayLike], occasion: ArrayLike) -> PairedComponents:
+    """Fit differences with random factors and occasions that several pairs share, nested within the factors.
+
+    Parameters
+    ----------
+    differences : array, shape (N,)
+    codes : sequence of one or two integer arrays, each shape (N,)
+        Level of each factor.
+    occasion : array of int, shape (N,)
+        Codes 0..n_occasions - 1; every occasion lies in one level of each factor, and some hold several pairs.
+
+    Returns
+    -------
+    PairedComponents
+        Variances and ``of_component`` have one row more than there are factors and residual: factors, occasions,
+        within occasions. ``boundary`` tells of occasions last. ``residual`` is of the pairs.
+
+    Raises
+    ------
+    ValueError
+        If an occasion lies in several levels of a factor.
+
+    Notes
+    -----
+    Means of occasions are fitted by REML, each counting once whatever its number of pairs; what is left between them
+    is ``s2_occasion + s2_within / m_h`` with m_h the harmonic mean number of pairs (unweighted means, Thomas &
+    Hultquist 1978, Annals of Statistics 6:582-587), and the variance of one difference gains
+    ``(1 - 1/m_h) s2_within``. Bias and its interval rest on means of occasions only, so that they hold however the
+    pairs of one occasion resemble each other. Exact mean squares where all numbers are equal.
+    """
+    y, code = np.asarray(differences, float), np.asarray(occasion)
+    number = np.bincount(code).astype(float)
+    means = np.bincount(code, weights=y) / number
+    above = []
+    for c in codes:
+        level = np.asarray(c)
+        own = np.zeros(len(number), dtype=np.int64)
+        own[code] = level
+        if np.any(own[code] != level):
+            raise ValueError("an occasion lies in several levels of a factor")
+        above.append(own)
+    fit = fit_paired(means, above)
+    base = fit.strata
+    assert base is not None
+    df = float(len(y) - len(number))
+    within = float(np.sum((y - means[code]) ** 2)) / df
+    share = float(np.mean(1 / number))
+    left = float(fit.variances[-1]) - share * within
+    whole = np.zeros((len(codes) + 2, len(base.df) + 1))
+    whole[: len(codes) + 1, :-1] = fit.of_component
+    whole[-2, -1] = -share
+    whole[-1, -1] = 1.0
+    strata = Strata(base.mean, np.append(base.mean_squares, within), np.append(base.df, df),
+                    np.append(base.total, 1 - share), np.append(base.of_mean, 0.0))
+    variances = np.concatenate([fit.variances[:-1], [max(left, 0.0), within]])
+    return PairedComponents(fit.beta, fit.cov_beta, variances, (*fit.boundary, left <= 0), fit.criterion, fit.converged,
+                            strata, y - fit.beta[0], whole)
+
+
 def _effective_strata(cross: _Cross, gamma: FloatArray, sigma2: float, mean: float) -> tuple[Strata, FloatArray]:
     """Mean squares that the REML components stand for.
 
