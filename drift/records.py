@@ -26,13 +26,16 @@ TRIAL_COLUMNS = ("reading", "participant", "session", "time", "sensor", "use", "
 SENSOR_COLUMNS = ("sensor", "construction", "batch", "role", "rows", "cols", "full_scale", "cost", "first_used",
                   "retired_at_use", "retired_reason")
 EVENT_COLUMNS = ("sensor", "use", "event", "note")
+CALIBRATION_COLUMNS = ("sensor", "calibration", "use", "time", "slope", "intercept", "slope_se", "intercept_se",
+                       "correlation", "from", "to", "note")
 
 CHECK_KEYS = ("sensor", "use", "replicate", "level", "direction", "order", "cal_id")
 TRIAL_KEYS = ("participant", "session", "sensor", "side", "operator", "method", "condition", "region", "measure",
               "replicate")
 NUMBER_COLUMNS = frozenset({"use", "reading", "reference", "level", "order", "hold_s", "temperature", "saturated",
                             "dead", "reading_sd", "reading_n", "rows", "cols", "full_scale", "cost",
-                            "retired_at_use"})
+                            "retired_at_use", "slope", "intercept", "slope_se", "intercept_se", "correlation",
+                            "from", "to"})
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,13 +122,17 @@ class EventTable(Table):
     """What happened to a sensor, and after which use."""
 
 
+class CalibrationTable(Table):
+    """Straight lines from pressure to raw reading, one a sensor, calibration and date; slopes per kPa."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Tables:
     """All tables of a study; an absent one is None.
 
     Parameters
     ----------
-    checks, trials, sensors, events : Table or None
+    checks, trials, sensors, events, calibrations : Table or None
     people : tuple of (str, tuple of str, tuple of str)
         Role, column headers and names of the people met in the files, those of refused tables included, so that
         findings about them can be pseudonymised.
@@ -135,4 +142,5 @@ class Tables:
     trials: TrialTable | None = None
     sensors: SensorTable | None = None
     events: EventTable | None = None
+    calibrations: CalibrationTable | None = None
     people: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = ()

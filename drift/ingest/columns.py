@@ -10,7 +10,8 @@ from drift.errors import Finding
 from drift.ingest.raw import RawTable, tidy
 from drift.records import NUMBER_COLUMNS
 from drift.study import COLUMNS_OF, nearest
-from drift.units import UnitError, canonical, everyday_units, is_everyday
+from drift.units import UnitError, canonical, everyday_units, is_everyday, is_known, is_pressure
+from drift.units import kind as kind_of_unit
 
 _BRACKET = re.compile(r"^(.*\S)\s*[(\[]\s*([^()\[\]]+?)\s*[)\]]$")
 _SLASH = re.compile(r"^(.*\S)\s+/\s+(\S.*)$")
@@ -45,6 +46,8 @@ def split_header(header: str, declared: str | None = None) -> tuple[str, str | N
         name, unit = found.group(1), found.group(2)
         if is_everyday(unit):
             return name, canonical(unit)
+        if _is_slope(unit):  # of the calibrations table
+            return name, canonical(unit)
         if declared is not None:
             try:
                 if canonical(unit) == canonical(declared):
@@ -52,6 +55,12 @@ def split_header(header: str, declared: str | None = None) -> tuple[str, str | N
             except UnitError:
                 pass
     return header, None
+
+
+def _is_slope(unit: str) -> bool:
+    """Tell whether a unit is a raw reading per pressure, such as ``count/kPa``."""
+    raw, slash, pressure = unit.partition("/")
+    return bool(slash and raw) and is_pressure(pressure) and is_known(raw) and kind_of_unit(raw) in ("count", "other")
 
 
 def fold(name: str) -> str:

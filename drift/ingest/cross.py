@@ -287,7 +287,8 @@ def _agreement(q: AgreementQuestion, trials: Draft) -> list[Finding]:
     if q.compare not in trials:
         return made
     present = trials.values(q.compare)
-    for role, value in (("a", q.a), ("b", q.b)):
+    several = () if q.methods == "all" else tuple(("one of methods", m) for m in q.methods)
+    for role, value in several if q.methods else (("a", q.a), ("b", q.b)):
         if value not in present:
             made.append(Finding(
                 severity="error", code="unknown-value", file=trials.file, column=trials.header(q.compare), value=value,

@@ -79,7 +79,8 @@ def pseudonymise(tables: Tables, *, title: str = "", codes: Codes | None = None)
     return Tables(checks=None if tables.checks is None else _replaced(tables.checks, codes),
                   trials=None if tables.trials is None else _replaced(tables.trials, codes),
                   sensors=None if tables.sensors is None else _replaced(tables.sensors, codes),
-                  events=None if tables.events is None else _replaced(tables.events, codes))
+                  events=None if tables.events is None else _replaced(tables.events, codes),
+                  calibrations=None if tables.calibrations is None else _replaced(tables.calibrations, codes))
 
 
 def pseudonymise_text(text: str, codes: Codes) -> str:
@@ -114,7 +115,8 @@ def pseudonymise_where(where: Mapping[str, Any], codes: Codes) -> dict[str, Any]
 
 
 def _all(tables: Tables) -> list[Table]:
-    return [t for t in (tables.checks, tables.trials, tables.sensors, tables.events) if t is not None]
+    return [t for t in (tables.checks, tables.trials, tables.sensors, tables.events, tables.calibrations)
+            if t is not None]
 
 
 def _digest(title: str, role: str, name: str) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 from drift.engine.readonly import frozen_mapping
 from drift.errors import Finding
 from drift.ingest import cross, labels, uses
+from drift.ingest.calibrations import about_recalculations, fill_calibrations
 from drift.ingest.checks import fill_checks
 from drift.ingest.draft import Draft
 from drift.ingest.keys import check_keys
@@ -21,7 +22,7 @@ from drift.ingest.sensors import events_against_sensors, fill_events, fill_senso
 from drift.ingest.source import locate, read_raw, start_draft
 from drift.ingest.text import RefusedError
 from drift.ingest.trials import fill_trials
-from drift.records import CheckTable, EventTable, SensorTable, Tables, TrialTable
+from drift.records import CalibrationTable, CheckTable, EventTable, SensorTable, Tables, TrialTable
 from drift.results import ResultTable
 from drift.study import TABLE_NAMES, Study, load_study, named_columns, study_findings
 from drift.validation import first_row, ranges
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 
 FILL: dict[str, Callable[[Draft, Study], None]] = {
     "checks": fill_checks, "trials": fill_trials, "sensors": fill_sensors, "events": fill_events,
+    "calibrations": fill_calibrations,
     "session_log": fill_session_log}
 
 
@@ -133,6 +135,28 @@ def read_one_table(source: str | Path | pd.DataFrame, kind: Literal["checks", "t
     return _finish({kind: _draft(raw, kind, study, named, strict=False)}, study, named, [])
 
 
+def read_with(trials: str | Path, other: str | Path, kind: Literal["calibrations", "checks"], study: Study) -> Reading:
+    """Read a trials table and one beside it; only the columns that the study names are needed.
+
+    Parameters
+    ----------
+    trials, other : str or Path
+    kind : {"calibrations", "checks"}
+        What ``other`` holds.
+    study : Study
+        As for :func:`read_one_table`.
+    """
+    named = {k: named_columns(study, k) for k in ("checks", "trials")}
+    drafts: dict[str, Draft] = {}
+    findings: list[Finding] = []
+    for name, source in (("trials", trials), (kind, other)):
+        try:
+            drafts[name] = _draft(read_raw(locate(str(source), None), name, study), name, study, named, strict=False)
+        except RefusedError as refused:
+            findings.append(refused.finding)
+    return _finish(drafts, study, named, findings)
+
+
 def read_raw_trials(raw: RawTable, study: Study) -> Reading:
     """Check and freeze one trials table of which the text is at hand, by the rules of a single table."""
     named = {k: named_columns(study, k) for k in ("checks", "trials")}
@@ -193,6 +217,7 @@ def _finish(drafts: dict[str, Draft], study: Study, named: Mapping[str, Mapping[
     if "sensors" in drafts and "events" in drafts:
         findings += events_against_sensors(drafts["sensors"], drafts["events"])
     findings += cross.check_questions(drafts, study, named)
+    findings += about_recalculations(drafts, study)
     findings += cross.limits_without_columns(drafts, study)
     findings += cross.units_undeclared(drafts)
     for draft in drafts.values():
@@ -202,7 +227,8 @@ def _finish(drafts: dict[str, Draft], study: Study, named: Mapping[str, Mapping[
     tables = Tables(checks=cast("CheckTable | None", frozen.get("checks")),
                     trials=cast("TrialTable | None", frozen.get("trials")),
                     sensors=cast("SensorTable | None", frozen.get("sensors")),
-                    events=cast("EventTable | None", frozen.get("events")), people=_people(drafts))
+                    events=cast("EventTable | None", frozen.get("events")),
+                    calibrations=cast("CalibrationTable | None", frozen.get("calibrations")), people=_people(drafts))
     inputs = {d.raw.file: d.raw.sha256 for d in drafts.values() if d.raw.sha256}
     return Reading(tables=tables, findings=tuple(_sorted(findings)), use_counts=counts, inputs=inputs)
 

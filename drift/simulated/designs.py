@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 # Features that make a study another kind of study; other words of a design are settings nobody can know.
-KINDS = ("worn ones removed", "within", "unlinked", "uses of their own", "fixed levels")
+KINDS = ("worn ones removed", "within", "unlinked", "uses of their own", "fixed levels", "targets repeat", "lost early",
+         "one line", "skewed targets", "with sensors", "occasions of")
 # True ICC(A,1), or share of the targets in the variance, of tables that have one throughout and do not repeat it.
 ICC = {"reliability": 0.8, "measurement_error": 0.6}
 _WORDS = r"(?: (?!x )[A-Za-z-]+)*"
@@ -19,7 +20,7 @@ _AND = re.compile(r"(\d+) and (\d+) unlinked readings")
 _MISSING = re.compile(r"(\d+(?:\.\d+)?) % (?:of (?:the )?[a-z]+ )?missing")
 _EACH = re.compile(r"(\d+) (?:readings|replicates|checks)(?: (?:a|per|in a) cell| each)")
 _VALUE = {"share": re.compile(r"(?:(?:facet|operator|laboratory) )?shares? (\d*\.?\d+)"),
-          "icc": re.compile(r"(?:true )?ICC(?:\(A,1\))? (\d*\.?\d+)")}
+          "icc": re.compile(r"(?:(?:true )?ICC(?:\(A,1\))?|CCC|reliability ratio) (\d*\.?\d+)")}
 
 
 @dataclass(frozen=True, kw_only=True)

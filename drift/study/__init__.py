@@ -10,6 +10,7 @@ from drift.study.models import (
     InterlaboratoryQuestion,
     Limits,
     ReadingLimit,
+    Recalculate,
     ReliabilityQuestion,
     RetirementSpec,
     ScreeningSpec,
@@ -23,7 +24,7 @@ from drift.study.reading import load_study, read_study, study_findings, study_fr
 from drift.study.words import nearest, suggestion
 
 __all__ = ["COLUMNS_OF", "TABLE_NAMES", "AgreementQuestion", "Costs", "Files", "GaugeQuestion",
-           "InterlaboratoryQuestion", "Limits", "ReadingLimit",
+           "InterlaboratoryQuestion", "Limits", "ReadingLimit", "Recalculate",
            "ReliabilityQuestion", "RetirementSpec", "ScreeningSpec", "SensitivitySpec", "Study", "StudyInfo",
            "TextFormat", "load_study", "named_columns", "nearest", "read_study", "study_findings", "study_from_dict",
            "suggestion"]

@@ -8,10 +8,12 @@ from typing import Any
 
 from drift.errors import Finding, Severity
 from drift.records import NUMBER_COLUMNS
+from drift.study.agreements import about_agreements
 from drift.study.gauges import about_gauges
 from drift.study.lines import Lines
 from drift.study.models import COLUMNS_OF, TABLE_NAMES, ReliabilityQuestion, Study
 from drift.study.questions import named_columns
+from drift.study.roles import one_role_each
 from drift.study.words import nearest, path_words, suggestion
 from drift.units import UnitError, canonical, is_known, is_pressure, parse_quantity
 
@@ -170,28 +172,12 @@ def _about_questions(study: Study, say: Callable[..., None]) -> None:
         if not facets:
             say("contradiction", ("reliability", i, "facet"), "a reliability question needs a facet", question=r.name,
                 mend="Name the column that should not matter")
-        _one_role_each("reliability", i, r.name, roles, say)
+        one_role_each("reliability", i, r.name, roles, say)
         if "replicate" in r.model_fields_set and r.replicate in {c for _, c in roles}:
             say("contradiction", ("reliability", i, "replicate"), "the replicate column has another role as well",
                 value=r.replicate, question=r.name, mend="Name another column, or none")
     about_gauges(study, say)
-    for i, q in enumerate(study.agreement):
-        if q.a == q.b:
-            say("contradiction", ("agreement", i, "b"), "a and b are the same", value=q.b, question=q.name,
-                mend=f"Name two different values of {q.compare!r}")
-        roles = [("compare", q.compare), *(("by", b) for b in q.by)]
-        if q.target:
-            roles.append(("target", q.target))
-        _one_role_each("agreement", i, q.name, roles, say)
-        if q.compare in q.pair_by:
-            say("contradiction", ("agreement", i, "pair_by"), "the compared column cannot also link the pairs",
-                value=q.compare, question=q.name, mend="Take it out of pair_by")
-        if q.compare in q.where:
-            say("contradiction", ("agreement", i, "where"), "the compared column is fixed in where", value=q.compare,
-                question=q.name, mend="Take it out of where")
-        if q.harmless is not None and not q.harmless > 0:
-            say("out-of-range", ("agreement", i, "harmless"), "the largest harmless difference is above zero",
-                value=q.harmless, question=q.name, mend="Give it in the reading's unit")
+    about_agreements(study, say)
 
 
 def _about_compare_and_order(i: int, r: ReliabilityQuestion, facets: list[str], say: Callable[..., None]) -> None:
@@ -226,14 +212,3 @@ def _where_values(path: tuple[str | int, ...], question: str | None, where: Mapp
                 say("wrong-type", (*path, column), "where compares a column with a value or with a list of values",
                     value=json.dumps(value, default=str), question=question,
                     mend=f"Write it as {column} = \"...\" or {column} = [\"...\", \"...\"]")
-
-
-def _one_role_each(section: str, i: int, question: str, roles: list[tuple[str, str]],
-                   say: Callable[..., None]) -> None:
-    """Report a column that a question uses in two roles."""
-    seen: dict[str, str] = {}
-    for role, column in roles:
-        if column in seen:
-            say("contradiction", (section, i, role), f"{column!r} is both {seen[column]} and {role}", value=column,
-                question=question, mend="Name two different columns")
-        seen.setdefault(column, role)

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from drift.records import CHECK_COLUMNS, EVENT_COLUMNS, SENSOR_COLUMNS, TRIAL_COLUMNS
+from drift.records import CALIBRATION_COLUMNS, CHECK_COLUMNS, EVENT_COLUMNS, SENSOR_COLUMNS, TRIAL_COLUMNS
 from drift.units import UnitError, parse_quantity
 
 
@@ -52,6 +52,7 @@ class Files(Part):
     trials: str | None = None
     sensors: str | None = None
     events: str | None = None
+    calibrations: str | None = None
     session_log: str | None = None
 
 
@@ -141,21 +142,49 @@ class InterlaboratoryQuestion(Part):
     where: dict[str, Any] = Field(default_factory=dict)
 
 
+class Recalculate(Part):
+    """``[agreement.recalculate]``: the same raw trials expressed through two calibrations.
+
+    ``from`` says where the calibrations come from: the table ``[files] calibrations``, or straight lines through the
+    bench checks, made on the fly: of one ``cal_id``, or "first", "latest", "use 30". ``readings`` says what the trials
+    hold: raw output, or values that were already expressed through the calibration named in the column ``shown_by``.
+    ``levels`` are pressures at which limits are given besides the low, middle and high one of the trials.
+    """
+
+    source: Literal["calibrations", "checks"] = Field(default="calibrations", alias="from")
+    readings: Literal["raw", "calibrated"] = "raw"
+    shown_by: str | None = None
+    levels: tuple[float, ...] = ()
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
 class AgreementQuestion(Part):
-    """``[[agreement]]``: one agreement question; differences are a - b."""
+    """``[[agreement]]``: one agreement question; differences are a - b.
+
+    Either ``a`` and ``b`` are named, or three or more ``methods`` (``"all"``: every value of the compared column).
+    ``harmless`` is a number in the reading's unit, a quantity such as ``"25 kPa"``, or a share such as ``"10 %"``.
+    ``error_ratio`` is the variance of the measurement errors of a divided by that of b. ``multiplier`` is how many SDs
+    lie between bias and limit: 1.96, or 2 as papers of 1986 have it.
+    """
 
     name: str
     compare: str
-    a: str
-    b: str
+    a: str = ""
+    b: str = ""
+    methods: tuple[str, ...] | Literal["all"] = ()
     target: str | None = None
     sensor: str | None = None
     pair_by: tuple[str, ...] = ()
     truth: Literal["varying", "constant"] | None = None
-    harmless: float | None = None
+    harmless: float | str | None = None
+    lines: tuple[Literal["deming", "weighted deming", "passing-bablok", "york"], ...] = ()
+    error_ratio: float | Literal["replicates"] | None = None
+    recalculate: Recalculate | None = None
     where: dict[str, Any] = Field(default_factory=dict)
     by: tuple[str, ...] = ()
     rows_are_independent: bool = False
+    multiplier: float = Field(default=1.96, gt=0, le=10)
 
 
 class ReadingLimit(Part):
@@ -224,5 +253,6 @@ class Study(Part):
 
 
 COLUMNS_OF: dict[str, tuple[str, ...]] = {"checks": CHECK_COLUMNS, "trials": TRIAL_COLUMNS, "sensors": SENSOR_COLUMNS,
-                                         "events": EVENT_COLUMNS, "session_log": ("sensor", "time")}
-TABLE_NAMES = ("checks", "trials", "sensors", "events", "session_log")
+                                         "events": EVENT_COLUMNS, "calibrations": CALIBRATION_COLUMNS,
+                                         "session_log": ("sensor", "time")}
+TABLE_NAMES = ("checks", "trials", "sensors", "events", "calibrations", "session_log")

@@ -40,5 +40,9 @@ def named_columns(study: Study, table: str) -> dict[str, tuple[str, ...]]:
         for i in study.interlaboratory:
             note(i.name, i.laboratory, i.material, *i.where, i.replicate if i.replicate != "replicate" else None)
         for q in study.agreement:
+            if q.recalculate is not None:
+                # What is compared are calibrations, which no column of the trials names.
+                note(q.name, q.sensor or "sensor", q.recalculate.shown_by, *q.by, *q.where)
+                continue
             note(q.name, q.compare, q.target, q.sensor, *q.pair_by, *q.by, *q.where)
     return {k: tuple(v) for k, v in found.items()}
