@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drift.agreement.checks import Check, UseTrend
+from drift.agreement.companion import Companion
 from drift.agreement.equivalence import CONFIDENCE, Verdict
 from drift.agreement.pairs import Group
 from drift.agreement.structure import Analysis, Structure
@@ -20,7 +21,10 @@ from drift.results import Estimate
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Answer:
-    """Everything found about one group; ``analysis`` is None when limits were refused, with the reason."""
+    """Everything found about one group; ``analysis`` is None when limits were refused, with the reason.
+
+    ``beside`` holds the variants of the limits: their tables, findings and the sentence that proposes one.
+    """
 
     group: Group
     structure: Structure
@@ -32,6 +36,8 @@ class Answer:
     findings: tuple[Finding, ...] = ()
     verdict: Verdict | None = None
     refusal: str = ""
+    sentences: tuple[str, ...] = ()
+    beside: Companion | None = None
 
 
 def empty_estimates(group: Group, of: Mapping[str, str]) -> tuple[Estimate, ...]:
@@ -79,15 +85,16 @@ def difference_estimates(analysis: Analysis, structure: Structure, group: Group,
 def use_estimate(use: UseTrend, group: Group, of: Mapping[str, str], level: float) -> Estimate:
     """Return the trend of the difference with use."""
     return Estimate(name="trend of difference with use", value=use.slope, std_error=use.se, low=use.low, high=use.high,
-                    level=level, unit=f"{group.unit} per use".strip(), of=of, n=use.n, method=use.method)
+                    level=level, unit=f"{group.unit} per {group.exposure}".strip(), of=of, n=use.n, method=use.method)
 
 
-def verdict_estimates(verdict: Verdict, structure: Structure, group: Group, of: Mapping[str, str]) -> list[Estimate]:
+def verdict_estimates(verdict: Verdict, structure: Structure, of: Mapping[str, str]) -> list[Estimate]:
     """Return the figures that stand beside the verdict, with their one-sided 95 % bounds."""
-    n = structure.n_units
+    n, scale = structure.n_units, " on log ratios" if verdict.given.share else ""
     return [Estimate(name="share of differences inside", value=verdict.share, low=verdict.share_bound, level=CONFIDENCE,
                      of=of, n=n, unit="",
-                     method=f"normal share within {f'{verdict.harmless:g} {group.unit}'.strip()}, one-sided "
-                            "pivotal bound"),
+                     method=f"normal share within {verdict.given.words}{scale}, one-sided pivotal bound"),
             Estimate(name="total deviation index", value=verdict.tdi, high=verdict.tdi_bound, level=CONFIDENCE, of=of,
-                     n=n, unit=group.unit, method="distance holding 95 % of differences, one-sided pivotal bound")]
+                     n=n, unit=verdict.unit, method="distance holding 95 % of differences"
+                                                    f"{', of the mean, by log ratios' if scale else ''}, one-sided "
+                                                    "pivotal bound")]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, ClassVar, Literal
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
@@ -16,7 +17,6 @@ from drift.agreement.answer import (
 )
 from drift.agreement.checks import (
     ALPHA,
-    GROWS,
     Check,
     UseTrend,
     normality_checks,
@@ -25,17 +25,23 @@ from drift.agreement.checks import (
     trend_check,
     trend_with_use,
 )
-from drift.agreement.equivalence import judge
+from drift.agreement.companion import stacked
+from drift.agreement.companions import accompany
+from drift.agreement.declared import declared_findings
+from drift.agreement.harmless import read_harmless
+from drift.agreement.judged import judged, pivotal_rows, resampled_rows
 from drift.agreement.pairs import Group, Pairing, form_pairs
-from drift.agreement.quoted import simulated
+from drift.agreement.proposed import Asking, beside_plain
+from drift.agreement.quoted import design_of, simulated
 from drift.agreement.structure import Analysis, Structure, analyse, find_structure
+from drift.agreement.suspicions import suspicions
 from drift.agreement.tables import result_tables
-from drift.agreement.variants import LimitRow, joint_rows, limit_rows, quantile_rows, regression_rows, scaled_rows
+from drift.agreement.variants import BIAS, PLAIN, LimitRow, joint_rows, limit_rows
 from drift.agreement.words import opening, verdict_caution, whole_answer
-from drift.engine.limits_of_agreement import MULTIPLIER
+from drift.engine.limits_of_agreement import MULTIPLIER, normal_cdf
 from drift.errors import MINUS, DriftError, Finding
-from drift.records import TrialTable
-from drift.results import Provenance, Result, join_words, run_versions
+from drift.records import CalibrationTable, CheckTable, TrialTable
+from drift.results import Provenance, Result, run_versions
 from drift.study import AgreementQuestion
 
 if TYPE_CHECKING:
@@ -49,7 +55,8 @@ class AgreementResult(Result):
     """Bias, limits of agreement, checks and verdict of one agreement question.
 
     Tables "pairs", "limits", "checks", "verdict" (with a harmless difference), "variance components" (with
-    repeated measurements) and "coverage" (what simulation says about the intervals).
+    repeated measurements) and "coverage" (what simulation says about the intervals). Several methods: "pairwise
+    limits", "limits with the mean", "method variances", "readings by method" in place of "pairs" and "limits".
     """
 
     command: ClassVar[str] = "agree"
@@ -61,7 +68,9 @@ class AgreementResult(Result):
 
 
 def agreement(trials: TrialTable, question: AgreementQuestion, *, level: float = 0.95, seed: int | None = None,
-              multiplier: float = MULTIPLIER, screening: Screening | None = None) -> AgreementResult:
+              multiplier: float | None = None, screening: Screening | None = None,
+              calibrations: CalibrationTable | CheckTable | None = None,
+              full_scale: Mapping[str, float] | float | None = None) -> AgreementResult:
     """Compare readings by ``a`` and ``b``: bias, limits of agreement, checks and, with ``harmless``, a verdict.
 
     Parameters
@@ -69,16 +78,22 @@ def agreement(trials: TrialTable, question: AgreementQuestion, *, level: float =
     trials : TrialTable
         Long form: one reading a row.
     question : AgreementQuestion
-        Differences are a - b.
+        Differences are a - b; with ``methods`` three or more are compared (:func:`drift.agreement.several.several`).
     level : float
         Level of intervals. The verdict always rests on one-sided 95 % bounds.
     seed : int, optional
         For the pivotal draws behind the bounds of the share inside and the total deviation index, and for the
         bootstrap of regression limits.
-    multiplier : float
-        Limits are bias -/+ multiplier x SD: 1.96, or 2 as Bland & Altman (1986) printed them.
+    multiplier : float, optional
+        Limits are bias -/+ multiplier x SD, if not as the question says: 1.96, or 2 as Bland & Altman (1986) printed
+        them. The verdict always rests on 1.96.
     screening : Screening, optional
         Rows it drops are excluded with its reason.
+    calibrations : CalibrationTable or CheckTable, optional
+        For a question with ``recalculate``: the lines, or the checks to fit them through
+        (:func:`drift.agreement.recalculated.recalculated`).
+    full_scale : float or mapping of sensor to float, optional
+        For the same: raw readings at it are lower bounds.
 
     Returns
     -------
@@ -96,23 +111,58 @@ def agreement(trials: TrialTable, question: AgreementQuestion, *, level: float =
     """
     if not 0.5 < level < 1:
         raise ValueError(f"level must lie between 0.5 and 1, not {level}")
-    if question.harmless is not None and not question.harmless > 0:
-        raise DriftError(Finding(severity="error", code="harmless-not-positive", question=question.name,
-                                 message=f"harmless is {question.harmless:g}, but the largest harmless difference must "
-                                         "be above zero", mend="Give it in the reading's unit."))
+    if question.recalculate is not None:
+        from drift.agreement.recalculated import recalculated
+
+        return recalculated(trials, question, calibrations=calibrations, level=level, screening=screening,
+                            seed=DEFAULT_SEED if seed is None else seed, full_scale=full_scale,
+                            multiplier=question.multiplier if multiplier is None else multiplier)
+    if question.methods:
+        from drift.agreement.several import several
+
+        return several(trials, question, level=level, seed=DEFAULT_SEED if seed is None else seed, screening=screening)
     pairing = form_pairs(trials, question, screening=screening)
+    _check_harmless(pairing, question)
     seed = DEFAULT_SEED if seed is None else seed
+    multiplier = question.multiplier if multiplier is None else multiplier
     streams = np.random.SeedSequence(seed).spawn(len(pairing.groups))
     answers = [_answer(group, pairing, question, level=level, multiplier=multiplier, rng=np.random.default_rng(s))
                for group, s in zip(pairing.groups, streams, strict=True)]
-    findings = list(dict.fromkeys([*pairing.findings, *(f for x in answers for f in x.findings)]))
+    answers, beside = accompany(answers, pairing, question, level=level, multiplier=multiplier, seed=seed)
+    findings = list(dict.fromkeys([*pairing.findings, *_other_multiplier(question, multiplier),
+                                   *(f for x in answers for f in x.findings)]))
     provenance = Provenance(accounts=(pairing.account,), inputs={trials.file: trials.sha256}, seed=seed, level=level,
                             versions=run_versions(), settings={**question.model_dump(), "multiplier": multiplier})
-    coverage, told = simulated(answers, question, level=level, multiplier=multiplier)
+    coverage, told = simulated(answers, question, level=level, multiplier=multiplier,
+                               beside=[a for _, c in beside for a in c.asked])
     return AgreementResult(question=question.name, answer=whole_answer(answers, question, pairing.target_name),
                            estimates=tuple(e for x in answers for e in x.estimates),
-                           tables=(*result_tables(answers, pairing, question), *coverage), findings=(*findings, *told),
+                           tables=(*result_tables(answers, pairing, question),
+                                   *stacked([(x.of, c) for x, c in beside], question.by), *coverage),
+                           findings=(*findings, *told),
                            exclusions=pairing.exclusions, provenance=provenance)
+
+
+def _check_harmless(pairing: Pairing, question: AgreementQuestion) -> None:
+    """Report at once for which units of readings the largest harmless difference cannot be read."""
+    errors: list[Finding] = []
+    for unit in dict.fromkeys(g.unit for g in pairing.groups):
+        try:
+            read_harmless(question, unit)
+        except DriftError as error:
+            errors += error.findings
+    if errors:
+        raise DriftError(list(dict.fromkeys(errors)))
+
+
+def _other_multiplier(question: AgreementQuestion, multiplier: float) -> list[Finding]:
+    """Say what limits at another number of SDs hold."""
+    if abs(multiplier - MULTIPLIER) < 1e-3:
+        return []
+    held = 100 * (2 * float(normal_cdf(multiplier)) - 1)
+    return [Finding(severity="note", code="multiplier", question=question.name, message=(
+        f"The limits are bias \N{PLUS-MINUS SIGN} {multiplier:g} SD, which hold {held:.1f} % of normal differences; "
+        "95 % are held by 1.96 SD, and the verdict rests on those"))]
 
 
 def _answer(group: Group, pairing: Pairing, question: AgreementQuestion, *, level: float, multiplier: float,
@@ -123,8 +173,10 @@ def _answer(group: Group, pairing: Pairing, question: AgreementQuestion, *, leve
     structure, said = find_structure(group, target=pairing.target_name, sensor=pairing.sensor_name,
                                      independent=question.rows_are_independent, constant=pairing.constant,
                                      declared=question.truth is not None, question=question.name)
+    said = (*said, *declared_findings(group, structure, question, pairing.target_name, label))
     findings = [*said, Finding(severity="note", code="structure", message=opening(structure.words),
                               question=question.name)]
+    findings += suspicions(group, question, label)
     refusal, analysis = _refusal(group, structure, pairing), None
     if not refusal:
         try:
@@ -152,7 +204,8 @@ def _answer(group: Group, pairing: Pairing, question: AgreementQuestion, *, leve
                                 mend="Twenty or more pairs make useful limits."))
     findings += [Finding(severity="note", code="boundary", question=question.name,
                          message=f"The variance between levels of {name} is estimated at zero{label}")
-                 for name, zero in zip(structure.factors, analysis.fit.boundary if analysis.fit else (), strict=False)
+                 for name, zero in zip([*structure.factors, *([structure.occasion.name] if structure.occasion else [])],
+                                       analysis.fit.boundary if analysis.fit else (), strict=False)
                  if zero]
     return _full_answer(group, structure, analysis, of, findings, pairing, question, level=level,
                         multiplier=multiplier, rng=rng, label=label)
@@ -165,9 +218,11 @@ def _full_answer(group: Group, structure: Structure, analysis: Analysis, of: Map
     estimates = difference_estimates(analysis, structure, group, of, level, multiplier, flat=False)
     checks = [trend_check(group, structure, level), spread_check(group, structure, level),
               *normality_checks(group, structure)]
-    rows = limit_rows(analysis.strata, level, variant="plain", unit=group.unit, multiplier=multiplier)
-    more, proposed = _variants(analysis, structure, group, checks, level, multiplier, question, label, rng)
-    findings = [*findings, *proposed, *_outlier_findings(group, structure, question, label)]
+    rows = [*limit_rows(analysis.strata, level, variant=PLAIN, unit=group.unit, multiplier=multiplier),
+            *joint_rows(analysis.strata, level, group.unit, multiplier=multiplier),
+            *pivotal_rows(analysis.strata, level, group.unit, multiplier=multiplier, rng=rng.spawn(1)[0]),
+            *resampled_rows(structure, group, level, group.unit, multiplier=multiplier, rng=rng.spawn(1)[0])]
+    findings += _outlier_findings(group, structure, question, label)
     use = trend_with_use(group, structure, level, target=pairing.target_name, sensor=pairing.sensor_name)
     if use is not None:
         estimates.append(use_estimate(use, group, of, level))
@@ -175,13 +230,24 @@ def _full_answer(group: Group, structure: Structure, analysis: Analysis, of: Map
                             p=use.p, words="agreement drifts with use" if use.p < ALPHA else "no trend with use seen"))
         findings += _use_findings(use, group, question, label)
     verdict = None
-    if question.harmless is not None:
-        verdict = judge(analysis.strata, question.harmless, n_targets=structure.n_targets, rng=rng)
-        estimates += verdict_estimates(verdict, structure, group, of)
+    harmless = read_harmless(question, group.unit)
+    if harmless is not None:
+        verdict, said = judged(structure, group, analysis, harmless, question=question, label=label, rng=rng)
+        findings += said
+    if verdict is not None:
+        estimates += verdict_estimates(verdict, structure, of)
         if verdict.words != "interchangeable":
-            findings.append(verdict_caution(verdict, question, group.unit, label))
-    return Answer(group=group, structure=structure, of=of, analysis=analysis, estimates=tuple(estimates),
-                  rows=(*rows, *more), checks=tuple(checks), findings=tuple(findings), verdict=verdict)
+            findings.append(verdict_caution(verdict, question, label))
+    bias = next(e for e in estimates if e.name == BIAS)
+    plain = [LimitRow(variant=PLAIN, limit=BIAS, value=bias.value, low=bias.low, high=bias.high, unit=bias.unit,
+                      method=bias.method), *rows[:2]]
+    answer = Answer(group=group, structure=structure, of=of, analysis=analysis, estimates=tuple(estimates),
+                    checks=tuple(checks), findings=tuple(findings), verdict=verdict)
+    more, beside = beside_plain(Asking(
+        structure=structure, group=group, checks=checks, plain=plain, question=question, label=label, level=level,
+        multiplier=multiplier, harmless=None if verdict is None else verdict.in_unit,
+        verdict="" if verdict is None else verdict.words, design=design_of(answer)))
+    return replace(answer, rows=(*rows, *more), beside=beside)
 
 
 def _refusal(group: Group, structure: Structure, pairing: Pairing) -> str:
@@ -201,47 +267,6 @@ def _no_spread(group: Group, question: AgreementQuestion, label: str) -> Finding
     return Finding(severity="warning", code="no-spread", question=question.name,
                    message=message + ", so no interval, check or verdict can be computed",
                    mend="Look whether one column was copied or computed from the other.")
-
-
-def _variants(analysis: Analysis, structure: Structure, group: Group, checks: Sequence[Check], level: float,
-              multiplier: float, question: AgreementQuestion, label: str,
-              rng: np.random.Generator) -> tuple[list[LimitRow], list[Finding]]:
-    state = {c.name: c.holds for c in checks}
-    rows = joint_rows(analysis.strata, level, group.unit, multiplier=multiplier)
-    scaled, found = scaled_rows(structure, group, level)
-    rows += scaled
-    rows += regression_rows(structure, group, analysis, level, spread=state["spread with size"] == "no", rng=rng)
-    rows += quantile_rows(structure, group, level, group.unit)
-    findings = []
-    odd = [n for n, v in state.items() if n.startswith("normality") and v == "no"]
-
-    def propose(code: str, message: str, mend: str, severity: Literal["warning", "note"] = "warning") -> None:
-        findings.append(Finding(severity=severity, code=code, message=opening(message) + label, mend=mend,
-                                question=question.name))
-
-    if state["spread with size"] == "no":
-        words = next(c.words for c in checks if c.name == "spread with size")
-        grows = words == GROWS
-        mend = ("Read the ratio limits beside the plain ones." if grows and "log" in found else
-                "Read the regression limits beside the plain ones." if structure.kind == "simple" else
-                "Look at the plot, and ask the question over a narrower range with where or by.")
-        if grows and "log" not in found:
-            mend += " Ratio limits need positive readings."
-        propose("spread-with-size", f"{words}, so one pair of limits is too wide at one end and too narrow at the "
-                "other", mend)
-    if state["trend with size"] == "no":
-        propose("trend-with-size", "differences change with the size of the reading, so a single bias does not hold "
-                "over the range", "Read the regression limits beside the plain ones."
-                if any(r.variant == "regression on mean" for r in rows) else "Look at the plot.")
-    if odd:
-        # Several parts are tested at 5 %, so that clean data fail often: only clear departures are cautions.
-        within = f"deviations within {' and '.join(structure.factors)}"
-        parts = [n.removeprefix("normality of ").replace("deviations within", within) for n in odd]
-        clear = any(c.name in odd and c.p < ALPHA / 5 for c in checks)
-        propose("not-normal", f"the {join_words(parts)} do not look normal",
-                "Look at the plot; the nonparametric limits stand beside the plain ones." if structure.kind == "simple"
-                else "Look at the plot.", "warning" if clear else "note")
-    return rows, findings
 
 
 def _outlier_findings(group: Group, structure: Structure, question: AgreementQuestion, label: str) -> list[Finding]:
@@ -265,9 +290,9 @@ def _use_findings(use: UseTrend, group: Group, question: AgreementQuestion, labe
     assert group.use is not None
     low, high = float(group.use.min()), float(group.use.max())
     return [Finding(severity="warning", code="agreement-drifts", question=question.name,
-                    message=f"The difference changes with use by {_signed(use.slope, group.unit)} per use{label}, so "
-                            f"the limits hold for the mix of uses in these data ({low:g} to {high:g}), not for any "
-                            "one use",
-                    mend="Look at the differences against use before pooling fresh and old sensors.")]
+                    message=f"The difference changes with use by {_signed(use.slope, group.unit)} per "
+                            f"{group.exposure}{label}, so the limits hold for the mix of uses in these data "
+                            f"({low:g} to {high:g}), not for any one use",
+                    mend="Read bias and limits at a use beside them (table \"along use\").")]
 
 

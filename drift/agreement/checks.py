@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,8 +11,11 @@ from numpy.typing import NDArray
 
 from drift.agreement.pairs import Group
 from drift.agreement.structure import Structure
-from drift.engine.limits_of_agreement import breusch_pagan, deleted_residuals, regression_limits, t_quantile
+from drift.engine.difference_checks import breusch_pagan, deleted_residuals
+from drift.engine.limits_of_agreement import t_quantile
 from drift.engine.paired_components import fit_paired
+from drift.engine.paired_regression import of_occasions
+from drift.engine.regression_limits import regression_limits
 
 FloatArray = NDArray[np.float64]
 ALPHA = 0.05
@@ -47,8 +51,11 @@ def _slope(x: FloatArray, y: FloatArray, structure: Structure, level: float) -> 
     if not line.residual_sd > 1e-9 * float(np.std(y)):  # differences on a line: nothing is left to be uncertain about
         return line.slope, line.slope, line.slope, 0.0 if abs(line.slope) > 0 else 1.0
     if structure.kind == "repeated":
+        codes: Sequence[NDArray[np.int64]] = structure.codes
+        if structure.occasion is not None:  # pairs of one occasion may resemble each other: each occasion counts once
+            codes, (x, y) = of_occasions(structure.occasion.code, structure.codes, x, y)
         centre, scale = float(np.mean(x)), float(np.std(x))
-        fit = fit_paired(y, structure.codes, X=np.column_stack([np.ones_like(x), (x - centre) / scale]))
+        fit = fit_paired(y, codes, X=np.column_stack([np.ones_like(x), (x - centre) / scale]))
         slope, se = float(fit.beta[1]) / scale, float(np.sqrt(fit.cov_beta[1, 1])) / scale
         df = max(structure.n_targets - 2.0, 1.0)
     else:
@@ -94,7 +101,7 @@ def spread_check(group: Group, structure: Structure, level: float) -> Check:
     return Check(name="spread with size", statistic=how, words=words, **made)
 
 
-def _shapiro(values: FloatArray) -> tuple[float, float]:
+def shapiro(values: FloatArray) -> tuple[float, float]:
     """Shapiro-Wilk W and p (Royston 1995), on at most 5,000 evenly taken order statistics."""
     import warnings
 
@@ -135,7 +142,7 @@ def normality_checks(group: Group, structure: Structure) -> list[Check]:
         if len(values) < 4 or not _varies(values - values.mean()) or np.std(values) < 1e-9 * np.std(group.difference):
             made.append(Check(name=f"normality of {name}", statistic="Shapiro-Wilk W", words="too few or no spread"))
             continue
-        w, p = _shapiro(values)
+        w, p = shapiro(values)
         words = "not normal" if p < ALPHA else "no departure from normal seen"
         made.append(Check(name=f"normality of {name}", statistic="Shapiro-Wilk W", value=w, p=p, words=words))
     return made
@@ -167,32 +174,23 @@ def trend_with_use(group: Group, structure: Structure, level: float, *, target: 
                    sensor: str | None) -> UseTrend | None:
     """Slope of differences on use, counted over sensors (or targets), never over rows.
 
-    Where at least three sensors were seen at two or more uses each has its own slope by least squares, and
-    the mean slope gets a t interval over sensors: slopes of sensors may differ, and rows of one sensor are
-    not independent. Otherwise the slope is taken within the model of the structure.
+    Where sensors were seen along use each has a line of its own and the mean slope gets a t interval over sensors:
+    slopes of sensors may differ, and rows of one sensor are not independent. Otherwise the slope is taken within the
+    model of the structure.
     """
-    from scipy import special
+    from drift.agreement.along_use_model import NotAlongError, along_of
+    from drift.agreement.along_use_terms import slope_term
 
     use, d = group.use, group.difference
     if use is None or group.readings is not None or len(d) < 5 or not _varies(use) or not _varies(d):
         return None
-    unit = group.sensor if group.sensor is not None else group.target
-    name = sensor if group.sensor is not None and sensor else target
-    slopes = []
-    for label in dict.fromkeys(unit):
-        mine = unit == label
-        x = use[mine] - use[mine].mean()
-        if np.ptp(x) > 0 and len(x) > 2:
-            slopes.append(float(x @ d[mine]) / float(x @ x))
-    k = len(slopes)
-    if k >= 3:
-        mean, se = float(np.mean(slopes)), float(np.std(slopes, ddof=1) / np.sqrt(k))
-        if se > 0:
-            half = t_quantile(0.5 + level / 2, k - 1.0) * se
-            p = float(2 * special.stdtr(k - 1.0, -abs(mean) / se))
-            return UseTrend(slope=mean, se=se, low=mean - half, high=mean + half, p=p, n=k,
-                            method=f"mean of the slopes of each {name}, t interval over {k} slopes")
-    slope, low, high, p = _slope(use, d, structure, level)
-    how = "least squares slope" if structure.kind != "repeated" else "slope in the mixed model (REML)"
-    return UseTrend(slope=slope, se=math.nan, low=low, high=high, p=p, n=structure.n_targets,
-                    method=f"{how}, t interval; slopes of sensors taken as equal")
+    try:
+        along = along_of(group, structure, target=target, sensor=sensor)
+    except NotAlongError:
+        slope, low, high, p = _slope(use, d, structure, level)
+        how = "least squares slope" if structure.kind != "repeated" else "slope in the mixed model (REML)"
+        return UseTrend(slope=slope, se=math.nan, low=low, high=high, p=p, n=structure.n_targets,
+                        method=f"{how}, t interval; slopes of sensors taken as equal")
+    found = slope_term(along, level, group.unit, group.exposure)
+    return UseTrend(slope=found.value, se=math.sqrt(float(along.slope.mean_variance[0])), low=found.low,
+                    high=found.high, p=found.p, n=along.n_lines, method=found.method)

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.agreement.harmless import Harmless
 from drift.engine.limits_of_agreement import (
     MULTIPLIER,
     Strata,
     lower_limit_bound,
+    mean_interval,
     pivotal_draws,
     share_inside,
     total_deviation_index,
@@ -22,19 +24,26 @@ FloatArray = NDArray[np.float64]
 CONFIDENCE = 0.95
 POWER = 0.80
 MOST_TARGETS = 100_000
+STUDIES = 1500  # simulated for each size of a further study
 
 
 @dataclass(frozen=True, kw_only=True)
 class Verdict:
     """The decision about one group, and the figures beside it.
 
+    Numbers are in the unit of the readings, or in percent of the mean of the two where a share is harmless.
+
     Parameters
     ----------
+    given : Harmless
+        The largest harmless difference.
     words : {"interchangeable", "not interchangeable", "not shown"}
     outer, inner : (lower, upper)
         One-sided 95 % bounds of the lower and the upper limit, away from and towards the bias.
     tost_p : float
         Two one-sided tests of the bias.
+    bias : (low, high)
+        Its 90 % interval: the two tests pass at 5 % when it lies within the harmless difference.
     tdi, tdi_bound : float
         Total deviation index at content 0.95 and its upper 95 % bound.
     share, share_bound : float
@@ -43,16 +52,32 @@ class Verdict:
         Further targets that would settle "not shown"; None if settled, or if more than ``MOST_TARGETS``.
     """
 
-    harmless: float
+    given: Harmless
     words: str
     outer: tuple[float, float]
     inner: tuple[float, float]
     tost_p: float
+    bias: tuple[float, float]
     tdi: float
     tdi_bound: float
     share: float
     share_bound: float
     further: int | None
+
+    @property
+    def harmless(self) -> float:
+        """Largest harmless difference as tables show it: in the reading's unit, or in percent of the mean."""
+        return self.given.shown
+
+    @property
+    def in_unit(self) -> float | None:
+        """Largest harmless difference in the reading's unit; None where it is a share."""
+        return self.given.in_unit
+
+    @property
+    def unit(self) -> str:
+        """Unit of the numbers here."""
+        return self.given.shown_unit
 
 
 def decide(outer: tuple[float, float], inner: tuple[float, float], harmless: float) -> str:
@@ -85,8 +110,18 @@ def decisive_outer(strata: Strata, outer: tuple[float, float], means: FloatArray
             max(outer[1], float(np.quantile(means + MULTIPLIER * sds, CONFIDENCE))))
 
 
-def judge(strata: Strata, harmless: float, *, n_targets: int, rng: np.random.Generator) -> Verdict:
+def judge(strata: Strata, harmless: float | Harmless, *, n_targets: int, rng: np.random.Generator) -> Verdict:
     """Judge limits of agreement against the largest harmless difference.
+
+    Parameters
+    ----------
+    strata : Strata
+        Of differences; of log ratios where ``harmless`` is a share.
+    harmless : float or Harmless
+        A plain number is in the unit of the differences.
+    n_targets : int
+        Targets behind the strata.
+    rng : numpy.random.Generator
 
     Notes
     -----
@@ -94,16 +129,20 @@ def judge(strata: Strata, harmless: float, *, n_targets: int, rng: np.random.Gen
     most 5 % of studies when a limit lies exactly at the harmless difference. Bounds of the total deviation
     index and of the share inside are quantiles of generalised pivotal quantities (Weerahandi 1993).
     """
+    given = harmless if isinstance(harmless, Harmless) else Harmless(float(harmless), "", False, f"{harmless:g}")
+    within, show = given.on_scale, given.show
     outer, inner = limit_bounds(strata)
     means, sds = pivotal_draws(strata, rng)
     outer = decisive_outer(strata, outer, means, sds)
-    words = decide(outer, inner, harmless)
-    share = float(share_inside(strata.mean, strata.sd, harmless))
-    share_bound = float(np.quantile(share_inside(means, sds, harmless), 1 - CONFIDENCE))
+    words = decide(outer, inner, within)
+    share = float(share_inside(strata.mean, strata.sd, within))
+    share_bound = float(np.quantile(share_inside(means, sds, within), 1 - CONFIDENCE))
     tdi = total_deviation_index(strata.mean, strata.sd, 0.95)
-    further = further_targets(strata, harmless, n_targets=n_targets) if words == "not shown" else None
-    return Verdict(harmless=harmless, words=words, outer=outer, inner=inner,
-                   tost_p=two_one_sided_tests(strata, harmless), tdi=tdi, tdi_bound=_tdi_bound(means, sds),
+    further = further_targets(strata, within, n_targets=n_targets) if words == "not shown" else None
+    low, high = mean_interval(strata, 2 * CONFIDENCE - 1)
+    return Verdict(given=given, words=words, outer=(show(outer[0]), show(outer[1])),
+                   inner=(show(inner[0]), show(inner[1])), tost_p=two_one_sided_tests(strata, within),
+                   bias=(show(low), show(high)), tdi=show(tdi), tdi_bound=show(_tdi_bound(means, sds)),
                    share=share, share_bound=share_bound, further=further)
 
 
@@ -115,27 +154,24 @@ def _tdi_bound(means: FloatArray, sds: FloatArray) -> float:
 
 
 def further_targets(strata: Strata, harmless: float, *, n_targets: int) -> int | None:
-    """Count the further targets with which a verdict would follow in about 80 % of studies.
+    """Count the further targets with which a verdict would follow in four of five studies.
 
-    Bias and SD are taken to stay as estimated and the design to grow in proportion. A bound at probability p
-    moves from study to study about as far as it reaches beyond the limit, in the ratio of normal quantiles, so
-    the reach is widened by z(power) / z(confidence).
+    Bias and expected mean squares are taken to be as estimated and the design to grow in proportion; the share of
+    studies with a verdict is simulated with the same deviates for every size.
     """
-    from drift.engine.limits_of_agreement import normal_quantile
+    from drift.engine.settling import settled_share
 
-    widen = 1 + normal_quantile(POWER) / normal_quantile(CONFIDENCE)
-    low, high = strata.mean - MULTIPLIER * strata.sd, strata.mean + MULTIPLIER * strata.sd
+    normal = np.random.default_rng(n_targets).standard_normal((STUDIES, len(strata.df) + 1))
 
     def settled(n: int) -> bool:
-        outer, inner = limit_bounds(_grown(strata, n / n_targets))
-        inside = low - widen * (low - outer[0]) > -harmless and high + widen * (outer[1] - high) < harmless
-        beyond = low + widen * (inner[0] - low) < -harmless or high - widen * (high - inner[1]) > harmless
-        return inside or beyond
+        return settled_share(_grown(strata, n / n_targets), harmless, normal) >= POWER
 
-    if not settled(MOST_TARGETS):
-        return None
-    below, above = n_targets, MOST_TARGETS
-    while above - below > 1:
+    below, above = n_targets, 2 * n_targets
+    while not settled(above):
+        if above >= MOST_TARGETS:
+            return None
+        below, above = above, min(2 * above, MOST_TARGETS)
+    while above - below > max(1, above // 100):
         middle = (below + above) // 2
         below, above = (below, middle) if settled(middle) else (middle, above)
     return above - n_targets

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.agreement.occasions import as_if_linked, shared_occasion
+from drift.agreement.partners import missing_partners
 from drift.errors import DriftError, Finding
 from drift.records import TRIAL_KEYS, TrialTable
 from drift.results import Exclusion, RowAccount, join_words
@@ -39,8 +41,16 @@ class Group:
         Labels; ``sensor`` is None where no sensor is named and no column tells.
     use : array or None
         Uses completed, mean of the two readings.
+    exposure : str
+        Unit of ``use``: uses, or hours and the like where the study says so.
     readings : tuple of four arrays, or None
         For unpaired replicates: readings of a, their target codes, readings of b, their target codes.
+    errors : tuple of four arrays, or None
+        Where rows are means: SD and number of the readings behind each a, then behind each b.
+    occasion : tuple of (words, labels), or None
+        Where the key goes below target and sensor: what pairs share besides (a session), and which one each has.
+    linked : tuple of (columns, a, b, target codes), or None
+        Of unpaired readings that have the keys of linked ones: the readings that would be pairs.
     """
 
     of: tuple[tuple[str, str], ...]
@@ -53,6 +63,10 @@ class Group:
     use: NDArray[np.float64] | None
     readings: tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]] | None = None
     rows: tuple[int, ...] = ()
+    exposure: str = "use"
+    errors: tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]] | None = None
+    occasion: tuple[str, Labels] | None = None
+    linked: tuple[tuple[str, ...], NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]] | None = None
 
     @property
     def difference(self) -> NDArray[np.float64]:
@@ -266,6 +280,9 @@ def form_pairs(trials: TrialTable, question: AgreementQuestion, *, screening: Sc
     if not constant:
         _one_of_each(door, code, is_a, n_a, n_b, words)
     alone = (n_a[code] == 0) | (n_b[code] == 0)
+    lonely = np.nonzero(alone & door.keep)[0]
+    door.findings += missing_partners([words[j] for j in lonely], [question.b if is_a[j] else question.a
+                                                                   for j in lonely], question)
     door.out(alone, "unmatched", [f"no reading by {question.b if w else question.a}" for w in is_a])
     if not constant and not any(f.severity == "error" for f in door.findings):
         _steady(door, code, is_a, pair_by)
@@ -279,7 +296,7 @@ def form_pairs(trials: TrialTable, question: AgreementQuestion, *, screening: Sc
     _caution_rows(door)
     if not constant:
         target = _what_repeats(door, target, by, is_a)
-    groups = _groups(door, by, code, is_a, words, target, sensor, constant)
+    groups = _groups(door, by, code, is_a, words, target, sensor, constant, pair_by)
     account, exclusions = door.account()
     return Pairing(groups, account, exclusions, tuple(door.findings), target, sensor, constant)
 
@@ -362,7 +379,7 @@ def _caution_rows(door: _Door) -> None:
 
 
 def _groups(door: _Door, by: Sequence[Labels], code: NDArray[np.int64], is_a: NDArray[np.bool_], words: Sequence[str],
-            target: str, sensor: str | None, constant: bool) -> tuple[Group, ...]:
+            target: str, sensor: str | None, constant: bool, pair_by: Sequence[str]) -> tuple[Group, ...]:
     q, trials = door.question, door.trials
     made = []
     by_code = _codes(by, len(trials))
@@ -372,14 +389,14 @@ def _groups(door: _Door, by: Sequence[Labels], code: NDArray[np.int64], is_a: ND
         of = tuple((c, str(v[first])) for c, v in zip(q.by, by, strict=True))
         measure = dict(of).get("measure") or (labels(trials["measure"])[first] if "measure" in trials else None)
         unit, ia, ib = _unit(trials, measure), np.nonzero(here & is_a)[0], np.nonzero(here & ~is_a)[0]
-        made.append(_unpaired_group(trials, of, unit, ia, ib, target) if constant
-                    else _paired_group(trials, of, unit, ia, ib, code, words, target, sensor))
+        made.append(_unpaired_group(trials, of, unit, ia, ib, target, pair_by) if constant
+                    else _paired_group(trials, of, unit, ia, ib, code, words, target, sensor, pair_by))
     return tuple(made)
 
 
 def _paired_group(trials: TrialTable, of: tuple[tuple[str, str], ...], unit: str, ia: NDArray[np.int64],
                   ib: NDArray[np.int64], code: NDArray[np.int64], words: Sequence[str], target: str,
-                  sensor: str | None) -> Group:
+                  sensor: str | None, pair_by: Sequence[str]) -> Group:
     ia, ib = ia[np.argsort(code[ia], kind="stable")], ib[np.argsort(code[ib], kind="stable")]
     order = np.argsort(np.minimum(ia, ib), kind="stable")  # pairs in the order of the table
     ia, ib = ia[order], ib[order]
@@ -388,11 +405,22 @@ def _paired_group(trials: TrialTable, of: tuple[tuple[str, str], ...], unit: str
                  trials["reading"][ib].copy(), labels(trials[target][ia]),
                  labels(trials[sensor][ia]) if sensor else None,
                  use if use is not None and np.isfinite(use).all() else None,
-                 rows=tuple(int(r) for pair in zip(trials.row[ia], trials.row[ib], strict=True) for r in pair))
+                 rows=tuple(int(r) for pair in zip(trials.row[ia], trials.row[ib], strict=True) for r in pair),
+                 exposure=str(trials.units.get("use", "use")), errors=_errors(trials, ia, ib),
+                 occasion=shared_occasion(trials, ia, pair_by, target, sensor))
+
+
+def _errors(trials: TrialTable, ia: NDArray[np.int64], ib: NDArray[np.int64]
+            ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]] | None:
+    """Return SD and number of the readings behind each pair, where the table has them."""
+    if "reading_sd" not in trials or "reading_n" not in trials:
+        return None
+    sd, n = trials["reading_sd"], trials["reading_n"]
+    return sd[ia].copy(), n[ia].copy(), sd[ib].copy(), n[ib].copy()
 
 
 def _unpaired_group(trials: TrialTable, of: tuple[tuple[str, str], ...], unit: str, ia: NDArray[np.int64],
-                    ib: NDArray[np.int64], target: str) -> Group:
+                    ib: NDArray[np.int64], target: str, pair_by: Sequence[str]) -> Group:
     names = labels(trials[target])
     levels = list(dict.fromkeys(names[np.sort(np.concatenate([ia, ib]))]))
     index = {v: i for i, v in enumerate(levels)}
@@ -403,4 +431,5 @@ def _unpaired_group(trials: TrialTable, of: tuple[tuple[str, str], ...], unit: s
     mean_b = np.bincount(tb, weights=xb) / np.bincount(tb)
     key = np.array([f"{target} {v}" for v in levels], dtype=object)
     return Group(of, unit, key, mean_a, mean_b, np.array(levels, dtype=object), None, None, (xa, ta, xb, tb),
-                 rows=tuple(int(r) for r in np.sort(trials.row[np.concatenate([ia, ib])])))
+                 rows=tuple(int(r) for r in np.sort(trials.row[np.concatenate([ia, ib])])),
+                 linked=as_if_linked(trials, ia, ib, ta, pair_by, target))

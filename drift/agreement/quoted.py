@@ -27,27 +27,29 @@ def design_of(answer: Answer) -> Design:
     if not s.codes:
         return Design(n=float(n_pairs))
     levels = [len(np.unique(c)) for c in s.codes]
-    share = None
+    share, shared = None, frozenset({"occasions of"} if s.occasion is not None else ())
     if answer.analysis is not None and answer.analysis.components:
         parts = [max(v, 0.0) for _, v, _ in answer.analysis.components]
         share = parts[0] / sum(parts) if sum(parts) > 0 else None
     if len(levels) == 1:
-        return Design(n=float(levels[0]), m=n_pairs / levels[0], share=share)
+        return Design(n=float(levels[0]), m=n_pairs / levels[0], share=share, kinds=shared)
     first, second = s.codes[0], s.codes[1]
     cells = len(np.unique(first * (int(second.max()) + 1) + second))
     if cells == levels[0]:  # every target met one sensor
         return Design(n=float(levels[0]), k=float(levels[1]), m=n_pairs / levels[0], share=share,
-                      kinds=frozenset({"within"}))
+                      kinds=shared | {"within"})
     return Design(n=float(levels[0]), k=float(levels[1]), m=n_pairs / cells, share=share,
-                  missing=1 - cells / (levels[0] * levels[1]))
+                  missing=1 - cells / (levels[0] * levels[1]), kinds=shared)
 
 
-def simulated(answers: Sequence[Answer], question: AgreementQuestion, *, level: float,
-              multiplier: float) -> tuple[tuple[ResultTable, ...], list[Finding]]:
+def simulated(answers: Sequence[Answer], question: AgreementQuestion, *, level: float, multiplier: float,
+              beside: Sequence[tuple[str, Asked]] = ()) -> tuple[tuple[ResultTable, ...], list[Finding]]:
     """Return the table "coverage" and what must be said; nothing for a level or multiplier that was not simulated."""
     if abs(multiplier - MULTIPLIER) > 1e-9:
         return (), []
     quoted = quote(FAMILY, [a for x in answers for a in _asked(x)], level=level)
+    for family in dict.fromkeys(f for f, _ in beside):
+        quoted += quote(family, [a for f, a in beside if f == family], level=level)
     if not quoted:
         return (), []
     return ((coverage_table(quoted),),

@@ -2,21 +2,37 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drift.agreement.pairs import Group
 from drift.engine.limits_of_agreement import Strata, one_stratum, unpaired_strata
-from drift.engine.paired_components import PairedComponents, fit_paired, residual_share
+from drift.engine.paired_components import PairedComponents, fit_occasions, fit_paired, residual_share
 from drift.errors import Finding
+from drift.results import join_words
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 
+FEWEST_LEFT = 3  # degrees of freedom between occasions beyond the factors, for a part of their own
 NO_RESIDUAL = 1e-9  # share of the sum of squares below which what is left within levels is rounding
+
+
+@dataclass(frozen=True, eq=False)
+class Occasion:
+    """Occasions within target and sensor: their columns in words, and the code of each pair's, shape (n_pairs,)."""
+
+    name: str
+    code: IntArray
+
+    @property
+    def n(self) -> int:
+        """Number of occasions."""
+        return int(self.code.max()) + 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +49,8 @@ class Structure:
         The structure in words, for the report.
     n_targets : int
         Number of independent units: pairs, targets, or the scarcer of targets and sensors.
+    occasion : Occasion, optional
+        What several pairs share within target and sensor: a part of the spread of its own, nested in the factors.
     """
 
     kind: str
@@ -40,6 +58,7 @@ class Structure:
     codes: tuple[IntArray, ...]
     words: str
     n_targets: int
+    occasion: Occasion | None = None
 
     @property
     def n_units(self) -> int:
@@ -49,8 +68,8 @@ class Structure:
     @property
     def counted(self) -> str:
         """How many levels of what repeats, in words; empty unless repeated."""
-        return " and ".join(f"{len(np.unique(c))} levels of {name}"
-                            for name, c in zip(self.factors, self.codes, strict=True))
+        parts = [f"{len(np.unique(c))} levels of {name}" for name, c in zip(self.factors, self.codes, strict=True)]
+        return join_words([*parts, *([f"{self.occasion.n} occasions"] if self.occasion is not None else [])])
 
 
 def _code(values: NDArray[np.object_]) -> IntArray:
@@ -112,12 +131,22 @@ def find_structure(group: Group, *, target: str, sensor: str | None, independent
                 "Measure more targets.")
         return Structure("simple", (), (), _single_words(n, n_t, target), n), tuple(said)
     if independent:
+        from drift.agreement.declared import cost_of_independence
+
+        depends = Structure("repeated", tuple(x for x, _ in repeating), tuple(c for _, c in repeating), "", n_t)
+        cost = cost_of_independence(group, depends)
         say("warning", "rows-as-independent", f"{n} pairs on {counted} are treated as independent because the study "
-            "says rows_are_independent; if pairs on one target resemble each other the intervals are too short",
-            "Take rows_are_independent out to let targets and sensors count.")
+            "says rows_are_independent; if pairs on one target resemble each other the intervals are too short"
+            f"{': ' if cost else ''}{cost}", "Take rows_are_independent out to let targets and sensors count.")
         return Structure("simple", (), (), f"{n} pairs on {counted}, treated as independent as the study says", n), \
             tuple(said)
     truth = "" if declared else "; the true value may vary between the pairs of a target (default for linked pairs)"
+    shared, alone = _occasions(group, [c for _, c in repeating], n)
+    if shared is not None:
+        counted += f", {shared.n} occasions ({shared.name}) a part of their own within them"
+    if alone:
+        say("warning", "occasions-not-estimated", alone,
+            "Measure several occasions of each target, or average the pairs of an occasion before comparing.")
     words = f"{n} linked pairs on {counted}{truth}"
     for name, c in repeating:
         k = len(np.unique(c))
@@ -127,7 +156,24 @@ def find_structure(group: Group, *, target: str, sensor: str | None, independent
                 f"Add more levels of {name}.")
     scarce = min(len(np.unique(c)) for _, c in repeating)
     return Structure("repeated", tuple(name for name, _ in repeating), tuple(c for _, c in repeating), words,
-                     scarce), tuple(said)
+                     scarce, shared), tuple(said)
+
+
+def _occasions(group: Group, codes: Sequence[IntArray], n: int) -> tuple[Occasion | None, str]:
+    """Return occasions that pairs share below the factors, or why they cannot be told apart; neither if there are none.
+
+    An occasion that is all there is of a target, or of a sensor, is that factor already.
+    """
+    if group.occasion is None:
+        return None, ""
+    name, code = group.occasion[0], _code(group.occasion[1])
+    if any(_same_partition(code, c) for c in codes):
+        return None, ""
+    n_occasions, levels = len(np.unique(code)), [len(np.unique(c)) for c in codes]
+    if n_occasions - sum(levels) + len(levels) - 1 < FEWEST_LEFT:
+        return None, (f"{n} pairs stand on {n_occasions} occasions ({name}), too few to tell what pairs of one share "
+                      "from the rest; if they resemble each other the intervals are too short")
+    return Occasion(name, code), ""
 
 
 def _single_words(n: int, n_targets: int, target: str) -> str:
@@ -170,15 +216,25 @@ def analyse(structure: Structure, group: Group, *, scale: str = "difference") ->
                              "differences were computed, not measured")
         code = structure.codes[0]  # repeats without any spread: each target counts once
         return Analysis(one_stratum(np.bincount(code, weights=d) / np.bincount(code)), None, ())
-    fit = fit_paired(d, structure.codes)
+    names = [f"between levels of {f}" for f in structure.factors] + ["within (residual)"]
+    fit = (fit_paired(d, structure.codes) if structure.occasion is None
+           else fit_occasions(d, structure.codes, structure.occasion.code))
+    if structure.occasion is not None:
+        names.insert(-1, f"between occasions ({structure.occasion.name})")
     assert fit.strata is not None
     if np.min(fit.strata.df) < 1:
         raise ValueError(f"{len(d)} pairs are too few to tell apart {' and '.join(structure.factors)} and the rest")
-    names = [f"between levels of {f}" for f in structure.factors] + ["within (residual)"]
     base = fit.strata
     components = tuple((name, float(v), Strata(base.mean, base.mean_squares, base.df, c, base.of_mean))
                        for name, v, c in zip(names, fit.variances, fit.of_component, strict=True))
     return Analysis(base, fit, components)
+
+
+def by_factors(structure: Structure, group: Group, analysis: Analysis) -> Strata:
+    """Return strata of the differences by the factors alone, for what is put together from those of each factor."""
+    if structure.occasion is None:
+        return analysis.strata
+    return analyse(replace(structure, occasion=None), group).strata
 
 
 def scaled_difference(group: Group, scale: str) -> FloatArray:
@@ -186,5 +242,5 @@ def scaled_difference(group: Group, scale: str) -> FloatArray:
     if scale == "log":
         return np.log(group.a) - np.log(group.b)
     if scale == "percent":
-        return 100.0 * group.difference / group.mean
+        return 100.0 * group.difference / np.abs(group.mean)  # below zero too a - b keeps its sign
     return group.difference

@@ -40,7 +40,7 @@ def result_tables(answers: Sequence[Answer], pairing: Pairing, question: Agreeme
         caption="Checks of what limits of agreement assume"))
     judged = [x for x in answers if x.verdict is not None]
     if judged:
-        tables.append(_verdict_table(judged, question, unit))
+        tables.append(_verdict_table(judged, question))
     parts = [e for x in answers for e in x.estimates if e.name.startswith("SD ") and e.name != "SD of differences"]
     if parts:
         tables.append(ResultTable.build("variance components", {
@@ -69,19 +69,21 @@ def _pairs_table(answers: Sequence[Answer], pairing: Pairing, question: Agreemen
                              caption=f"Differences {question.a} {MINUS} {question.b} against means, {what}")
 
 
-def _verdict_table(judged: Sequence[Answer], question: AgreementQuestion, unit: str) -> ResultTable:
+def _verdict_table(judged: Sequence[Answer], question: AgreementQuestion) -> ResultTable:
     v = [x.verdict for x in judged if x.verdict is not None]
     columns = {
         "verdict": [x.words for x in v], "harmless": np.array([x.harmless for x in v]),
+        "harmless in words": [x.given.words for x in v],
         "lower outer": np.array([x.outer[0] for x in v]), "upper outer": np.array([x.outer[1] for x in v]),
         "lower inner": np.array([x.inner[0] for x in v]), "upper inner": np.array([x.inner[1] for x in v]),
         "bias equivalence p": np.array([x.tost_p for x in v]),
+        "bias low": np.array([x.bias[0] for x in v]), "bias high": np.array([x.bias[1] for x in v]),
         "total deviation index": np.array([x.tdi for x in v]), "its bound": np.array([x.tdi_bound for x in v]),
         "share inside": np.array([x.share for x in v]), "its lower bound": np.array([x.share_bound for x in v]),
         "further targets": np.array([math.nan if x.further is None else float(x.further) for x in v]),
         **_by_columns(judged, [1] * len(judged), question)}
-    in_unit = ("harmless", "lower outer", "upper outer", "lower inner", "upper inner", "total deviation index",
-               "its bound")
-    units = dict.fromkeys(in_unit, unit)
+    in_unit = ("harmless", "lower outer", "upper outer", "lower inner", "upper inner", "bias low", "bias high",
+               "total deviation index", "its bound")
+    units = dict.fromkeys(in_unit, v[0].unit)
     return ResultTable.build("verdict", columns, units=units, caption=(
         "Is the agreement good enough? One-sided 95 % bounds of the limits decide; the other figures stand beside"))

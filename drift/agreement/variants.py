@@ -1,4 +1,4 @@
-"""Rows of the table of limits: the plain limits, and the variants shown beside them."""
+"""Rows of the table of limits: the plain limits, and those on the scale of ratios and of percent beside them."""
 
 from __future__ import annotations
 
@@ -14,15 +14,18 @@ from drift.engine.limits_of_agreement import (
     Strata,
     limits,
     lower_limit_bound,
+    mean_interval,
     normal_cdf,
-    quantile_interval,
-    regression_limits,
-    t_quantile,
     two_sided_factor,
     upper_limit_bound,
-    variance_bound,
 )
-from drift.engine.paired_components import fit_paired
+
+LOWER, UPPER, BIAS = "lower limit", "upper limit", "bias"
+PLAIN, TOGETHER, RATIO, PERCENT = "plain", "both limits together", "ratio (log scale)", "percent of mean"
+REGRESSION, NONPARAMETRIC = "regression on mean", "nonparametric"
+CONSTANT_SD = "regression on mean, constant SD"
+NO_SPREAD = 1e-9  # SD of log ratios, or share of 100 %, below which what is left is rounding
+SCALES = {RATIO: "log", PERCENT: "percent"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,11 +51,11 @@ def interval_words(strata: Strata) -> str:
 def limit_rows(strata: Strata, level: float, *, variant: str, unit: str, multiplier: float = MULTIPLIER,
                ratio: bool = False, method: str = "") -> list[LimitRow]:
     """Lower and upper limit with their intervals; ``ratio`` turns logs back to ratios a / b."""
-    tail = 0.5 - level / 2
     low, high = limits(strata, multiplier=multiplier)
+    tail = 0.5 - level / 2
     back = math.exp if ratio else float
     rows = []
-    for name, value, bound in (("lower limit", low, lower_limit_bound), ("upper limit", high, upper_limit_bound)):
+    for name, value, bound in ((LOWER, low, lower_limit_bound), (UPPER, high, upper_limit_bound)):
         rows.append(LimitRow(variant=variant, limit=name, value=back(value), unit=unit,
                              low=back(bound(strata, tail, multiplier=multiplier)),
                              high=back(bound(strata, 1 - tail, multiplier=multiplier)),
@@ -80,107 +83,68 @@ def joint_rows(strata: Strata, level: float, unit: str, *, multiplier: float = M
         below, above, held = (low_at[0], low_at[2]), (high_at[0], high_at[2]), (low_at[1], high_at[3])
         how = "MOVER, error split over both limits"
     rows = []
-    for name, value, ends in (("lower limit", low, below), ("upper limit", high, above)):
-        rows.append(LimitRow(variant="both limits together", limit=name, value=value, low=ends[0], high=ends[1],
-                             unit=unit, method=how))
-    for name, value in (("lower limit", held[0]), ("upper limit", held[1])):
+    for name, value, ends in ((LOWER, low, below), (UPPER, high, above)):
+        rows.append(LimitRow(variant=TOGETHER, limit=name, value=value, low=ends[0], high=ends[1], unit=unit,
+                             method=how))
+    for name, value in ((LOWER, held[0]), (UPPER, held[1])):
         rows.append(LimitRow(variant=f"tolerance limits, {level:.0%} confidence", limit=name, value=value, unit=unit,
                              method=f"{how}; a bound, so it has no interval of its own"))
     return rows
 
 
-def scaled_rows(structure: Structure, group: Group, level: float) -> tuple[list[LimitRow], dict[str, Analysis]]:
-    """Ratio limits (from logs) and percent limits, where the readings allow them."""
-    rows: list[LimitRow] = []
-    found: dict[str, Analysis] = {}
-    positive = bool(np.all(group.a > 0) and np.all(group.b > 0))
-    if group.readings is not None:
-        positive = bool(np.all(group.readings[0] > 0) and np.all(group.readings[2] > 0))
-    if not positive:
-        return rows, found
-    for scale, variant, unit in (("log", "ratio (log scale)", ""), ("percent", "percent of mean", "%")):
-        if scale == "percent" and structure.kind == "unpaired":
-            continue
-        analysis = analyse(structure, group, scale=scale)
-        if not analysis.strata.sd > 0:
-            continue
-        found[scale] = analysis
-        rows += limit_rows(analysis.strata, level, variant=variant, unit=unit, ratio=scale == "log",
-                           method=f"limits of {'log ratios, back-transformed' if scale == 'log' else 'percent'}; "
-                                  + interval_words(analysis.strata))
-    return rows, found
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Scaled:
+    """Limits on another scale of the readings: their rows and strata, or in words why there are none."""
+
+    variant: str
+    rows: tuple[LimitRow, ...] = ()
+    analysis: Analysis | None = None
+    missing: str = ""
 
 
-def regression_rows(structure: Structure, group: Group, analysis: Analysis, level: float, *, spread: bool,
-                    rng: np.random.Generator) -> list[LimitRow]:
-    """Limits that change with size, at the smallest, middle and largest mean (Bland & Altman 1999, 3.2)."""
-    x, d = group.mean, group.difference
-    if structure.kind == "unpaired" or len(d) < 5 or not np.ptp(x) > 1e-9 * max(np.max(np.abs(x)), 1e-300):
-        return []
-    line = regression_limits(x, d)
-    if not line.residual_sd > 1e-9 * max(float(np.std(d)), 1e-300):
-        return []
-    at = np.array([x.min(), np.median(x), x.max()])
-    if structure.kind == "repeated":
-        values, bounds = _mixed_regression(structure, x, d, at, analysis.strata, level)
-        how = "slope on the mean in the mixed model (REML), constant SD; MOVER"
-    elif spread:
-        values = line.limits_at(at, spread=True)
-        tail, drawn = 0.5 - level / 2, _resampled(x, d, at, rng)
-        bounds = np.array([np.quantile(drawn[0], [tail, 1 - tail], axis=0),
-                           np.quantile(drawn[1], [tail, 1 - tail], axis=0)])
-        how = "regression on the mean, SD from absolute residuals; percentile bootstrap of pairs"
-    else:
-        values = line.limits_at(at, spread=False)
-        found = np.array([line.bounds_at(float(v), level) for v in at]).T
-        bounds = np.array([found[:2], found[2:]])
-        how = "regression on the mean, constant SD; exact noncentral t"
-    return [LimitRow(variant="regression on mean", limit=name, value=float(values[k][j]), low=float(bounds[k, 0, j]),
-                     high=float(bounds[k, 1, j]), unit=group.unit, at=float(at[j]), method=how)
-            for j in range(len(at)) for k, name in enumerate(("lower limit", "upper limit"))]
+def scaled_rows(structure: Structure, group: Group, level: float, variant: str, *,
+                multiplier: float = MULTIPLIER) -> Scaled:
+    """Return bias and limits as ratios a / b (from logs) or in percent of the mean, where the readings allow them."""
+    missing = no_ratios(group) if variant == RATIO else _no_percent(structure, group)
+    if missing:
+        return Scaled(variant=variant, missing=missing)
+    try:
+        analysis = analyse(structure, group, scale=SCALES[variant])
+    except ValueError as reason:
+        return Scaled(variant=variant, missing=str(reason))
+    strata, ratio = analysis.strata, variant == RATIO
+    if not strata.sd > NO_SPREAD * (1.0 if ratio else 100.0):
+        return Scaled(variant=variant, missing="they are the same for every pair, to rounding")
+    unit, back = ("", math.exp) if ratio else ("%", float)
+    what = "log ratios, back-transformed" if ratio else "percent"
+    low, high = mean_interval(strata, level)
+    df_words = "t interval" if strata.exact else "t interval, Satterthwaite degrees of freedom"
+    bias = LimitRow(variant=variant, limit=BIAS, value=back(strata.mean), low=back(low), high=back(high), unit=unit,
+                    method=f"mean of {what}; {df_words}")
+    rows = limit_rows(strata, level, variant=variant, unit=unit, ratio=ratio, multiplier=multiplier,
+                      method=f"limits of {what}; {interval_words(strata)}")
+    return Scaled(variant=variant, rows=(bias, *rows), analysis=analysis)
 
 
-def _mixed_regression(structure: Structure, x: np.ndarray, d: np.ndarray, at: np.ndarray, strata: Strata,
-                      level: float) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray]:
-    """Regression limits of repeated measurements: values (2 of shape (n_at,)) and bounds, shape (2, 2, n_at).
-
-    The bounds of the SD are those of the model without slope, in proportion to the SD.
-    """
-    centre, scale = float(np.mean(x)), float(np.std(x))
-    fit = fit_paired(d, structure.codes, X=np.column_stack([np.ones_like(x), (x - centre) / scale]))
-    design = np.column_stack([np.ones_like(at), (at - centre) / scale])
-    middle, sd = design @ fit.beta, math.sqrt(float(fit.variances.sum()))
-    se2 = np.einsum("ij,jk,ik->i", design, fit.cov_beta, design)
-    tail = 0.5 - level / 2
-    t = t_quantile(1 - tail, max(structure.n_targets - 2.0, 1.0))
-    below, above = (MULTIPLIER * sd * (math.sqrt(variance_bound(strata, q)) / strata.sd - 1) for q in (tail, 1 - tail))
-    narrow, wide = np.sqrt(t**2 * se2 + below**2), np.sqrt(t**2 * se2 + above**2)
-    low, high = middle - MULTIPLIER * sd, middle + MULTIPLIER * sd
-    return (low, high), np.array([[low - wide, low + narrow], [high - narrow, high + wide]])
+def no_ratios(group: Group) -> str:
+    """Say why there can be no ratio limits; empty where there can."""
+    every = np.concatenate([group.a, group.b] if group.readings is None else [group.readings[0], group.readings[2]])
+    bad = int(np.sum(~(every > 0)))
+    if not bad:
+        return ""
+    return f"{bad} of {len(every)} readings {'is' if bad == 1 else 'are'} not above zero"
 
 
-def _resampled(x: np.ndarray, d: np.ndarray, at: np.ndarray, rng: np.random.Generator,
-               n_draws: int = 1000) -> tuple[np.ndarray, np.ndarray]:
-    """Lower and upper regression limits in resamples of pairs, each shape (n_draws, len(at))."""
-    low, high = np.empty((n_draws, len(at))), np.empty((n_draws, len(at)))
-    for i in range(n_draws):
-        j = rng.integers(0, len(x), len(x))
-        while np.ptp(x[j]) == 0:
-            j = rng.integers(0, len(x), len(x))
-        low[i], high[i] = regression_limits(x[j], d[j]).limits_at(at, spread=True)
-    return low, high
-
-
-def quantile_rows(structure: Structure, group: Group, level: float, unit: str) -> list[LimitRow]:
-    """Nonparametric limits: the 2.5 and 97.5 % quantiles of independent differences."""
-    if structure.kind != "simple" or len(group.a) < 5:
-        return []
-    rows = []
-    for name, probability in (("lower limit", 0.025), ("upper limit", 0.975)):
-        value, low, high = quantile_interval(group.difference, probability, level)
-        how = "sample quantile at (n + 1) p, binomial interval of order statistics"
-        if not (math.isfinite(low) and math.isfinite(high)):
-            how += "; an end without bound needs more pairs"
-        rows.append(LimitRow(variant="nonparametric", limit=name, value=value, low=low, high=high, unit=unit,
-                             method=how))
-    return rows
+def _no_percent(structure: Structure, group: Group) -> str:
+    """Say why there can be no percent limits: means that change sign, or so near zero that a difference is larger."""
+    if structure.kind == "unpaired":
+        return "unlinked readings have no mean of a pair"
+    x, d = group.mean, np.abs(group.difference)
+    if np.any(x > 0) and np.any(x < 0):
+        return "the means change sign"
+    near = np.flatnonzero(d >= np.abs(x))
+    if not len(near):
+        return ""
+    worst = near[np.argmin(np.abs(x[near]))]
+    return (f"a difference is larger than its mean ({group.key[worst]}: mean {x[worst]:.3g}, difference "
+            f"{group.difference[worst]:.3g})")

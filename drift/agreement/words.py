@@ -10,6 +10,7 @@ from drift.agreement.answer import Answer
 from drift.agreement.equivalence import Verdict
 from drift.agreement.pairs import Group
 from drift.agreement.structure import Structure
+from drift.engine.limits_of_agreement import normal_cdf
 from drift.errors import MINUS, Finding
 from drift.results import Estimate, decimals_for
 from drift.study import AgreementQuestion
@@ -31,12 +32,12 @@ def decimals_of(estimate: Estimate) -> int:
 def verdict_sentence(verdict: Verdict, question: AgreementQuestion, group: Group, structure: Structure,
                      target: str) -> str:
     """Give the verdict in one sentence."""
-    unit = f" {group.unit}".rstrip()
+    unit = " % of the mean" if verdict.given.share else f" {group.unit}".rstrip()
     span = verdict.outer[1] - verdict.outer[0]
     d = decimals_for(verdict.outer[0], verdict.outer[0] + max(span / 4, 1e-12))
     outer = f"{number(verdict.outer[0], d)} to {number(verdict.outer[1], d)}{unit}"
     inner = f"{number(verdict.inner[0], d)} to {number(verdict.inner[1], d)}{unit}"
-    pair, within = f"{question.a} and {question.b}", f"{verdict.harmless:g}{unit}"
+    pair, within = f"{question.a} and {question.b}", verdict.given.words
     if verdict.words == "interchangeable":
         return (f"{pair} are interchangeable within {within}: the outer 95 % bounds of both limits, {outer}, lie "
                 "inside")
@@ -57,9 +58,9 @@ def opening(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def verdict_caution(verdict: Verdict, question: AgreementQuestion, unit: str, label: str) -> Finding:
+def verdict_caution(verdict: Verdict, question: AgreementQuestion, label: str) -> Finding:
     """Say what must not be done; the figures stand in the answer."""
-    within = f"{verdict.harmless:g} {unit}".strip()
+    within = verdict.given.words
     message = (f"Verdict{label}: {question.a} and {question.b} are {verdict.words} within {within}"
                if verdict.words == "not interchangeable" else
                f"Verdict{label}: it is not shown that {question.a} and {question.b} are interchangeable within "
@@ -102,14 +103,15 @@ def answer_sentence(answer: Answer, question: AgreementQuestion, *, target: str)
                   f"{question.b}")
     interval = (f"({100 * bias.level:g} % interval of {question.a} {MINUS} {question.b}: {number(bias.low, d)} to "
                 f"{number(bias.high, d)}{unit})")
-    text = (f"{start} {interval}; 95 % of differences are expected between "
+    share = f"{100 * (2 * float(normal_cdf(question.multiplier)) - 1):.1f}".removesuffix(".0")
+    text = (f"{start} {interval}; {share} % of differences are expected between "
             f"{number(low.value, decimals_of(low))} and {number(high.value, decimals_of(high))}{unit}.")
     text = label + text
     if answer.verdict is not None:
         if question.by:
-            return f"{text} Verdict: {answer.verdict.words} within {answer.verdict.harmless:g}{unit}."
-        return f"{text} Verdict: {verdict_sentence(answer.verdict, question, group, answer.structure, target)}."
-    return text
+            return f"{text} Verdict: {answer.verdict.words} within {answer.verdict.given.words}."
+        text = f"{text} Verdict: {verdict_sentence(answer.verdict, question, group, answer.structure, target)}."
+    return text if question.by else " ".join((text, *answer.sentences))
 
 
 def whole_answer(answers: Sequence[Answer], question: AgreementQuestion, target: str) -> str:

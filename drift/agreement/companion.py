@@ -1,0 +1,81 @@
+"""What stands beside the limits of agreement: other figures about the same pairs, each made by its own module."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from drift.agreement.pairs import Group, Pairing
+from drift.agreement.structure import Analysis, Structure
+from drift.errors import Finding
+from drift.results import Estimate, ResultTable
+from drift.simulated.quoting import Asked
+from drift.study import AgreementQuestion
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Setting:
+    """Everything a companion may look at: one group of pairs, how it was understood, and what was asked.
+
+    ``harmless`` is the largest harmless difference in the reading's unit, None where none was declared or where it
+    is a share of the reading.
+    """
+
+    group: Group
+    structure: Structure
+    analysis: Analysis
+    pairing: Pairing
+    question: AgreementQuestion
+    of: Mapping[str, str]
+    label: str
+    level: float
+    multiplier: float
+    harmless: float | None
+    rng: np.random.Generator
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Companion:
+    """What one companion found.
+
+    Parameters
+    ----------
+    estimates, findings : tuples
+    tables : tuple of ResultTable
+        Of this group alone; tables of one name are put below one another and get the ``by`` columns.
+    sentences : tuple of str
+        Said after the verdict.
+    asked : tuple of (family, Asked)
+        Printed intervals whose simulated coverage is quoted.
+    """
+
+    estimates: tuple[Estimate, ...] = ()
+    tables: tuple[ResultTable, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    sentences: tuple[str, ...] = ()
+    asked: tuple[tuple[str, Asked], ...] = ()
+
+
+Maker = Callable[[Setting], Companion | None]
+
+
+def stream(seed: int, name: str, number: int) -> np.random.Generator:
+    """Return a generator of its own for each companion and group, so that one more changes no other number."""
+    return np.random.default_rng([seed, zlib.crc32(name.encode()), number])
+
+
+def stacked(made: Sequence[tuple[Mapping[str, str], Companion]], by: Sequence[str]) -> tuple[ResultTable, ...]:
+    """Put the tables of all groups below one another, name by name, with the ``by`` columns last."""
+    names = list(dict.fromkeys(t.name for _, c in made for t in c.tables))
+    out = []
+    for name in names:
+        parts = [(of, t) for of, c in made for t in c.tables if t.name == name]
+        first = parts[0][1]
+        columns = {c.name: np.concatenate([np.asarray(t[c.name]) for _, t in parts]) for c in first.columns}
+        columns |= {b: np.array([of[b] for of, t in parts for _ in range(len(t))], dtype=object) for b in by}
+        units = {c.name: c.unit for c in first.columns if c.unit}
+        out.append(ResultTable.build(name, columns, units=units, caption=first.caption))
+    return tuple(out)
