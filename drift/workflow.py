@@ -122,7 +122,9 @@ def answer_questions(study: Study, tables: Tables, *, level: float, seed: int, p
             problems += [f for f in error.findings if f not in problems]
     if any(f.severity == "error" for f in problems):
         raise DriftError((*findings, *problems))
-    return tuple(parts)
+    from drift.report.protocol_limits import beside_counts
+
+    return beside_counts(parts)
 
 
 _Step = Callable[[Sequence[Result], Callable[..., None]], Result]
@@ -145,7 +147,8 @@ def _steps(study: Study, tables: Tables, *, level: float, seed: int,
         for i in study.interlaboratory:
             steps.append((i.name, lambda _, __, q=i: _interlaboratory(trials, q, level, seed, screening)))  # type: ignore[misc]
         for a in study.agreement:
-            steps.append((a.name, lambda _, __, q=a: _agreement(trials, q, level, seed, screening)))  # type: ignore[misc]
+            steps.append((a.name, lambda _, __, q=a: _agreement(trials, q, level, seed, screening,  # type: ignore[misc]
+                                                                study, tables)))
     return steps
 
 
@@ -197,10 +200,25 @@ def _interlaboratory(trials: Any, question: Any, level: float, seed: int, screen
     return interlaboratory(trials, question, level=level, seed=seed, screening=screening)
 
 
-def _agreement(trials: Any, question: Any, level: float, seed: int, screening: Screening | None) -> Result:
+def _agreement(trials: Any, question: Any, level: float, seed: int, screening: Screening | None, study: Study,
+               tables: Tables) -> Result:
     from drift.agreement import agreement
 
-    return agreement(trials, question, level=level, seed=seed, screening=screening)
+    if question.recalculate is None:
+        return agreement(trials, question, level=level, seed=seed, screening=screening)
+    calibrations = tables.checks if question.recalculate.source == "checks" else tables.calibrations
+    return agreement(trials, question, level=level, seed=seed, screening=screening, calibrations=calibrations,
+                     full_scale=_full_scale(study, tables))
+
+
+def _full_scale(study: Study, tables: Tables) -> dict[str, float] | float | None:
+    """Return the ceiling of the raw reading, as a number or by sensor; None where it is not told."""
+    declared, sensors = study.sensitivity.full_scale if study.sensitivity is not None else None, tables.sensors
+    if not isinstance(declared, str):
+        return declared
+    if sensors is None or declared not in sensors or sensors[declared].dtype.kind != "f":
+        return None
+    return {str(s): float(v) for s, v in zip(sensors["sensor"], sensors[declared], strict=True)}
 
 
 def _whole_answer(parts: Sequence[Result]) -> str:
@@ -348,7 +366,7 @@ def write_output(result: StudyResult, out: str | Path) -> Path:
 
 
 def _present(tables: Tables) -> list[tuple[str, Table]]:
-    named = ((n, getattr(tables, n)) for n in ("checks", "trials", "sensors", "events"))
+    named = ((n, getattr(tables, n)) for n in ("checks", "trials", "sensors", "events", "calibrations"))
     return [(n, t) for n, t in named if t is not None]
 
 
@@ -375,9 +393,16 @@ def _question_list(study: Study) -> ResultTable:
               f"{f', over {g.operator}' if g.operator else ''}?") for g in study.gauge]
     rows += [("interlaboratory", i.name, f"How precise is the method over {i.laboratory}"
               f"{f', by {i.material}' if i.material else ''}?") for i in study.interlaboratory]
-    rows += [("agree", a.name, f"Do {a.a} and {a.b} ({a.compare}) agree?") for a in study.agreement]
+    rows += [("agree", a.name, f"Do {_compared(a)} agree?") for a in study.agreement]
     return ResultTable.build("questions", {"command": [r[0] for r in rows], "question": [r[1] for r in rows],
                                            "asks": [r[2] for r in rows]}, caption="Questions the study asks")
+
+
+def _compared(question: Any) -> str:
+    """Name what an agreement question compares: a and b, or several methods."""
+    if question.methods == "all":
+        return f"all values of {question.compare}"
+    return f"{join_words(question.methods or (question.a, question.b))} ({question.compare})"
 
 
 def _exposure(study: Study) -> str:
@@ -434,6 +459,8 @@ def _coded(study: Study, reading: Reading) -> tuple[Study, Reading]:
         changed: dict[str, Any] = {"where": pseudonymise_where(q.where, codes)}
         if hasattr(q, "a") and getattr(q, "compare", None) in codes:
             changed |= {side: codes[q.compare].get(getattr(q, side), getattr(q, side)) for side in ("a", "b")}
+            if q.methods and q.methods != "all":
+                changed["methods"] = tuple(codes[q.compare].get(m, m) for m in q.methods)
         return q.model_copy(update=changed)
 
     study = study.model_copy(update={

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
+from drift.cli.agreement_options import agreement_words
 from drift.cli.reliability_options import words_of
 from drift.cli.several_facets import facet_of, facets_question
 from drift.cli.uses_and_comparison import uses_and_comparison_of
@@ -71,17 +72,24 @@ def icc_of(table: str, options: Mapping[str, Any], *, level: float, seed: int | 
 
 
 def agree_of(table: str, options: Mapping[str, Any], *, level: float, seed: int | None, progress: Tell) -> Result:
-    """Answer ``drift agree`` in long or wide form."""
+    """Answer ``drift agree`` in long or wide form, or of two calibrations."""
+    if options["calibrations_file"] or options["checks_file"]:
+        from drift.cli.recalculated import agree_recalculated
+
+        return agree_recalculated(table, options, level=level, seed=seed, progress=progress)
     if options["a_column"]:
         from drift.cli.wide import agree_wide
 
         return agree_wide(table, options, level=level, seed=seed, progress=progress)
     data = _bare(table, "trials")
     data["columns"] = {"trials": {"reading": options["value"]}}
-    question = {"name": f"{options['a']} against {options['b']}", "compare": options["compare"], "a": options["a"],
-                "b": options["b"], "pair_by": [c.strip() for c in options["pair_by"].split(",") if c.strip()],
-                "where": dict(options["where"])}
-    question |= {k: options[k] for k in ("target", "harmless") if options[k] is not None}
+    methods = options["methods"] and [m.strip() for m in options["methods"].split(",") if m.strip()]
+    compared = ({"methods": "all" if methods == ["all"] else methods} if methods else
+                {"a": options["a"], "b": options["b"]})
+    question = {"name": f"{' and '.join(methods) if methods else options['a'] + ' against ' + options['b']}",
+                "compare": options["compare"], **compared,
+                "pair_by": [c.strip() for c in options["pair_by"].split(",") if c.strip()],
+                "where": dict(options["where"]), **agreement_words(options)}
     data["agreement"] = [question]
     return _answer(table, "agree", data, options, level=level, seed=seed, progress=progress)
 

@@ -51,10 +51,19 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
         from drift.cli.show_gauge import gauge_blocks
 
         return "\n\n".join(b.rstrip() for b in (answer, *gauge_blocks(result)) if b.strip()) + "\n"
+    if result.command == "agree" and parts is None:
+        from drift.cli.show_several import is_several, several_blocks
+
+        if is_several(result):
+            return "\n\n".join(b.rstrip() for b in (answer, *several_blocks(result)) if b.strip()) + "\n"
     if parts is None:
         if not result.estimates:
             blocks += [table_text(t) for t in _as_rows(result.tables)]
         blocks.append(estimates_text(result.estimates))
+        if result.command == "agree":
+            from drift.cli.show_agreement import proposed_block
+
+            blocks.append(proposed_block(result))
     for part in parts or ():
         title = part.question if part.answer in lines else f"{part.question}: {part.answer}"
         blocks.append(textwrap.fill(title, width(), subsequent_indent="  ") + "\n"
@@ -70,7 +79,9 @@ LEADING = {"wear": ("drift per use, percent", "growth of saturation pressure per
            "gauge": ("gauge R&R (GRR)", "gauge R&R (GRR), percent of study variation",
                      "gauge R&R (GRR), percent of tolerance", "number of distinct categories (ndc)"),
            "interlaboratory": ("repeatability SD (s_r)", "reproducibility SD (s_R)"),
-           "agree": ("bias", "lower limit", "upper limit", "share of differences inside")}
+           "agree": ("bias", "lower limit", "upper limit", "share of differences inside",
+                     "trend of difference with use", "protocol limit",
+                     "limit of agreement with the mean", "bias from the mean")}
 
 
 def _leading(estimate: Estimate, part: Result) -> bool:
@@ -82,6 +93,8 @@ def _leading(estimate: Estimate, part: Result) -> bool:
     if estimate.name.startswith("ICC"):
         declared = part.estimates[0]
         return estimate.name == declared.name and estimate.of.get("model") == declared.of.get("model")
+    if part.command == "agree" and "pair" in estimate.of:  # of several methods: the pairs stand in the report
+        return False
     linear = estimate.name == "drift per use" and not any(e.name == LEADING["wear"][0] for e in part.estimates)
     return linear or estimate.name in LEADING.get(part.command, (estimate.name,))
 

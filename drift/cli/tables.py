@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import rich_click as click
 
+from drift.cli.agreement_options import of_agreement
 from drift.cli.deliver import Tell, deliver
 from drift.cli.options import (
     columns_of_checks,
@@ -16,6 +17,8 @@ from drift.cli.options import (
     unit_of_value,
     where,
 )
+from drift.cli.recalculated import asked as recalculation
+from drift.cli.recalculated import of_recalculation
 from drift.cli.reliability_options import chosen_by_words, wide_form
 from drift.cli.several_facets import over_facets
 from drift.cli.studies import _writer
@@ -102,8 +105,8 @@ def icc(table: str, as_json: bool, out: str | None, seed: int | None, level: flo
 @click.option("--b-column", metavar="COL", default=None, help="Readings of the second (wide form).")
 @click.option("--target", metavar="COL", default=None, help="What is measured; rows of one target are not independent.")
 @click.option("--value", metavar="COL", default="reading", show_default=True, help="The value reported (long form).")
-@click.option("--harmless", type=click.FloatRange(min=0, min_open=True), metavar="X", default=None,
-              help="Largest difference that would not matter, in the value's unit.")
+@of_agreement
+@of_recalculation
 @unit_of_value
 @duplicates
 @where
@@ -111,13 +114,19 @@ def icc(table: str, as_json: bool, out: str | None, seed: int | None, level: flo
 def agree(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
           **options: Any) -> None:
     """Compare two methods: bias and limits of agreement with intervals, and a verdict when --harmless is given."""
+    if recalculation(options):
+        _answer("agree", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
+        return
     wide = options["a_column"] or options["b_column"]
     if wide and not (options["a_column"] and options["b_column"]):
         raise click.UsageError("the wide form needs both --a-column and --b-column")
-    if wide and (options["compare"] or options["a"] or options["b"] or options["pair_by"]):
+    if wide and (options["compare"] or options["a"] or options["b"] or options["pair_by"] or options["methods"]):
         raise click.UsageError("give either --a-column and --b-column, or --compare, --a, --b and --pair-by")
-    if not wide and not (options["compare"] and options["a"] and options["b"] and options["pair_by"]):
-        raise click.UsageError("give --compare, --a, --b and --pair-by (long form), or --a-column and --b-column "
-                               "(wide)")
+    if options["methods"] and (options["a"] or options["b"]):
+        raise click.UsageError("give either --methods, or --a and --b")
+    named = options["methods"] or (options["a"] and options["b"])
+    if not wide and not (options["compare"] and named and options["pair_by"]):
+        raise click.UsageError("give --compare, --a, --b and --pair-by (long form; --methods for three or more), "
+                               "--a-column and --b-column (wide), or --calibrations, --a and --b")
 
     _answer("agree", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)

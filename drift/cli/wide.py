@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.cli.agreement_options import agreement_words
 from drift.errors import raise_on_error
 
 if TYPE_CHECKING:
@@ -31,9 +32,7 @@ def agree_wide(table: str, options: Mapping[str, Any], *, level: float, seed: in
     path = Path(table)
     reading = read_wide(table, a, b, unit=options.get("unit"))
     question = {"name": f"{a} against {b}", "compare": COMPARE, "a": a, "b": b, "pair_by": [PAIR],
-                "target": options["target"] or PAIR, "where": dict(options["where"])}
-    if options["harmless"] is not None:
-        question["harmless"] = options["harmless"]
+                "where": dict(options["where"]), **agreement_words(options), "target": options["target"] or PAIR}
     study = study_from_dict({"study": {"title": path.name}, "files": {"trials": path.name}, "agreement": [question]},
                             folder=path.resolve().parent)
     return answer_table(table, "agree", study, level=level, seed=DEFAULT_SEED if seed is None else seed,

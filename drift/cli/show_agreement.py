@@ -1,0 +1,45 @@
+"""The short table of plain and proposed limits in the printed text of ``drift agree``."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from drift.cli.show import grid
+
+if TYPE_CHECKING:
+    from drift.results import Result
+
+TABLE = "limits, plain and proposed"
+KNOWN = ("variant", "limit", "at", "value", "low", "high", "unit")
+
+
+def proposed_block(result: Result) -> str:
+    """Return plain limits and those that a failed check proposes, one below the other; empty where all checks hold."""
+    table = next((t for t in result.tables if t.name == TABLE), None)
+    if table is None:
+        return ""
+    by = [c.name for c in table.columns if c.name not in KNOWN]
+    rows = [["limits", *by, "", "at a mean of", f"value ({100 * result.provenance.level:g} % interval)", "unit"]]
+    for i in range(len(table)):
+        value, low, high, at = (float(table[c][i]) for c in ("value", "low", "high", "at"))
+        first = i == 0 or any(table[c][i] != table[c][i - 1] for c in ("variant", *by))
+        rows.append([str(table["variant"][i]) if first else "", *(str(table[b][i]) if first else "" for b in by),
+                     str(table["limit"][i]), f"{at:.4g}" if math.isfinite(at) else "",
+                     _shown(value, low, high), str(table["unit"][i])])
+    kept = [j for j in range(len(rows[0])) if rows[0][j] == "" or any(r[j] for r in rows[1:])]
+    return "Limits, plain and proposed\n" + grid([[r[j] for j in kept] for r in rows])
+
+
+def _shown(value: float, low: float, high: float) -> str:
+    """Value and interval; where one end is open the other one's distance says how many decimals are known."""
+    from drift.errors import MINUS
+    from drift.results import decimals_for, format_interval
+
+    if math.isfinite(low) == math.isfinite(high):
+        return format_interval(value, low, high)
+    reach = abs((low if math.isfinite(low) else high) - value)
+    d = decimals_for(value - reach, value + reach, value)
+    words = [f"{round(x, d) + 0.0:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
+             for x in (value, low, high)]
+    return f"{words[0]} ({words[1]} to {words[2]})"
