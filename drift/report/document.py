@@ -12,8 +12,12 @@ from typing import TYPE_CHECKING, Any
 from drift.errors import Finding
 from drift.report import figures as plots
 from drift.report import figures_along_use as use_plots
+from drift.report import figures_of_agreement as agreement_plots
+from drift.report import figures_of_agreement_along as along_plots
 from drift.report import figures_of_d_study as d_plots
 from drift.report import figures_of_gauge as gauge_plots
+from drift.report import figures_of_lines as line_plots
+from drift.report import figures_of_several as several_plots
 from drift.report import figures_of_trials as trial_plots
 from drift.report.d_study_tables import d_study_grids
 from drift.report.decision_tables import decision_grids
@@ -33,7 +37,9 @@ if TYPE_CHECKING:
 SHOWN_TABLES = {
     "wear": ("variance components", "comparison of constructions", "assumption checks", "aliases", "removals"),
     "retire": ("equivalence of slopes",),
-    "agree": ("verdict", "checks", "variance components"),
+    "agree": ("limits, plain and proposed", "limits by pressure", "verdict", "uses left", "interactions",
+              "comparison lines", "concordance", "limits with the mean",
+              "pairwise limits", "method variances", "checks", "variance components"),
     "gauge": ("operators", "bias", "linearity"),
     "interlaboratory": ("precision against level",),
     "icc": ("comparison of reliabilities", "trend along use", "drift left in and removed", "ICC and SEM along use",
@@ -44,16 +50,22 @@ FOLDED_TABLES = {
     "wear": ("influence", "coverage"),
     "retire": ("own crossing counts", "batches", "coverage"),
     "icc": ("D study", "mean squares", "coverage"),
-    "agree": ("limits", "coverage"),
+    "agree": ("limits", "difference lines", "regression limits", "along use", "lines along use",
+              "comparison line checks", "pairwise limits alone", "coverage"),
     "gauge": ("analysis of variance", "average and range", "coverage"),
     "interlaboratory": ("outlier tests", "laboratories", "coverage"),
 }
 # Estimates that a shown table holds already, by the start of their names.
-IN_TABLES = {"wear": ("SD between", "correlation of", "difference of"), "agree": ("SD between", "SD within")}
+IN_TABLES = {"wear": ("SD between", "correlation of", "difference of"),
+             "agree": ("SD between", "SD within", "bias at", "lower limit at", "upper limit at", "slope along use",
+                       "slope", "intercept", "predicted difference", "use at which", "CCC", "precision", "accuracy",
+                       "location shift", "scale shift", "bias from the mean", "lower limit with", "upper limit with",
+                       "error SD", "change of difference with", "interchangeable")}
 TITLES = {"wear": "Drift per use", "retire": "When to retire a sensor", "icc": "Reliability", "agree": "Agreement",
           "gauge": "Gauge study", "interlaboratory": "Precision over laboratories"}
 # Notes that belong to the answer: they stand below its numbers, not among the assumptions.
-TOLD = ("why-this-coefficient", "grade", "what-would-narrow", "rule-of-thumb", "what-helps", "relation-to-level")
+TOLD = ("why-this-coefficient", "grade", "what-would-narrow", "rule-of-thumb", "what-helps", "relation-to-level",
+        "protocol-limit-beside")
 MOST_TOLD = 3
 LONG = 24
 
@@ -93,7 +105,7 @@ def report_figures(result: StudyResult) -> tuple[Figure, ...]:
         elif part.command == "retire" and wear is not None:
             drawn = _limit_figures(part, wear)
         elif part.command == "agree":
-            drawn = _agreement_figures(part)
+            drawn = agreement_plots.agreement_drawings(part)
         elif part.command == "icc" and plots.table_of(part, "variance shares") is not None:
             drawn = [("variance-shares", f"Variance shares, {part.question}", partial(trial_plots.shares_figure, part),
                       trial_plots.shares_size(part))]
@@ -101,6 +113,9 @@ def report_figures(result: StudyResult) -> tuple[Figure, ...]:
             drawn = gauge_plots.gauge_figures(part)
         if part.command == "icc":
             drawn += _use_figures(part) + d_plots.d_study_figures(part)
+        if part.command == "agree":
+            drawn += along_plots.along_drawings(part) + line_plots.line_drawings(part)
+            drawn += several_plots.several_drawings(part)
         made += [make(f"{number:02d}-{_slug(name)}", title, draw, size=size) for name, title, draw, size in drawn]
     return tuple(made)
 
@@ -140,16 +155,6 @@ def _use_figures(part: Result) -> list[Drawing]:
         drawn.append((f"comparison {part.question}", f"Ratios of SEM, {part.question}",
                       partial(use_plots.comparison_figure, part), use_plots.comparison_size(part)))
     return drawn
-
-
-def _agreement_figures(part: Result) -> list[Drawing]:
-    if plots.table_of(part, "pairs") is None:
-        return []
-    groups = list(dict.fromkeys(tuple((k, v) for k, v in e.of.items() if k not in ("question", "scale", "method"))
-                                for e in part.estimates if e.name == "bias"))
-    return [(f"agreement {' '.join(v for _, v in g)} {part.question}",
-             f"Agreement, {part.question}{''.join(f', {k} {v}' for k, v in g)}",
-             partial(trial_plots.agreement_figure, part, of=dict(g)), SIZE) for g in groups]
 
 
 def render(result: StudyResult, figures: tuple[Figure, ...]) -> str:
@@ -201,7 +206,8 @@ def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
     elif (own_grid := gauge_grid(part)) is not None:
         main = own_grid
     else:
-        main = estimate_grid([e for e in whole if not e.name.startswith(IN_TABLES.get(part.command, ("\n",)))])
+        main = estimate_grid([e for e in whole if not e.name.startswith(IN_TABLES.get(part.command, ("\n",)))
+                              and not (part.command == "agree" and "pair" in e.of)])
     return Section(anchor=f"q{number}", title=_title(part), command=part.command, answer=part.answer, figures=own,
                    main=main, more=shown, folded=(*([everything] if everything else []), *folded),
                    findings=tuple(f for f in part.findings if f.code not in (NOTE, *TOLD)), help=help_for(part),

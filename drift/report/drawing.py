@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -134,17 +135,21 @@ def spread(wanted: Sequence[float], gap: float) -> list[float]:
     return placed
 
 
-def _gap(axes: Axes, points: float) -> float:
-    """Return a distance on paper [pt] as one along the vertical axis, in data units."""
+def label_gap(axes: Axes, points: float) -> float:
+    """Return a distance on paper [pt] along the vertical axis, in data units, or in their logs on a log axis."""
     low, high = axes.get_ylim()
+    if axes.get_yscale() == "log":
+        low, high = math.log(low), math.log(high)
     return (high - low) * points / max(axes.get_window_extent().height * 72 / axes.figure.dpi, 1.0)
 
 
 def end_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequence[str], *, colour: str = FAINT,
-               size: float = 7.0, lines: int = 1) -> None:
+               size: float = 7.0, lines: float = 1) -> None:
     """Write words at the right edge beside the ends of lines, moved apart where they would collide."""
-    gap = _gap(axes, 1.15 * size * lines)
-    for at, y0, placed, word in zip(x, y, spread(y, gap), words, strict=True):
+    gap = label_gap(axes, 1.15 * size * lines)
+    on_log = axes.get_yscale() == "log"
+    heights = [math.exp(v) for v in spread([math.log(v) for v in y], gap)] if on_log else spread(y, gap)
+    for at, y0, placed, word in zip(x, y, heights, words, strict=True):
         axes.annotate(word, xy=(at, y0), xytext=(1.01, placed), xycoords="data",
                       textcoords=axes.get_yaxis_transform(), fontsize=size, color=colour, va="center",
                       annotation_clip=False,
@@ -152,14 +157,20 @@ def end_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequen
 
 
 def own_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequence[str], *, size: float = 6.5) -> None:
-    """Write words just behind the end of each line; those that end together are moved apart."""
-    gap = _gap(axes, 1.1 * size)
+    """Write words just behind the end of each line, joined to it by a hair.
+
+    Those that end together stand in a column, moved apart.
+    """
+    gap = label_gap(axes, 1.5 * size)
     for at in sorted(set(x)):
         here = [i for i in range(len(x)) if x[i] == at]
         for i, placed in zip(here, spread([y[i] for i in here], gap), strict=True):
-            axes.annotate(words[i], (at, placed), xytext=(3, 0), textcoords="offset points", fontsize=size, color=INK,
+            # The text is placed in points from the end of its own line, so that a later change of size keeps it there.
+            shift = (placed - y[i]) / gap * 1.5 * size
+            axes.annotate(words[i], (at, y[i]), xytext=(9, shift), textcoords="offset points", fontsize=size, color=INK,
                           va="center", annotation_clip=False, zorder=4,
-                          bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.7, "pad": 0.3})
+                          bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.2},
+                          arrowprops={"arrowstyle": "-", "color": INK, "lw": 0.4, "shrinkA": 0, "shrinkB": 1.5})
 
 
 def note_line(axes: Axes, y: float, words: str, *, colour: str = LIMIT, dashes: Any = "--", at: float = 0.01,

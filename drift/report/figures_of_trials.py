@@ -1,4 +1,4 @@
-"""Figures of the questions about trials: agreement, and where the variance of a reading comes from."""
+"""Figures of questions about trials: what agreement figures share, and where the variance of a reading comes from."""
 
 from __future__ import annotations
 
@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.errors import MINUS
 from drift.report import drawing as look
-from drift.report.figures import axis_label, find, sentence, table_of, unit_of
-from drift.results import Estimate, Result, ResultTable, decimals_for, format_interval
+from drift.report.figures import axis_label, sentence, table_of, unit_of
+from drift.results import Result, ResultTable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,59 +20,12 @@ SHARE_MEASURES = ("component", "variance", "SD", "SD low", "SD high", "share", "
 ROW_HEIGHT = 0.19
 
 
-def agreement_figure(result: Result, axes: Axes, *, of: Mapping[str, str] | None = None) -> str:
-    """Draw differences against means with bias, limits of agreement, their intervals and the harmless band.
-
-    Parameters
-    ----------
-    result : Result
-        Of an agreement question; tables "pairs" and, where a harmless difference is declared, "verdict".
-    axes : Axes
-    of : mapping, optional
-        Labels of one group of a question asked ``by`` columns.
-
-    Returns
-    -------
-    str
-        The caption.
-    """
-    of = dict(of or {})
-    pairs = result.table("pairs")
-    keep = rows_of(pairs, of)
-    unit = unit_of(pairs, "difference")
-    harmless = harmless_of(result, of)
-    if harmless is not None:
-        axes.axhspan(-harmless, harmless, color=look.SAFE, zorder=0)
-    axes.plot(pairs["mean"][keep], pairs["difference"][keep], "o", color=look.DATA, markersize=2.8, alpha=0.6)
-    ends: list[tuple[float, str]] = []
-    for name, colour, dashes in (("bias", look.MODEL, "-"), ("lower limit", look.LIMIT, "--"),
-                                 ("upper limit", look.LIMIT, "--")):
-        e = find(result, name, **of)
-        if e is None or not math.isfinite(e.value):
-            continue
-        axes.axhline(e.value, color=colour, linestyle=dashes, linewidth=1.5)
-        if math.isfinite(e.low) and math.isfinite(e.high):
-            axes.axhspan(e.low, e.high, color=colour, alpha=0.16, linewidth=0)
-        ends.append((e.value, f"{name}\n{format_interval(e.value, e.low, e.high)}"))
-    axes.axhline(0, color=look.FAINT, linewidth=0.8)
-    axes.set_xlabel(axis_label("mean of the two", unit))
-    a, b = compared(result)
-    axes.set_ylabel(axis_label(f"difference {a} \N{MINUS SIGN} {b}", unit))
-    axes.margins(x=0.04, y=0.08)
-    right = axes.get_xlim()[1]
-    if harmless is not None:
-        axes.annotate(f"harmless: within {harmless:g} {unit}".rstrip(), (0.01, harmless), fontsize=7.5, va="bottom",
-                      xycoords=axes.get_yaxis_transform(), color="#4a6b3a", xytext=(0, 2), textcoords="offset points")
-    look.end_labels(axes, [right] * len(ends), [v for v, _ in ends], [w for _, w in ends], colour=look.INK, size=8,
-                    lines=2)
-    return _agreement_caption(result, of, harmless, unit, int(keep.sum()))
-
-
 def compared(result: Result) -> tuple[str, str]:
     """Return the names of the two that were compared, ``a`` and ``b`` where the result does not hold the study."""
     study = json.loads(str(result.provenance.settings.get("study", "{}")))
     asked: Mapping[str, str] = next((q for q in study.get("agreement", ()) if q.get("name") == result.question), {})
-    return str(asked.get("a", "a")), str(asked.get("b", "b"))
+    own = result.provenance.settings  # of a question that was asked by itself
+    return str(asked.get("a", own.get("a", "a"))), str(asked.get("b", own.get("b", "b")))
 
 
 def rows_of(table: ResultTable, of: Mapping[str, str]) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
@@ -87,30 +39,19 @@ def rows_of(table: ResultTable, of: Mapping[str, str]) -> np.ndarray[tuple[int],
 
 
 def harmless_of(result: Result, of: Mapping[str, str]) -> float | None:
-    """Return the largest harmless difference, as the verdict was reached with."""
+    """Return the largest harmless difference, as the verdict was reached with; None where it is a share."""
     table = table_of(result, "verdict")
-    if table is None or not len(table):
+    if table is None or not len(table) or harmless_is_share(result):
         return None
     values = table["harmless"][rows_of(table, of)]
     return float(values[0]) if len(values) and math.isfinite(values[0]) else None
 
 
-def _agreement_caption(result: Result, of: Mapping[str, str], harmless: float | None, unit: str, n: int) -> str:
-    bias = find(result, "bias", **of)
-    lead = ", ".join([result.question, *(f"{k} {v}" for k, v in of.items())])
-    if bias is None or not math.isfinite(bias.value):
-        return sentence(f"{lead}: no limits of agreement can be given from these {n} pairs.")
-    low, high = find(result, "lower limit", **of), find(result, "upper limit", **of)
-    limits = ""
-    if low is not None and high is not None and math.isfinite(low.value) and math.isfinite(high.value):
-        limits = f", and 95 % of differences lie between {_end(low)} and {_end(high)} {unit}".rstrip()
-    band = f" The shaded middle holds differences up to {harmless:g} {unit}, declared harmless." if harmless else ""
-    return sentence(f"{lead}: the difference is {format_interval(bias.value, bias.low, bias.high)} {unit} on "
-                    f"average{limits} ({n} pairs). Bands are {100 * bias.level:g} % intervals.{band}")
-
-
-def _end(e: Estimate) -> str:
-    return f"{e.value:.{decimals_for(e.low, e.high, e.value)}f}".replace("-", MINUS)
+def harmless_is_share(result: Result) -> bool:
+    """Tell whether the verdict was reached within a share of the mean of the two, not within a difference."""
+    verdict, pairs = table_of(result, "verdict"), table_of(result, "pairs")
+    return (verdict is not None and pairs is not None and "harmless in words" in {c.name for c in verdict.columns}
+            and bool(len(verdict)) and str(verdict["harmless in words"][0]).endswith("of the mean of the two"))
 
 
 def shares_size(result: Result) -> tuple[float, float]:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 # Which pages help to read the answer of a command.
 HELP = {"icc": ("icc", "sem", "mdc"), "gauge": ("gauge",), "interlaboratory": ("gauge",),
-        "agree": ("agreement",), "wear": (), "retire": ()}
+        "agree": ("agreement", "limits-of-agreement"), "wear": (), "retire": ()}
 _FIGURE = re.compile(r"<p><img src=\"figures/([\w-]+)\.svg\" alt=\"[^\"]*\"\s*/?></p>")
 _TOPIC = re.compile(r"<code>drift explain ([a-z -]+)</code>")
 
@@ -43,6 +43,23 @@ def help_for(part: Result) -> tuple[str, ...]:
                             ("generalizability", ("phi coefficient", "g coefficient"))):
             if any(s in text for s in sign) or (topic == "comparing" and settings.get("compare")):
                 topics.append(topic)
+    if part.command == "agree" and any(t.name == "variance components" or t.caption.endswith("means of each target")
+                                       for t in part.tables):
+        topics.append("repeated-pairs")
+    if part.command == "agree" and any(t.name == "verdict" for t in part.tables):
+        topics.append("equivalence")
+    if part.command == "agree" and any(t.name == "limits, plain and proposed" for t in part.tables):
+        topics.append("variants-of-limits")
+    if part.command == "agree" and any(t.name == "along use" for t in part.tables):
+        topics.append("agreement-along-use")
+    if part.command == "agree" and any(t.name == "comparison lines" for t in part.tables):
+        topics.append("comparison-lines")
+    if part.command == "agree" and any(t.name == "concordance" for t in part.tables):
+        topics.append("concordance")
+    if part.command == "agree" and any(t.name == "pairwise limits" for t in part.tables):
+        topics.append("several-methods")
+    if part.command == "agree" and any(t.name == "limits by pressure" for t in part.tables):
+        topics = ["recalculating", "equivalence"] if "equivalence" in topics else ["recalculating"]
     if part.estimates and topics:
         topics.append("coverage")
     return tuple(t for t in topics if find(t) is not None)

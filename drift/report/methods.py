@@ -6,7 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from drift.report.agreement_along_methods import along_use_sentence
+from drift.report.concordance_methods import concordance_sentence
 from drift.report.figures import exposure_unit, share_text
+from drift.report.line_methods import line_sentence
+from drift.report.recalculated_methods import recalculated_paragraph
+from drift.report.several_methods import is_several, several_paragraph
+from drift.report.variant_methods import variant_sentence
 from drift.results import Estimate, Result, format_interval, join_words
 
 if TYPE_CHECKING:
@@ -178,18 +184,32 @@ def _generalizability(part: Result, asked: Mapping[str, Any], declared: Estimate
             f"{'SDs: ' + join_words(_shown(e, name=False) for e in parts) + '.' if parts else ''}").strip()
 
 
+def _harmless_words(part: Result, given: float | str, unit: str) -> str:
+    """Return the largest harmless difference as the verdict words it."""
+    table = next((t for t in part.tables if t.name == "verdict"), None)
+    if table is not None and len(table) and "harmless in words" in {c.name for c in table.columns}:
+        return str(table["harmless in words"][0])
+    return given if isinstance(given, str) else f"{given:g}{unit}"
+
+
 def _agreement(part: Result, study: Mapping[str, Any]) -> str:
     asked: Mapping[str, Any] = next((q for q in study.get("agreement", ()) if q.get("name") == part.question), {})
+    if is_several(part):
+        return several_paragraph(part, asked)
+    if asked.get("recalculate"):
+        return recalculated_paragraph(part, asked)
     wanted = [e for e in part.estimates if e.name in ("bias", "lower limit", "upper limit")]
     method = next((e.method for e in wanted if e.name == "upper limit" and e.method), "")
     harmless = asked.get("harmless")
     unit = f" {wanted[0].unit}" if wanted and wanted[0].unit else ""
-    band = (f" The largest difference that would not matter was declared as {harmless:g}{unit}; the two count as "
-            "interchangeable when the outer one-sided bounds of both limits lie inside it." if harmless else "")
+    band = (f" The largest difference that would not matter was declared as "
+            f"{_harmless_words(part, harmless, unit)}; the two count as interchangeable when the outer one-sided "
+            f"bounds of both limits lie inside it." if harmless else "")
     return (f"Agreement of {asked.get('a', 'a')} with {asked.get('b', 'b')} was judged by limits of agreement "
             f"(Bland and "
             f"Altman 1999), differences taken as {asked.get('a', 'a')} \N{MINUS SIGN} {asked.get('b', 'b')}"
-            f"{f'; {method}' if method else ''}: {join_words(_shown(e) for e in wanted) or 'not estimable'}.{band}")
+            f"{f'; {method}' if method else ''}: {join_words(_shown(e) for e in wanted) or 'not estimable'}.{band}"
+            f"{variant_sentence(part)}{along_use_sentence(part)}{line_sentence(part)}{concordance_sentence(part)}")
 
 
 def _software(result: StudyResult) -> str:

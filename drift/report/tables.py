@@ -57,7 +57,8 @@ def result_grid(table: ResultTable) -> Grid:
     hidden = {name for pair in ends.values() for name in pair}
     heads, cells, numeric = [], [], []
     for name, column in columns.items():
-        alone = _ends_alone(name, columns) if name not in hidden else None
+        with_own = ends.get(name, ("",))[0] == f"{name}, low"  # limits that have intervals of their own stand apart
+        alone = _ends_alone(name, columns) if name not in hidden and not with_own else None
         if name in hidden or (alone is not None and name == alone[2]):
             continue
         values, is_number = list(column.values), column.values.dtype.kind == "f"

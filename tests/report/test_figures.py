@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Canvas
 
-from drift.report import drawing, figures, figures_of_trials
+from drift.report import drawing, figures, figures_of_agreement, figures_of_trials
 from drift.report.drawing import make, spread
 from tests.report.example_results import agreement_result, reliability_result, retirement_result, wear_result
 
@@ -23,7 +23,7 @@ DRAWINGS: dict[str, Callable[[Axes], str]] = {
     "drift": partial(figures.drift_figure, wear_result(), construction="plain", retired=retirement_result()),
     "limit": partial(figures.limit_figure, retirement_result(), wear_result(), construction="plain",
                      limit="sensitivity_change"),
-    "agreement": partial(figures_of_trials.agreement_figure, agreement_result()),
+    "agreement": partial(figures_of_agreement.agreement_figure, agreement_result()),
     "shares": partial(figures_of_trials.shares_figure, reliability_result()),
 }
 
