@@ -9,20 +9,27 @@ from __future__ import annotations
 import json
 import math
 import sys
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.agreement import AgreementResult, agreement
 from drift.ingest import read_tables
 from drift.records import TrialTable
 from drift.reliability import ReliabilityResult, reliability
 from drift.report import drawing as look
 from drift.report.drawing import Figure, make
+from drift.report.figures_of_agreement import agreement_figure
+from drift.report.figures_of_agreement_along import along_figure
+from drift.report.figures_of_concordance import spread_figure as concordance_figure
 from drift.report.figures_of_d_study import d_study_figure
+from drift.report.figures_of_several import pairs_figure
+from drift.report.figures_of_survival import survival_figure
 from drift.results import format_interval
-from drift.study import ReliabilityQuestion, read_study
+from drift.simulated import rows_of
+from drift.study import AgreementQuestion, ReliabilityQuestion, read_study
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -142,14 +149,116 @@ def sessions_figure(axes: Axes) -> str:
     return d_study_figure(result, axes, of={}, what="SEM")
 
 
+def along_use(axes: Axes) -> str:
+    """Draw differences of gait and bench calibration along use, and how long they stay harmless."""
+    study = read_study(HERE)
+    table = read_tables(study).tables.trials
+    assert table is not None
+    question = next(q for q in study.agreement if q.name == "gait against bench")
+    caption = along_figure(agreement(table, question), axes)
+    return f"Demo trials (invented), {caption[:1].lower()}{caption[1:]}"
+
+
+def concordance(axes: Axes) -> str:
+    """Draw pairs of gait and bench calibration, all participants and those who are alike."""
+    table = read_tables(read_study(HERE)).tables.trials
+    assert table is not None
+    where = {k: v for k, v in WHERE.items() if k not in ("sensor", "method")}
+    question = AgreementQuestion(name="demo", compare="method", a="gait", b="bench", target="participant", where=where,
+                                 pair_by=("participant", "session", "sensor", "replicate"))
+    middle = sorted(set(alike(trials())["participant"]))
+    everyone, some = agreement(table, question), agreement(table, question.model_copy(
+        update={"where": {**where, "participant": middle}}))
+    caption = concordance_figure(everyone, some, axes, a="gait", b="bench", unit="kPa")
+    return f"Demo trials (invented), forefoot peak pressure, {caption}"
+
+
+@cache
+def one_pair_each() -> AgreementResult:
+    """Compare gait with bench on one pair of each walker: one sensor, one visit, one walk."""
+    table = read_tables(read_study(HERE)).tables.trials
+    assert table is not None
+    where = {**{k: v for k, v in WHERE.items() if k != "method"}, "session": "visit 1", "replicate": 1}
+    return agreement(table, AgreementQuestion(name="demo trials (invented), gait against bench", compare="method",
+                                              a="gait", b="bench", target="participant", where=where, harmless=25.0,
+                                              pair_by=("participant", "replicate")))
+
+
+def limits(axes: Axes) -> str:
+    """Draw differences against means with limits, their intervals and the harmless band."""
+    return agreement_figure(one_pair_each(), axes)
+
+
+def several(axes: Axes) -> str:
+    """Draw the limits of every pair of three calibrations against the harmless band."""
+    table = read_tables(read_study(HERE)).tables.trials
+    assert table is not None
+    where = {k: v for k, v in WHERE.items() if k not in ("sensor", "method")}
+    result = agreement(table, AgreementQuestion(
+        name="demo trials (invented), three calibrations", compare="method", methods=("bench", "stance", "gait"),
+        target="participant", where=where, harmless=25.0, pair_by=("participant", "session", "sensor", "replicate")))
+    return pairs_figure(result, axes)
+
+
+def survival(axes: Axes) -> str:
+    """Draw the share of differences beyond a distance."""
+    return survival_figure(one_pair_each(), axes)
+
+
+def pooled(axes: Axes) -> str:
+    """Draw how often intervals hold where pairs of one sensor are pooled, and where they are modelled."""
+    rows = [r for r in rows_of("agreement") if r.text.startswith("10 sensors x 10 uses")]
+    ends, found = [], {}
+    for i, (quantity, method, words) in enumerate((
+            ("upper limit", "MOVER", "limit, by the model"), ("bias", "t", "bias, by the model"),
+            ("upper limit", "rows pooled as independent", "limit, pooled"),
+            ("bias", "rows pooled as independent", "bias, pooled"))):
+        own = sorted((100 * (r.design.share or 0.0), 100 * r.coverage) for r in rows
+                     if (r.quantity, r.method) == (quantity, method))
+        x, y = zip(*own, strict=True)
+        found[words] = dict(own)
+        axes.plot(x, y, color=look.MODEL if i < 2 else look.LIMIT, linestyle=look.DASHES[i], marker=look.MARKERS[i],
+                  markersize=4.5, markerfacecolor="white" if i % 2 else None)
+        ends.append((float(x[-1]), float(y[-1]), words))
+    axes.axhline(95, color=look.INK, linewidth=0.7)
+    axes.annotate("promised: 95 %", (34, 95), xytext=(0, -5), textcoords="offset points", fontsize=8, va="top")
+    axes.set_ylim(40, 100)
+    axes.set_xlabel("share of the variance between sensors [%]")
+    axes.set_ylabel("intervals that hold the truth [%]")
+    look.end_labels(axes, *zip(*((x, y) for x, y, _ in ends), strict=True), [w for _, _, w in ends], colour=look.INK,
+                    size=8)
+    at = {words: values[50.0] for words, values in found.items()}
+    return ("Ten sensors, ten pairs on each, simulated: pooled as a hundred pairs, the 95 % interval of the bias holds "
+            f"the truth in {at['bias, pooled']:.0f} % and that of a limit in {at['limit, pooled']:.0f} % of studies "
+            "where half of the variance lies between sensors; the model of repeated pairs holds throughout.")
+
+
+def recalculated(axes: Axes) -> str:
+    """Draw the differences of two calibrations on the same raw readings, sensor by sensor."""
+    from drift.report.figures_of_recalculated import recalculated_figure
+    from drift.workflow import run_study
+
+    study = read_study(Path(__file__).resolve().parent / "recalculated")
+    one = study.model_copy(update={"agreement": tuple(q for q in study.agreement if q.name.startswith("gait"))})
+    return recalculated_figure(run_study(one).parts[0], axes)
+
+
 DRAW = {"icc-spread": ("Same sensor, other people, another ICC", spread_figure),
         "mdc-band": ("Changes of people who did not change, and the MDC", band_figure),
-        "d-study": ("Error of means over sessions and sensors", sessions_figure)}
+        "d-study": ("Error of means over sessions and sensors", sessions_figure),
+        "concordance-spread": ("Same methods, other people, another CCC", concordance),
+        "agreement-along-use": ("Agreement along use", along_use),
+        "limits-of-agreement": ("Limits of agreement, one pair of each walker", limits),
+        "several-methods": ("Limits of agreement of every pair", several),
+        "agreement-survival": ("Share of differences beyond a distance", survival),
+        "repeated-pairs": ("Pairs of ten sensors pooled, and modelled", pooled),
+        "recalculated": ("Two calibrations on the same raw readings", recalculated)}
+SIZE, SIZES = (5.2, 3.4), {"agreement-along-use": (5.6, 4.4), "several-methods": (5.2, 2.4)}
 
 
 def figures() -> tuple[Figure, ...]:
     """Draw every figure."""
-    return tuple(make(name, title, partial(draw), size=(5.2, 3.4)) for name, (title, draw) in DRAW.items())
+    return tuple(make(name, title, partial(draw), size=SIZES.get(name, SIZE)) for name, (title, draw) in DRAW.items())
 
 
 def main() -> int:

@@ -16,15 +16,33 @@ from typing import Any
 
 FOLDER = Path(__file__).parent / "handbook"
 # Pages in the order of a first reading; others follow by name.
-ORDER = ("icc", "sem", "mdc", "repeated-uses", "comparing", "generalizability", "gauge", "agreement", "coverage",
-         "estimates", "columns")
-ALSO = {"reliability": "icc", "intraclass correlation": "icc", "standard error of measurement": "sem",
+ORDER = ("icc", "sem", "mdc", "repeated-uses", "comparing", "generalizability", "gauge", "agreement",
+         "limits-of-agreement", "variants-of-limits", "repeated-pairs", "equivalence",
+         "agreement-along-use", "comparison-lines", "concordance", "several-methods",
+         "recalculating", "coverage", "estimates", "columns")
+ALSO = {"recalculated": "recalculating", "recalculate": "recalculating", "calibrations": "recalculating",
+        "raw trials": "recalculating", "methods": "several-methods", "several sensors": "several-methods",
+        "pairwise limits": "several-methods",
+        "limits with the mean": "several-methods", "grubbs": "several-methods",
+        "variants": "variants-of-limits", "ratio limits": "variants-of-limits",
+        "regression limits": "variants-of-limits", "percent limits": "variants-of-limits",
+        "nonparametric limits": "variants-of-limits", "log limits": "variants-of-limits",
+        "bland altman": "limits-of-agreement", "tolerance limits": "limits-of-agreement",
+        "survival plot": "limits-of-agreement", "agreement survival": "limits-of-agreement",
+        "verdict": "equivalence", "harmless": "equivalence", "harmless difference": "equivalence",
+        "interchangeable": "equivalence", "total deviation index": "equivalence", "tost": "equivalence",
+        "repeats": "repeated-pairs", "replicates": "repeated-pairs", "repeated measurements": "repeated-pairs",
+        "agreement that drifts": "agreement-along-use", "protocol limit": "agreement-along-use",
+        "uses left": "agreement-along-use",
+        "reliability": "icc", "intraclass correlation": "icc", "standard error of measurement": "sem",
         "measurement error": "sem", "minimal detectable change": "mdc", "smallest change": "mdc",
         "repeatability": "gauge", "iso 5725": "gauge", "interlaboratory": "gauge", "g study": "generalizability",
         "d study": "generalizability", "drift": "repeated-uses", "uses": "repeated-uses", "windows": "repeated-uses",
-        "compare": "comparing", "comparison": "comparing", "limits of agreement": "agreement", "bias": "agreement",
+        "compare": "comparing", "comparison": "comparing", "bias": "limits-of-agreement",
         "settings": "columns", "study.toml": "columns", "json": "estimates", "names": "estimates",
-        "simulation": "coverage"}
+        "ccc": "concordance", "concordance correlation": "concordance", "overall concordance": "concordance",
+        "simulation": "coverage", "deming": "comparison-lines", "weighted deming": "comparison-lines",
+        "passing bablok": "comparison-lines", "york": "comparison-lines", "lines": "comparison-lines"}
 SECTIONS = ("When to use it", "What it assumes", "How to read it", "How to report it", "What goes wrong", "Formulas",
             "References")
 _DIRECTIVE = re.compile(r"^<!-- coverage: (.+?) -->$", re.MULTILINE)
@@ -148,7 +166,8 @@ def _coverage_table(rows: list[Any]) -> str:
     many = f"{studies[0]:,}" if len(studies) == 1 else f"{studies[0]:,} to {studies[-1]:,}"
     head = (f"Simulated coverage of nominal {nominal} intervals ({many} studies a row, "
             f"{max(r.date for r in rows)}):")
-    places = 3 if max(r.width for r in rows) < 10 else 1
+    places = 3 if max((r.width for r in rows if r.width == r.width), default=0.0) < 10 else 1
     lines = ["| design | quantity | method | coverage | mean width |", "|---|---|---|---:|---:|"]
-    lines += [f"| {r.text} | {r.quantity} | {r.method} | {r.coverage:.3f} | {r.width:.{places}f} |" for r in rows]
+    lines += [f"| {r.text} | {r.quantity} | {r.method} | {r.coverage:.3f} | "
+              f"{f'{r.width:.{places}f}' if r.width == r.width else 'no bound'} |" for r in rows]
     return "\n".join([head, "", *lines])

@@ -15,7 +15,8 @@ from drift.handbook_pages import ALSO, FOLDER, SECTIONS, Page, coverage_rows, fi
 
 REFERENCE = ("estimates", "columns")
 METHODS = [p for p in pages() if p.topic not in REFERENCE]
-ASKED = ("icc", "sem", "mdc", "gauge", "generalizability", "repeated uses", "comparing", "agreement", "coverage",
+ASKED = ("icc", "sem", "mdc", "gauge", "generalizability", "repeated uses", "comparing", "agreement",
+         "agreement along use", "limits of agreement", "variants of limits", "repeated pairs", "coverage",
          "estimates", "columns")
 ROOT = Path(__file__).parents[2]
 FENCE = re.compile(r"^```\n(.*?)^```", re.MULTILINE | re.DOTALL)
@@ -115,6 +116,15 @@ def test_a_topic_is_found_however_it_is_spelled(written: str) -> None:
     page = find(written)
     assert page is not None
     assert page.topic == "repeated-uses"
+
+
+@pytest.mark.parametrize(("written", "topic"), [("limits of agreement", "limits-of-agreement"),
+                                                ("limits-of-agreement", "limits-of-agreement"),
+                                                ("repeated pairs", "repeated-pairs"), ("agreement", "agreement")])
+def test_pages_of_agreement_are_pages_of_their_own(written: str, topic: str) -> None:
+    page = find(written)
+    assert page is not None
+    assert page.topic == topic
 
 
 @pytest.mark.parametrize("alias", sorted(ALSO))
