@@ -119,7 +119,7 @@ def test_type_six_quantiles_equal_the_recomputed_ones():
     example = load("bland-altman-1999-sbp")
     frame = example.frame().query("replicate == 1").pivot_table(index="subject", columns="method", values="sbp")
     d = (frame.S - frame.J).to_numpy()
-    from drift.engine.limits_of_agreement import quantile_interval
+    from drift.engine.quantile_limits import quantile_interval
 
     found = [quantile_interval(d, p, 0.95)[0] for p in (0.05, 0.95)]
     assert found == pytest.approx(example.recomputed["nonparametric_first_reading"]["S-J_5th_95th_centile_type6"])

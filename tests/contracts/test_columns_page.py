@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from drift.records import CHECK_COLUMNS, EVENT_COLUMNS, SENSOR_COLUMNS, TRIAL_COLUMNS
+from drift.records import CALIBRATION_COLUMNS, CHECK_COLUMNS, EVENT_COLUMNS, SENSOR_COLUMNS, TRIAL_COLUMNS
 from drift.study import (
     AgreementQuestion,
     Costs,
@@ -14,6 +14,7 @@ from drift.study import (
     GaugeQuestion,
     InterlaboratoryQuestion,
     Limits,
+    Recalculate,
     RetirementSpec,
     ScreeningSpec,
     SensitivitySpec,
@@ -23,12 +24,13 @@ from drift.study import (
 PAGE = (Path(__file__).parents[2] / "drift" / "handbook" / "columns.md").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("columns", [CHECK_COLUMNS, TRIAL_COLUMNS, SENSOR_COLUMNS, EVENT_COLUMNS])
+@pytest.mark.parametrize("columns", [CHECK_COLUMNS, TRIAL_COLUMNS, SENSOR_COLUMNS, EVENT_COLUMNS,
+                                     CALIBRATION_COLUMNS])
 def test_every_column_is_on_the_page(columns: tuple[str, ...]) -> None:
     assert [c for c in columns if f"`{c}`" not in PAGE] == []
 
 
 @pytest.mark.parametrize("part", [AgreementQuestion, Costs, Files, GaugeQuestion, InterlaboratoryQuestion, Limits,
-                                  RetirementSpec, ScreeningSpec, SensitivitySpec, TextFormat])
+                                  Recalculate, RetirementSpec, ScreeningSpec, SensitivitySpec, TextFormat])
 def test_every_setting_is_on_the_page(part: type) -> None:
     assert [k for k in part.model_fields if f"`{k}" not in PAGE] == []  # type: ignore[attr-defined]
