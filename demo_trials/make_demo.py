@@ -18,6 +18,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
+import recalculated_world
 import spoil
 import world
 
@@ -220,9 +221,11 @@ def write_demo(folder: Path, seed: int = SEED) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     for name, rows in simulate(seed).items():
         write_csv(folder / f"{name}.csv", rows)
-    text = json.dumps(world.truth(seed), indent=1, ensure_ascii=False) + "\n"
+    true = {**world.truth(seed), "recalculated": world.rounded(recalculated_world.truth())}
+    text = json.dumps(true, indent=1, ensure_ascii=False) + "\n"
     (folder / "truth.json").write_text(text, encoding="utf-8", newline="\n")
     spoil.write_badly_kept(folder, folder / "badly_kept")
+    recalculated_world.write_study(folder / "recalculated")
 
 
 if __name__ == "__main__":

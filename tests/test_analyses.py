@@ -38,7 +38,8 @@ def answers() -> dict[str, dict[str, Any]]:
 
 def test_there_is_one_folder_for_every_question() -> None:
     assert FOLDERS == ["do-calibration-methods-agree", "how-fast-does-sensitivity-drift", "incomplete-ratings",
-                       "is-the-protocol-reliable", "laser-degradation", "resistivity-probes", "when-to-retire",
+                       "is-the-protocol-reliable", "laser-degradation", "may-the-quick-calibration-replace-the-bench",
+                       "resistivity-probes", "two-observers-and-a-machine", "when-to-retire",
                        "which-factor-costs-reliability"]
     for name in FOLDERS:
         assert {"README.md", "run.py", "expected.json"} <= {p.name for p in (ANALYSES / name).iterdir()}
@@ -98,7 +99,10 @@ def test_every_interval_of_a_readme_is_one_of_the_numbers_found(name: str) -> No
 
 
 @pytest.mark.parametrize(("name", "keys"), [
-    ("incomplete-ratings", ("table",)), ("which-factor-costs-reliability", ("ranked table", "comparisons", "answer"))])
+    ("incomplete-ratings", ("table",)), ("which-factor-costs-reliability", ("ranked table", "comparisons", "answer")),
+    ("may-the-quick-calibration-replace-the-bench", ("table", "verdicts", "without new walks: table",
+                                                     "without new walks: where")),
+    ("two-observers-and-a-machine", ("table",))])
 def test_tables_and_answers_stand_in_the_readme_as_they_are_computed(name: str, keys: tuple[str, ...]) -> None:
     found = json.loads((ANALYSES / name / "expected.json").read_text(encoding="utf-8"))["found"]
     text = readme_of(name)
@@ -165,3 +169,54 @@ def test_the_verdicts_on_calibration_methods_are_the_true_ones(answers: dict[str
     assert "interchangeable" in found["stance against bench: answer"]
     assert "not interchangeable" not in found["stance against bench: answer"].lower()
     assert "not interchangeable" in found["gait against bench: answer"].lower()
+
+
+def test_the_quick_calibrations_are_judged_as_in_truth_and_gait_gets_worse(answers: dict[str, dict[str, Any]]) -> None:
+    found = answers["may-the-quick-calibration-replace-the-bench"]
+    truth = json.loads((ROOT / "demo_trials" / "truth.json").read_text(encoding="utf-8"))
+    for question, same in truth["interchangeable"].items():
+        for region in ("forefoot", "heel"):
+            verdict = found[f"{question}, {region}: verdict"]
+            assert verdict == ("interchangeable" if same else "not interchangeable")
+            _, low, high = found[f"{question}, {region}: trend of difference with use"]
+            method = question.split(" ")[0]
+            true = truth["parameters"]["methods"][method]["bias_per_use"]
+            assert low <= true <= high
+            assert (high < 0) == (true < 0)
+    ranges = truth["recalculated"]["questions"]
+    for question in truth["interchangeable"]:
+        low, high = found[f"without new walks, {question}: interchangeable between"]
+        true_low, true_high = ranges[question]["interchangeable between"]
+        assert true_low <= low < high <= true_high
+    held, of = found["without new walks: intervals that hold the truth"]
+    assert held >= of - 2
+    held, of = found["intervals that hold the truth"]
+    # All intervals of a region rest on the same walkers and insoles, so that misses come together.
+    assert held >= of - 5
+
+
+def test_the_observers_agree_and_the_machine_does_not(answers: dict[str, dict[str, Any]]) -> None:
+    found = answers["two-observers-and-a-machine"]
+    assert found["J against R, linked: verdict"] == "interchangeable"
+    for observer in "JR":
+        for truth in ("linked", "unlinked"):
+            assert found[f"{observer} against S, {truth}: verdict"] == "not interchangeable"
+    # Readings of one moment taken for readings of any: what the pressure did is counted as disagreement.
+    linked, unlinked = (found[f"J against R, {truth}: SD of differences"][0] for truth in ("linked", "unlinked"))
+    assert unlinked > 3 * linked
+    assert found["J against R, unlinked: verdict"] == "not shown"
+    original = "bland-altman-1999-sbp.csv"
+    assert (ANALYSES / "two-observers-and-a-machine" / original).read_bytes() == (
+        ROOT / "tests" / "published" / original).read_bytes()
+
+
+def test_values_rounded_on_the_way_in_print_are_stated(answers: dict[str, dict[str, Any]]) -> None:
+    found = answers["two-observers-and-a-machine"]
+    printed = load("bland-altman-1999-sbp").expected["replicated_J_minus_S"]
+    for name, key in (("variance of mean differences", "variance_of_mean_differences"),
+                      ("corrected variance", "corrected_variance")):
+        value = found[f"three readings: {name}"]
+        assert not agrees(value, printed[key])
+        assert agrees(value, printed[key], units=0.1)
+        assert printed[key] in readme_of("two-observers-and-a-machine")
+        assert f"{value:.3f}" in readme_of("two-observers-and-a-machine")

@@ -19,7 +19,7 @@ def answer() -> dict[str, Any]:
     found: dict[str, Any] = {}
     for question in study.agreement:
         result = agreement(trials, question, seed=1)
-        found[f"{question.name}: answer"] = result.answer
+        found[f"{question.name}: answer"] = ". ".join(result.answer.split(". ")[:2]) + "."  # up to the verdict
         for name in ("bias", "lower limit", "upper limit"):
             e = result.estimate(name)
             found[f"{question.name}: {name}"] = [e.value, e.low, e.high]
