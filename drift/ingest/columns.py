@@ -96,7 +96,7 @@ def place_columns(raw: RawTable, kind: str, *, mapping: Mapping[str, str], units
         unit = units.get(name)
         j = _find(raw.header, folded, theirs, unit if isinstance(unit, str) else None)
         if j is None:
-            near = nearest(theirs, raw.header)
+            near = nearest_header(theirs, raw.header)
             placed.findings.append(Finding(
                 severity="error", code="missing-column", file=raw.file, row=raw.header_row or None, value=theirs,
                 message=f"[columns.{kind}] takes {name!r} from a column that is not in the file",
@@ -169,6 +169,13 @@ def _find(headers: list[str], folded: list[str], theirs: str, unit: str | None) 
         if len(hits) == 1:
             return hits[0]
     return None
+
+
+def nearest_header(name: str, headers: Collection[str]) -> str | None:
+    """Return the header a name was probably meant for; a unit in its brackets makes no difference."""
+    bare = {split_header(h)[0]: h for h in headers}
+    near = nearest(name, [*headers, *bare])
+    return bare.get(near, near) if near is not None else None
 
 
 def _duplicates(raw: RawTable) -> list[Finding]:

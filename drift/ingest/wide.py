@@ -14,14 +14,14 @@ from typing import Any
 import numpy as np
 
 from drift.errors import Finding
-from drift.ingest.columns import fold, split_header
+from drift.ingest.columns import fold, nearest_header, split_header
 from drift.ingest.numbers import NumberFormat, number_format, to_numbers
 from drift.ingest.raw import RawTable, encode
 from drift.ingest.reading import Reading, read_raw_trials
 from drift.ingest.source import locate, read_raw
 from drift.ingest.text import RefusedError
 from drift.records import TRIAL_COLUMNS, TRIAL_KEYS, Tables, TrialTable
-from drift.study import Study, TextFormat, named_columns, nearest
+from drift.study import Study, TextFormat, named_columns
 
 LEAST = 2
 ROW = "row"
@@ -79,7 +79,7 @@ def read_wide_table(source: str | Path, study: Study, *, facet: str, target: str
                          [c for h, c in zip(raw.header, raw.columns, strict=True) if fold(h) not in ours],
                          raw.delimiter)
     named = set(named_columns(study, "trials")) - {facet}
-    unknown = [*_unknown(raw, columns or (), "--columns"), *_unknown(raw, [target] if target else [], "--target")]
+    unknown = [*unknown_columns(raw, columns or (), "--columns"), *unknown_columns(raw, [target] if target else [], "--target")]
     if unknown:
         return _refused(raw, unknown, target)
     of_target = _target(raw, target, columns, form)
@@ -119,7 +119,7 @@ def _not_levels(raw: RawTable, levels: Sequence[int]) -> list[Finding]:
     return []
 
 
-def _find(raw: RawTable, name: str) -> int | None:
+def find_column(raw: RawTable, name: str) -> int | None:
     """Return the column of that name, its unit in brackets left out where need be."""
     if name in raw.header:
         return raw.header.index(name)
@@ -130,12 +130,12 @@ def _find(raw: RawTable, name: str) -> int | None:
     return None
 
 
-def _unknown(raw: RawTable, names: Sequence[str], option: str) -> list[Finding]:
+def unknown_columns(raw: RawTable, names: Sequence[str], option: str) -> list[Finding]:
     """Report names that no column has."""
     found = []
     for name in names:
-        if _find(raw, name) is None:
-            near = nearest(name, raw.header)
+        if find_column(raw, name) is None:
+            near = nearest_header(name, raw.header)
             found.append(Finding(
                 severity="error", code="missing-column", file=raw.file, row=raw.header_row or None, value=name,
                 message=f"{option} names a column that is not in the file",
@@ -146,12 +146,12 @@ def _unknown(raw: RawTable, names: Sequence[str], option: str) -> list[Finding]:
 
 def _target(raw: RawTable, target: str | None, columns: Sequence[str] | None, form: NumberFormat) -> str:
     """Return the header of the target column, or "row" where each row is a target."""
-    if target is not None or _find(raw, "participant") is not None:
-        at = _find(raw, target or "participant")
+    if target is not None or find_column(raw, "participant") is not None:
+        at = find_column(raw, target or "participant")
         assert at is not None
         return raw.header[at]
     first = raw.columns[0]
-    if columns is not None and 0 in {_find(raw, c) for c in columns}:
+    if columns is not None and 0 in {find_column(raw, c) for c in columns}:
         return ROW
     labels = [first.text(i) for i in range(len(raw))]
     different = all(labels) and len(set(labels)) == len(labels)
@@ -177,7 +177,7 @@ def _numbers(raw: RawTable, j: int, form: NumberFormat) -> bool:
 def _levels(raw: RawTable, columns: Sequence[str] | None, form: NumberFormat, taken: set[str]) -> list[int]:
     """Return which columns are facet levels."""
     if columns is not None:
-        return [j for c in columns if (j := _find(raw, c)) is not None]
+        return [j for c in columns if (j := find_column(raw, c)) is not None]
     ours = {fold(n) for n in (*TRIAL_COLUMNS, *taken)} - {"reading"}
     return [j for j, h in enumerate(raw.header)
             if h not in taken and fold(h) not in ours and _numbers(raw, j, form)]
