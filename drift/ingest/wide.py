@@ -20,6 +20,7 @@ from drift.ingest.raw import RawTable, encode
 from drift.ingest.reading import Reading, read_raw_trials
 from drift.ingest.source import locate, read_raw
 from drift.ingest.text import RefusedError
+from drift.ingest.wide_columns import columns_taken, in_unit_of_first
 from drift.records import TRIAL_COLUMNS, TRIAL_KEYS, Tables, TrialTable
 from drift.study import Study, TextFormat, named_columns
 
@@ -79,7 +80,8 @@ def read_wide_table(source: str | Path, study: Study, *, facet: str, target: str
                          [c for h, c in zip(raw.header, raw.columns, strict=True) if fold(h) not in ours],
                          raw.delimiter)
     named = set(named_columns(study, "trials")) - {facet}
-    unknown = [*unknown_columns(raw, columns or (), "--columns"), *unknown_columns(raw, [target] if target else [], "--target")]
+    unknown = [*unknown_columns(raw, columns or (), "--columns"),
+               *unknown_columns(raw, [target] if target else [], "--target")]
     if unknown:
         return _refused(raw, unknown, target)
     of_target = _target(raw, target, columns, form)
@@ -214,14 +216,13 @@ def _stacked(raw: RawTable, study: Study, levels: Sequence[int], form: NumberFor
             halves.append((split_header(raw.header[j])[0], reading.tables.trials))
     findings = list(dict.fromkeys(findings))
     found: list[Finding] = []
-    units = {t.units.get("reading", "") for _, t in halves}
-    if len(units) > 1:
-        found.append(Finding(severity="error", code="several-units", file=raw.file, row=raw.header_row or None,
-                             message="the level columns are in different units: " + ", ".join(
-                                 f"{name} {t.units.get('reading', 'none')}" for name, t in halves),
-                             mend="Convert them to one unit"))
+    if len(halves) == len(levels) and not any(f.severity == "error" for f in findings):
+        names, tables_of_levels = [raw.header[j] for j in levels], [t for _, t in halves]
+        made, found = in_unit_of_first(tables_of_levels, names)
+        found += columns_taken(made or tables_of_levels, names, facet=facet, said=said)
+        halves = [(name, t) for (name, _), t in zip(halves, made or (), strict=False)]
     tables = Tables()
-    if not found and len(halves) == len(levels) and not any(f.severity == "error" for f in findings):
+    if halves and len(halves) == len(levels) and not any(f.severity == "error" for f in (*findings, *found)):
         tables = Tables(trials=_long(halves, facet))
     inputs = {raw.file: raw.sha256} if raw.sha256 else {}
     return WideReading(reading=Reading(tables=tables, findings=(*findings, *found), inputs=inputs), target=target,

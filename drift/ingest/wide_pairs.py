@@ -20,9 +20,9 @@ from drift.ingest.reading import Reading, read_raw_trials
 from drift.ingest.source import locate, read_raw
 from drift.ingest.text import RefusedError
 from drift.ingest.wide import find_column, unknown_columns
+from drift.ingest.wide_columns import in_unit_of_first
 from drift.records import Tables, TrialTable
 from drift.study import Study, TextFormat
-from drift.units import UnitError, convert
 
 COMPARE, PAIR = "column", "pair"
 # Every row is a pair of its own, so that rows alike in their labels are no contradiction here.
@@ -83,10 +83,9 @@ def read_paired_table(source: str | Path, study: Study, a: str, b: str) -> Paire
             halves.append(read.tables.trials)
     if any(f.severity == "error" for f in findings) or len(halves) < 2:
         return _read(raw, Tables(), findings)
-    second, more = in_unit_of_first(halves, [raw.header[j] for j in columns])
-    if second is None:
-        return _read(raw, Tables(), [*findings, *more])
-    return _read(raw, Tables(trials=_long(halves[0], second, (a, b))), [*findings, *more])
+    made, more = _one_unit(halves, [raw.header[j] for j in columns])
+    tables = Tables() if made is None else Tables(trials=_long(made[0], made[1], (a, b)))
+    return _read(raw, tables, [*findings, *more])
 
 
 def _read(raw: RawTable, tables: Tables, findings: Sequence[Finding]) -> PairedReading:
@@ -105,46 +104,19 @@ def _study_of(study: Study, header: str, form: Any) -> Study:
                                     "agreement": ()})
 
 
-def in_unit_of_first(halves: Sequence[TrialTable], headers: Sequence[str]) -> tuple[TrialTable | None, list[Finding]]:
-    """Return the second table with its readings in the unit of the first, and what is to be said of it.
-
-    Parameters
-    ----------
-    halves : sequence of TrialTable
-        Two tables, each with the unit its header states or the one that was declared.
-    headers : sequence of str
-        Of their readings, as the file has them.
-
-    Returns
-    -------
-    second : TrialTable or None
-        None where the units do not measure the same thing.
-    findings : list of Finding
-    """
-    first, second = halves
-    unit, other = (t.units.get("reading", "") for t in halves)
-    both = f"{headers[0]!r} and {headers[1]!r}"
-    if unit == other:
-        return second, []
-    if not unit or not other:
-        bare, told = (headers[0], other) if not unit else (headers[1], unit)
-        units = {**second.units, "reading": told}
-        return TrialTable(second.columns, second.row, second.file, second.sha256, units), [Finding(
-            severity="warning", code="unit-assumed", file=first.file,
-            message=f"of {both} only one header states a unit, so that {bare!r} is taken to be in {told} too",
-            mend=f"Say --unit {told} if it is, or write the unit into the header if it is another")]
-    try:
-        values = np.asarray(convert(second["reading"], other, unit), dtype=np.float64)
-    except UnitError:
-        return None, [Finding(
-            severity="error", code="several-units", file=first.file,
-            message=f"the headers {both} state units that do not measure the same thing, {unit} and {other}",
-            mend="Name two columns of one quantity, or correct the header")]
-    columns = {**second.columns, "reading": values}
-    return TrialTable(columns, second.row, second.file, second.sha256, first.units), [Finding(
-        severity="note", code="unit-converted", file=first.file,
-        message=f"the headers {both} state different units, so that {headers[1]!r} was converted from {other} to "
-                f"{unit}", mend="Correct the header if it is not what was meant")]
+def _one_unit(halves: Sequence[TrialTable], headers: Sequence[str]) -> tuple[list[TrialTable] | None, list[Finding]]:
+    """Return both tables in one unit; where one header alone states one, it is taken for both, and said."""
+    units = [t.units.get("reading", "") for t in halves]
+    if units[0] == units[1] or all(units):
+        return in_unit_of_first(halves, headers)
+    told = units[0] or units[1]
+    bare = headers[units.index("")]
+    made = [TrialTable(t.columns, t.row, t.file, t.sha256, {**t.units, "reading": told}) for t in halves]
+    return made, [Finding(
+        severity="warning", code="unit-assumed", file=halves[0].file,
+        message=f"of {headers[0]!r} and {headers[1]!r} only one header states a unit, so that {bare!r} is taken to be "
+                f"in {told} too", mend=f"Say --unit {told} if it is, or write the unit into the header if it is "
+                                       "another")]
 
 
 def _long(first: TrialTable, second: TrialTable, names: tuple[str, str]) -> TrialTable:
@@ -159,6 +131,5 @@ def _long(first: TrialTable, second: TrialTable, names: tuple[str, str]) -> Tria
     columns: dict[str, Any] = {name: joined(name) for name in (*shared, "reading")}
     columns[COMPARE] = np.repeat(np.array(names, dtype=object), [len(first), len(second)])[order]
     columns[PAIR] = np.array([str(r) for r in row[order]], dtype=object)
-    # The unit is the second's where the first states none.
-    return TrialTable(columns, row[order], first.file, first.sha256, {**first.units, **second.units})
+    return TrialTable(columns, row[order], first.file, first.sha256, first.units)
 

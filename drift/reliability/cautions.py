@@ -208,8 +208,9 @@ def _few_levels(parts: Components, cases: Sequence[Coefficient], question: Relia
         few += (f", for which its interval allows; the {SATTERTHWAITE} that papers print, "
                 f"{interval_text(*mine.classical)}, held the truth in as few as {100 * known.lowest:.0f} % of "
                 f"{known.studies:,} simulated studies of a size like this ({known.lowest_text})")
-    more = (f"More {plural(question.target)} will hardly narrow it: use five or more {plural(facet)}, or report "
-            "consistency" if limited else f"Use five or more {plural(facet)} in the next study")
+    enough = f"{'five or more' if k < FEW_LEVELS else 'more than five'} {plural(facet)}"
+    more = (f"More {plural(question.target)} will hardly narrow it: use {enough}, or report consistency" if limited
+            else f"Use {enough} in the next study")
     return [("warning", "few-facet-levels", few, more)]
 
 

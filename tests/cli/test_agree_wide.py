@@ -51,7 +51,7 @@ def test_units_of_other_quantities_are_refused_by_both_headers(drift: Drift, tmp
     assert result.exit_code == 1
     text = " ".join(result.output.split())
     assert text.count("'quick (kPa)' and 'bench (N)'") == 1
-    assert "Name two columns of one quantity" in text
+    assert "Name columns of one quantity" in text
 
 
 @pytest.mark.parametrize("heads", ["quick (kPa),bench", "quick,bench (kPa)"])

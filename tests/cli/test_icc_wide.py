@@ -101,12 +101,6 @@ def test_a_unit_in_the_headers_is_the_unit_of_the_reading(drift: Drift, tmp_path
     assert {e["unit"] for e in data["estimates"] if e["name"] == "SEM (agreement)"} == {"kPa"}
 
 
-def test_different_units_are_refused(drift: Drift, tmp_path: Path) -> None:
-    result = drift("icc", table(tmp_path, ROWS.replace("A,B,C", "A (kPa),B (psi),C (kPa)")), "--wide")
-    assert result.exit_code == 1
-    assert "different units: A kPa, B psi, C kPa" in " ".join(result.stderr.split())
-
-
 def test_a_word_among_the_readings_is_located_by_row_and_column(drift: Drift, tmp_path: Path) -> None:
     result = drift("icc", table(tmp_path, ROWS.replace("4,4,5", "4,oops,5")), "--wide", "--json")
     assert result.exit_code == 1
@@ -179,3 +173,47 @@ def test_workbooks_and_parquet_are_read_alike_with_a_cell_missing(drift: Drift, 
     frame.to_excel(path, index=False) if kind == "xlsx" else frame.to_parquet(path)
     plain = numbers(drift("icc", table(tmp_path, text), "--wide", "--json"))
     assert close(numbers(drift("icc", path, "--wide", "--json")), plain)
+
+
+def visits(tmp_path: Path, heads: str = "age,visit1,visit2,visit3,visit4", scale: float = 1.0) -> Path:
+    return table(tmp_path, f"participant,{heads}\n" + "".join(
+        f"p{i},{20 + (7 * i) % 11},{100 + 20 * i},{104 + 20 * i},{98 + 20 * i + i % 3},{(101 + 20 * i) * scale:g}\n"
+        for i in range(12)))
+
+
+def test_the_columns_taken_are_listed_and_one_unlike_the_rest_is_cautioned(drift: Drift, tmp_path: Path) -> None:
+    path = visits(tmp_path)
+    result = drift("icc", path, "--wide")
+    text = " ".join(result.output.split())
+    assert "5 columns were taken as readings, each a level of 'column': age, visit1, visit2, visit3, visit4" in text
+    assert "column age" in text
+    assert "name the columns of readings: --columns visit1,visit2,visit3,visit4" in text
+    assert "judged from 5" not in text or "Use five or more" not in text
+    named = drift("icc", path, "--columns", "visit1,visit2,visit3,visit4", "--json")
+    codes = {f["code"] for f in json.loads(named.stdout)["findings"]}
+    assert codes.isdisjoint({"columns-taken", "column-unlike-others"})
+
+
+@pytest.mark.parametrize(("heads", "unlike"), [("A,B,C,D,E", {"A"}), ("visit0,visit1,visit2,visit3,visit4", {"visit0"}),
+                                               ("age,A,B,C,D", {"age"})])
+def test_a_column_of_another_size_is_cautioned_whatever_its_name(drift: Drift, tmp_path: Path, heads: str,
+                                                                 unlike: set[str]) -> None:
+    found = json.loads(drift("icc", visits(tmp_path, heads), "--wide", "--json").stdout)["findings"]
+    assert {f["column"] for f in found if f["code"] == "column-unlike-others"} == unlike
+
+
+def test_columns_alike_are_not_cautioned(drift: Drift, tmp_path: Path) -> None:
+    for text in (ROWS, NAMED):
+        found = json.loads(drift("icc", table(tmp_path, text), "--wide", "--json").stdout)["findings"]
+        assert "column-unlike-others" not in {f["code"] for f in found}
+
+
+def test_levels_in_several_units_are_put_into_one_or_refused_by_header(drift: Drift, tmp_path: Path) -> None:
+    columns = ("--columns", "visit1,visit2,visit3,visit4", "--json")
+    same = numbers(drift("icc", visits(tmp_path, "age,visit1,visit2,visit3,visit4"), *columns))
+    heads = "age,visit1 (kPa),visit2 (kPa),visit3 (kPa),visit4 ({})"
+    assert close(same, numbers(drift("icc", visits(tmp_path, heads.format("bar"), 0.01), *columns)))
+    for wrong in ("visit4 (N)", "visit4"):
+        result = drift("icc", visits(tmp_path, heads.replace("visit4 ({})", wrong)), *columns[:2])
+        assert result.exit_code == 1
+        assert f"'visit1 (kPa)' and '{wrong}'" in " ".join(result.output.split())
