@@ -277,7 +277,7 @@ def label_errors(book: CalibrationBook, wanted: Mapping[str, str], question: str
 
 def pick(book: CalibrationBook, label: NDArray[np.object_], sensor: NDArray[np.object_], use: Floats,
          day: Floats) -> tuple[Ints, NDArray[np.object_], NDArray[np.bool_]]:
-    """Choose the calibration in force for each row: the last one of its name made before it.
+    """Choose the calibration in force for each row: the last one of its name made before it, by use and date.
 
     Parameters
     ----------
@@ -310,19 +310,52 @@ def pick(book: CalibrationBook, label: NDArray[np.object_], sensor: NDArray[np.o
         if len(there) == 1:
             line[at] = there[0]
             continue
-        by_use = bool(np.isfinite(book.use[there]).all())
-        made, when = (book.use[there], use[at]) if by_use else (book.day[there], day[at])
-        if not np.isfinite(made).all():
-            why[at] = f"calibration {key[1]!r} of sensor {key[0]} was made {len(there)} times, not all with a date"
-            continue
-        order = np.argsort(made, kind="stable")
-        told = np.isfinite(when)
-        place = np.searchsorted(made[order], np.where(told, when, np.inf), side="right") - 1
-        line[at] = np.where(told, there[order][np.maximum(place, 0)], -1)
-        early[at] = told & (place < 0)
-        why[at[~told]] = (f"calibration {key[1]!r} of sensor {key[0]} was made {len(there)} times and the row has no "
-                          f"{'use' if by_use else 'time'}")
+        line[at], why[at], early[at] = _in_force(book, there, use[at], day[at], f"calibration {key[1]!r} of sensor "
+                                                 f"{key[0]} was made {len(there)} times")
     return line, why, early
+
+
+def _in_force(book: CalibrationBook, there: Ints, use: Floats, day: Floats,
+              said: str) -> tuple[Ints, NDArray[np.object_], NDArray[np.bool_]]:
+    """Choose for rows of one sensor among several calibrations of one name; arrays as :func:`pick` returns them.
+
+    The last one made by a row's use and, among those at the same use, by its date. Without uses dates alone tell. A
+    row is left out where neither tells which of two was the last.
+    """
+    n = len(use)
+    line, why, early = np.full(n, -1, dtype=np.int64), np.full(n, "", dtype=object), np.zeros(n, dtype=bool)
+    dates_tell = np.isfinite(book.day[there]).all() and not np.isfinite(use).any()
+    by_use = bool(np.isfinite(book.use[there]).all() and not dates_tell)
+    made, when = (book.use[there], use) if by_use else (book.day[there], day)
+    if not np.isfinite(made).all():
+        why[:] = f"{said}, not all with a date"
+        return line, why, early
+    dated = book.day[there] if by_use else np.zeros(len(there))
+    order = np.lexsort((dated, made))  # missing dates come last
+    there, made, dated = there[order], made[order], dated[order]
+    told = np.isfinite(when)
+    at = np.where(told, when, np.inf)[:, None]
+    on = np.where(np.isfinite(day), day, np.inf)[:, None] if by_use else np.full((n, 1), np.inf)
+    place = ((made < at) | ((made == at) & ~(dated > on))).sum(axis=1) - 1
+    chosen = np.maximum(place, 0)
+    line = np.where(told, there[chosen], -1)
+    early = told & (place < 0)
+    why[~told] = f"{said} and the row has no {'use' if by_use else 'time'}"
+    tied = _tied(made, dated)[chosen]
+    several = (made[:, None] == made[None, :]).sum(axis=1) > 1
+    undated = by_use & several[chosen] & (made[chosen] == when) & ~np.isfinite(day)
+    for mask, reason in ((told & tied, "two of them at one use or on one date, and nothing tells which was the last"),
+                         (told & undated & ~tied, "several times at the row's use, and the row has no time")):
+        line[mask], early[mask], why[mask] = -1, False, f"{said}, {reason}"
+    return line, why, early
+
+
+def _tied(made: Floats, dated: Floats) -> NDArray[np.bool_]:
+    """Tell of each calibration whether another of the same use has the same date, or either has none."""
+    same = (made[:, None] == made[None, :]) & ~np.eye(len(made), dtype=bool)
+    bare = np.isnan(dated)
+    tied: NDArray[np.bool_] = (same & ((dated[:, None] == dated[None, :]) | bare[:, None] | bare[None, :])).any(axis=1)
+    return tied
 
 
 def open_book(table: Table | None, wanted: Sequence[str], *, source: str, question: str,

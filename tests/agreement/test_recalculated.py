@@ -337,6 +337,48 @@ def test_several_calibrations_need_to_know_when_a_trial_was_made() -> None:
         run(table=calibrations(rows))
 
 
+@pytest.mark.parametrize(("uses", "days", "use", "day", "right"), [
+    ((0, 30, 30), (0, 40, 20), 30, 50, 1),  # the later date at one use, whatever the order in the file
+    ((30, 0, 30), (20, 0, 40), 30, 50, 2),
+    ((0, 30, 30), (0, 40, 20), 35, np.nan, 1),  # at a later use the last of them holds, date or not
+    ((0, 30, 30), (0, 40, 20), 30, 30, 2),  # made at the trial's use, but after the trial
+    ((0, 30), (0, 40), 30, 30, 0), ((0, 30), (0, np.nan), 30, 30, 1), ((30, 0), (np.nan, np.nan), 40, np.nan, 0),
+    ((np.nan, np.nan), (40, 20), np.nan, 50, 0), ((0, 30), (0, 40), np.nan, 50, 1)])
+def test_the_last_calibration_before_a_trial_is_told_by_use_and_date(
+        uses: tuple[float, ...], days: tuple[float, ...], use: float, day: float, right: int) -> None:
+    line, why, early = picked(uses, days, use, day)
+    assert (line, why, early) == (right, "", False)
+
+
+@pytest.mark.parametrize(("uses", "days", "use", "day", "said"), [
+    ((0, 30, 30), (0, 20, 20), 30, 50, "nothing tells which was the last"),
+    ((0, 30, 30), (0, np.nan, 20), 40, 50, "nothing tells which was the last"),
+    ((np.nan, np.nan), (20, 20), np.nan, 50, "nothing tells which was the last"),
+    ((0, 30, 30), (0, 40, 20), 30, np.nan, "the row has no time"),
+    ((0, 30), (np.nan, np.nan), np.nan, 50, "the row has no use")])
+def test_where_nothing_tells_the_last_calibration_the_row_is_left_out(
+        uses: tuple[float, ...], days: tuple[float, ...], use: float, day: float, said: str) -> None:
+    line, why, _ = picked(uses, days, use, day)
+    assert line == -1
+    assert said in why
+
+
+def picked(uses: tuple[float, ...], days: tuple[float, ...], use: float, day: float) -> tuple[int, str, bool]:
+    """Return which of the calibrations of one sensor and name holds for one trial."""
+    from drift.agreement.calibration_book import CalibrationBook, pick
+    from drift.engine.shared_readings import CalibrationLines
+
+    m = len(uses)
+    one, none = np.ones(m), np.full(m, np.nan)
+    words = {k: np.array([v] * m, dtype=object) for k, v in (("sensor", "s"), ("label", "bench"), ("source", ""))}
+    book = CalibrationBook(**words, use=np.array(uses, float), day=np.array(days, float), low=none, high=none,
+                           lines=CalibrationLines(intercept=one, slope=one, var_intercept=none, var_slope=none,
+                                                  covariance=none), raw_unit="count", file="c.csv", sha256="")
+    line, why, early = pick(book, np.array(["bench"], dtype=object), np.array(["s"], dtype=object),
+                            np.array([use], float), np.array([day], float))
+    return int(line[0]), str(why[0]), bool(early[0])
+
+
 @pytest.mark.parametrize("key", [{"lines": ("deming",)}, {"methods": ("a", "b", "c"), "a": "", "b": ""},
                                  {"rows_are_independent": True}, {"compare": "method"}, {"target": "participant"}])
 def test_keys_without_meaning_are_refused(key: dict[str, object]) -> None:
