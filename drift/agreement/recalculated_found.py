@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 LOW, MIDDLE, HIGH, DECLARED = "low", "middle", "high", "declared"
 QUANTILES = {LOW: 0.05, MIDDLE: 0.50, HIGH: 0.95}
 MOST_CELLS = 2_000_000
-GRID = 481  # pressures at which a range is looked for
+GRID, COARSE = 481, 121  # pressures at which a range is looked for
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -80,6 +80,8 @@ class RecalculatedFound:
         Pressures over which limits are shown to be harmless.
     whole : bool
         Whether that is the whole span.
+    against : tuple of (low, high)
+        Pressures at each of which, by itself, a limit is shown to lie beyond the harmless difference.
     no_share : str
         Why a share could not be judged; empty otherwise.
     """
@@ -92,6 +94,7 @@ class RecalculatedFound:
     span: tuple[float, float]
     shown: tuple[float, float] | None
     whole: bool
+    against: tuple[tuple[float, float], ...] = ()
     no_share: str = ""
 
     def at(self, which: str) -> AtPressure:
@@ -123,10 +126,12 @@ def find(data: Recalculated, harmless: Harmless | None, declared: tuple[float, .
     mix = None if one else mix_strata(_over_mix(data, "difference"), data.line_sensor)
     levels = tuple(_at(data, which, x, judged, level=level, rng=rng) for which, x in pressures(data.b, declared))
     shown, whole = _shown(data, judged, span) if judged is not None else (None, False)
+    against = _against(data, judged, span) if judged is not None and not whole else ()
     on_scale = mix if scale == "difference" or one or no_share else mix_strata(_over_mix(data, "log"),
                                                                                data.line_sensor)
     return RecalculatedFound(data=data, mix=mix, on_scale=on_scale, levels=levels, span=span, shown=shown, whole=whole,
-                             terms=() if one else tuple(_terms(data, levels, level)), no_share=no_share)
+                             against=against, no_share=no_share,
+                             terms=() if one else tuple(_terms(data, levels, level)))
 
 
 def _over_mix(data: Recalculated, scale: str) -> Floats:
@@ -214,6 +219,24 @@ def _shown(data: Recalculated, harmless: Harmless,
     return shown_range(values, data.line_sensor, grid, harmless.on_scale), False
 
 
+def _against(data: Recalculated, harmless: Harmless, span: tuple[float, float]) -> tuple[tuple[float, float], ...]:
+    """Return the pressures at which the inner one-sided 95 % bound of a limit lies beyond the harmless difference."""
+    grid = np.linspace(*span, GRID if len(data.line_sensor) == data.k else COARSE) if span[1] > span[0] else np.array(
+        [span[0]])
+    values = data.lines.over(grid, harmless.scale)
+    if not np.isfinite(values).all():
+        return ()
+    inner = [limit_bounds(line_strata(column, data.line_sensor))[1] for column in values.T]
+    return stretches(grid, np.array([decide((-math.inf, math.inf), x, harmless.on_scale) == "not interchangeable"
+                                     for x in inner]))
+
+
+def stretches(x: Floats, held: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
+    """Return the ranges of rising ``x`` over which something holds."""
+    edges = np.flatnonzero(np.diff(np.r_[False, held, False].astype(int)))
+    return tuple((float(x[i]), float(x[j - 1])) for i, j in zip(edges[::2], edges[1::2], strict=True))
+
+
 def _terms(data: Recalculated, levels: tuple[AtPressure, ...], level: float) -> list[Term]:
     """Return method by level and, where calibrations follow each other, method by use."""
     terms = [_mean_term("pressure (method by level)", data.lines.tilt, data.line_sensor, level, scale=100.0,
@@ -226,6 +249,14 @@ def _terms(data: Recalculated, levels: tuple[AtPressure, ...], level: float) -> 
                                 unit=f"{data.unit} per use", seen="changes with use", unseen="no change with use seen",
                                 what=f"mean over sensors of least squares slopes at {middle:g} {data.unit}"))
     return list(with_holm(terms))
+
+
+def left_open(found: RecalculatedFound) -> list[tuple[float, float]]:
+    """Return the pressures met for which neither is shown: that both limits are harmless, or that one is not."""
+    taken = sorted([*((found.shown,) if found.shown else ()), *found.against])
+    least = (found.span[1] - found.span[0]) / COARSE  # less than that is the step between two pressures looked at
+    ends = [found.span[0], *(v for pair in taken for v in pair), found.span[1]]
+    return [(a, b) for a, b in zip(ends[::2], ends[1::2], strict=True) if b - a > least]
 
 
 def use_gap(data: Recalculated) -> tuple[float, float] | None:

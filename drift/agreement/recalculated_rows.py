@@ -57,6 +57,8 @@ class Recalculated:
     made_a, made_b : array, shape (n_lines,)
         Use at which either calibration was made; NaN where not told.
     source_a, source_b : array of str, shape (n_lines,)
+    made_from, made_to : array, shape (n_lines,)
+        Pressures that both calibrations of a line were made for; NaN where not told.
     flags : array of str
         ``"below zero"``, ``"outside the range of a"``, ``"at full scale"`` and so on; empty for a plain row.
     """
@@ -80,6 +82,8 @@ class Recalculated:
     made_b: Floats
     source_a: NDArray[np.object_]
     source_b: NDArray[np.object_]
+    made_from: Floats
+    made_to: Floats
     flags: NDArray[np.object_]
 
     @property
@@ -359,6 +363,8 @@ def _groups(door: _Door, by: list[Labels], sensor: Labels, use: Floats, raw: Flo
             line_sensor=code.reshape(-1)[first].astype(np.int64),
             line_use=np.where(lost, np.nan, mean_use), line_of=line_of.astype(np.int64), made_a=book.use[la],
             made_b=book.use[lb], source_a=book.source[la], source_b=book.source[lb],
+            made_from=factor * np.fmax(book.low[la], book.low[lb]),
+            made_to=factor * np.fmin(book.high[la], book.high[lb]),
             flags=_flags(door, rows, a, b, ia, ib, book, factor, sensor, raw, full_scale)))
     return tuple(made)
 

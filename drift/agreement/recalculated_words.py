@@ -9,12 +9,14 @@ import numpy as np
 
 from drift.agreement.harmless import Harmless
 from drift.agreement.recalculated_found import (
+    DECLARED,
     HIGH,
     LOW,
     MIDDLE,
     AtPressure,
     RecalculatedFound,
     flag_counts,
+    left_open,
     same_lines,
     span_words,
     use_gap,
@@ -60,22 +62,37 @@ def sentences_of(found: RecalculatedFound, q: AgreementQuestion, harmless: Harml
 
 
 def replace_sentence(found: RecalculatedFound, q: AgreementQuestion, harmless: Harmless) -> str:
-    """Say which calibration may replace which, over which pressures."""
+    """Say which calibration may replace which, over which pressures, and where that is refuted or left open."""
     span, unit = found.span, found.data.unit
     on = f"on sensors like these {found.data.k}, within {harmless.words}"
     if found.shown is not None and found.whole:
         return (f"Without new walks: {q.a} may replace {q.b} over all pressures met, {span_words(*span, unit)}, {on}.")
+    refuted = join_words(span_words(*x, unit) for x in found.against)
+    rest = join_words(span_words(*x, unit) for x in left_open(found))
+    alone = _alone(found)
     if found.shown is not None:
-        beyond = [span_words(a, b, unit) for a, b in ((span[0], found.shown[0]), (found.shown[1], span[1])) if b > a]
-        return (f"Without new walks: {q.a} may replace {q.b} from {span_words(*found.shown, unit)}, {on}; it is not "
-                f"shown for {join_words(beyond)}.")
-    worst = [x for x in found.levels if x.verdict == "not interchangeable"]
-    if worst:
-        at = join_words(f"{x.pressure:g}" for x in worst)
-        return (f"Without new walks: {q.a} may not replace {q.b}, {on}: at {at} {unit} a limit is shown to lie beyond "
-                "it.")
-    return (f"Without new walks: that {q.a} may replace {q.b} {on} is shown at no pressure met "
-            f"({span_words(*span, unit)}).")
+        more = f"; by itself and by the 95 % bounds of the table, {alone} too" if alone else ""
+        return (f"Without new walks: {q.a} may replace {q.b} from {span_words(*found.shown, unit)}, {on} (97.5 % "
+                f"bounds, as either end of a range may err{more})"
+                + (f"; for {refuted} a limit is shown to lie beyond it" if refuted else "")
+                + (f"; for {rest} neither is shown" if rest else "") + ".")
+    taken = f" Taken by itself, by the 95 % bounds of the table, it may at {alone}." if alone else ""
+    if refuted:
+        return (f"Without new walks: {q.a} may not replace {q.b}, {on}: for {refuted} a limit is shown to lie beyond it"
+                + (f"; for {rest} neither is shown." if rest else ".") + taken)
+    return (f"Without new walks: over no range of pressures is it shown that {q.a} may replace {q.b} {on}, nor that it "
+            f"may not ({span_words(*span, unit)} were met).{taken}")
+
+
+def _alone(found: RecalculatedFound) -> str:
+    """Name the pressures of the table that are interchangeable by themselves and lie outside the range that is shown.
+
+    A range needs wider bounds than one pressure, since both of its ends may err.
+    """
+    low, high = found.shown or (math.inf, -math.inf)
+    named = [x.pressure for x in found.levels
+             if x.verdict == "interchangeable" and not low <= x.pressure <= high]
+    return f"{join_words(f'{p:g}' for p in named)} {found.data.unit}" if named else ""
 
 
 def _decimals(levels: list[AtPressure]) -> int:
@@ -115,6 +132,7 @@ def findings_of(found: RecalculatedFound, q: AgreementQuestion, harmless: Harmle
         say("warning", "harmless-share-not-judged", f"No verdict within {harmless.words}{label}: a share is judged on "
             f"ratios, and {found.no_share}", "Give the harmless difference as a pressure, or leave such readings out.")
     _about_range(found, q, harmless, label, say)
+    _about_extrapolation(found, label, say)
     return made
 
 
@@ -201,8 +219,27 @@ def _about_range(found: RecalculatedFound, q: AgreementQuestion, harmless: Harml
     """Warn where the verdict over the mix of pressures does not hold at each of them."""
     if harmless is None or found.whole or found.no_share or found.mix is None:
         return
-    not_shown = [x for x in found.levels if x.verdict and x.verdict != "interchangeable"]
-    if not_shown:
-        say("warning", "verdict-by-pressure", f"At {join_words(f'{x.pressure:g}' for x in not_shown)} "
-            f"{found.data.unit}{label} {q.a} and {q.b} are not shown to be interchangeable within {harmless.words}, "
-            "whatever holds over the mix of pressures", "Read the table by pressure before one replaces the other.")
+    for verdict, words in (("not interchangeable", "are shown not to be"), ("not shown", "are not shown to be")):
+        at = [x for x in found.levels if x.verdict == verdict]
+        if at:
+            say("warning", "verdict-by-pressure", f"At {join_words(f'{x.pressure:g}' for x in at)} "
+                f"{found.data.unit}{label} {q.a} and {q.b} {words} interchangeable within {harmless.words}, whatever "
+                "holds over the mix of pressures", "Read the table by pressure before one replaces the other.")
+
+
+def _about_extrapolation(found: RecalculatedFound, label: str, say: Say) -> None:
+    """Caution of declared pressures that neither trials nor calibrations reach."""
+    data, unit = found.data, found.data.unit
+    with np.errstate(invalid="ignore"):
+        for x in (x.pressure for x in found.levels if x.which == DECLARED):
+            short = (data.made_from > x) | (data.made_to < x)
+            sensors, met = len(set(data.line_sensor[short])), found.span[0] <= x <= found.span[1]
+            if met and not sensors:
+                continue
+            why = [] if met else [f"the trials met {span_words(*found.span, unit)}"]
+            if sensors:
+                reach = float(np.nanmax(data.made_from)), float(np.nanmin(data.made_to))
+                why.append(f"the calibrations of {sensors} of {data.k} sensors were not made for it (all of them for "
+                           f"{span_words(*reach, unit)})")
+            say("warning", "pressure-extrapolated", f"What stands at {x:g} {unit}{label} is an extrapolation of the "
+                f"lines: {join_words(why)}", "Calibrate as far as that pressure, or do not judge there.")

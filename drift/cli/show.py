@@ -61,9 +61,9 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
             blocks += [table_text(t) for t in _as_rows(result.tables)]
         blocks.append(estimates_text(result.estimates))
         if result.command == "agree":
-            from drift.cli.show_agreement import proposed_block
+            from drift.cli.show_agreement import pressure_block, proposed_block
 
-            blocks.append(proposed_block(result))
+            blocks += [proposed_block(result), pressure_block(result)]
     for part in parts or ():
         title = part.question if part.answer in lines else f"{part.question}: {part.answer}"
         blocks.append(textwrap.fill(title, width(), subsequent_indent="  ") + "\n"

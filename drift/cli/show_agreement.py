@@ -43,3 +43,26 @@ def _shown(value: float, low: float, high: float) -> str:
     words = [f"{round(x, d) + 0.0:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
              for x in (value, low, high)]
     return f"{words[0]} ({words[1]} to {words[2]})"
+
+
+BY_PRESSURE = "limits by pressure"
+
+
+def pressure_block(result: Result) -> str:
+    """Return bias and limits of two calibrations at each pressure with the verdict there, those of ``--at`` too."""
+    table = next((t for t in result.tables if t.name == BY_PRESSURE), None)
+    if table is None:
+        return ""
+    own = {c.name for c in table.columns}
+    names = [n for n in ("bias", "lower limit", "upper limit") if n in own]
+    first = [c.name for c in table.columns].index("pressure")
+    by = [c.name for c in table.columns[:first]]
+    unit = next(c.unit for c in table.columns if c.name == "pressure")
+    rows = [[*by, f"at ({unit})", "which", *names, "verdict"]]
+    for i in range(len(table)):
+        cells = [_shown(*(float(table[f"{n}{end}"][i]) for end in ("", " low", " high"))) for n in names]
+        rows.append([*(str(table[b][i]) for b in by), f"{float(table['pressure'][i]):.6g}", str(table["which"][i]),
+                     *cells, str(table["verdict"][i])])
+    kept = [j for j in range(len(rows[0])) if any(r[j] for r in rows[1:])]
+    return (f"By pressure, for a new sensor ({unit}, {100 * result.provenance.level:g} % intervals; a verdict is that "
+            f"of its pressure alone)\n" + grid([[r[j] for j in kept] for r in rows]))

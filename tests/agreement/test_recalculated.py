@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -396,6 +397,49 @@ def test_a_share_is_judged_on_ratios() -> None:
     result = run(harmless="10 %")
     assert result.verdicts[0] in ("interchangeable", "not interchangeable", "not shown")
     assert "of the mean of the two" in result.answer
+
+
+def at_pressures(*levels: float, **more: object) -> AgreementResult:
+    from drift.workflow import run_study
+
+    study = read_study(ROOT / "demo_trials" / "recalculated")
+    asked = study.agreement[1]
+    assert asked.recalculate is not None
+    how = asked.recalculate.model_copy(update={"levels": levels})
+    asked = asked.model_copy(update={"recalculate": how, **more})
+    return run_study(study.model_copy(update={"agreement": (asked,)})).parts[0]  # type: ignore[return-value]
+
+
+def test_the_sentence_tells_refuted_from_left_open_and_range_from_one_pressure() -> None:
+    result = at_pressures(150.0, 390.0)
+    low, high = (next(e.value for e in result.estimates if e.name == f"interchangeable {w} pressure")
+                 for w in ("from", "to"))
+    found = re.search(r"for ([\d.]+) to ([\d.]+) kPa a limit is shown to lie beyond it; for ([\d.]+) to ([\d.]+) kPa "
+                      r"neither is shown", result.answer)
+    assert found is not None, result.answer
+    refuted, top, left, right = map(float, found.groups())
+    assert (left, right) == (pytest.approx(high, rel=0.01), refuted)
+    assert low < high < refuted < 390 < top
+    table = result.table("limits by pressure")
+    for x, verdict in zip(table["pressure"], table["verdict"], strict=True):
+        if refuted < x <= top:
+            assert verdict == "not interchangeable"
+        elif left < x < right:
+            assert verdict != "not interchangeable"
+        if verdict == "interchangeable" and not low <= x <= high:
+            assert f"by the 95 % bounds of the table, {x:g} kPa too" in result.answer
+    assert "97.5 % bounds, as either end of a range may err" in result.answer
+    said = [f.message for f in result.findings if f.code == "verdict-by-pressure"]
+    assert any("390 kPa" in m and "are shown not to be" in m for m in said)
+
+
+def test_a_pressure_nobody_reached_is_cautioned() -> None:
+    result = at_pressures(200.0, 550.0, 900.0)
+    said = [f for f in result.findings if f.code == "pressure-extrapolated"]
+    assert [f.severity for f in said] == ["warning", "warning"]
+    assert "the trials met" in said[0].message
+    assert "calibrations" not in said[0].message
+    assert "calibrations of 12 of 12 sensors were not made for it (all of them for 20 to 600 kPa)" in said[1].message
 
 
 def test_verdicts_and_pressures_of_the_demo_match_its_truth() -> None:

@@ -43,3 +43,11 @@ def test_what_is_wrong_is_said_in_options(words: list[str], said: str) -> None:
 def test_a_pressure_to_look_at_needs_calibrations() -> None:
     made = CliRunner().invoke(cli, ["agree", str(DEMO / "raw_walks.csv"), "--at", "100"])
     assert "--at goes with" in " ".join(made.output.split())
+
+
+def test_pressures_asked_for_stand_in_the_printed_table() -> None:
+    made = CliRunner().invoke(cli, [*ASK, "--a", "gait", "--unit", "count", "--harmless", "25 kPa", "--at", "200,900"])
+    rows = {line.split()[0]: line for line in made.stdout.splitlines() if "declared" in line}
+    assert set(rows) == {"200", "900"}
+    assert rows["200"].endswith("  interchangeable")
+    assert "What stands at 900 kPa is an extrapolation" in made.stdout
