@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from drift.agreement.line_found import JACKKNIFE, MOST_REFITS, Band, Ends, FloatArray, LineFound, check_direction
 from drift.agreement.line_points import NoLineError, Points, Ratio
 from drift.engine.comparison import deming as dm
-from drift.engine.comparison import passing_bablok as pb
 from drift.engine.comparison.replicates import drawn_lines
+from drift.engine.comparison.straightness import straightness
 from drift.engine.comparison.weighted_deming import weighted_deming
 from drift.engine.limits_of_agreement import t_quantile
 
@@ -37,7 +37,7 @@ def fit_deming(points: Points, ratio: Ratio, level: float, rng: np.random.Genera
                           "readings", "Take deming, whose errors are the same throughout.")
     check_direction(slope)
     intercept = float(dm.intercept_of(sums, slope))
-    axes, t = dm.axes_of(sums, lam), t_quantile(0.5 + level / 2, points.units - 2.0)
+    axes, t = dm.axes_of(sums, lam), t_quantile(0.5 + level / 2, points.df)
     jack = _Jackknife(points, ratio, sums, weights, weighted=weighted)
     published = {k: Ends(v - t * se, v + t * se, JACKKNIFE, se)
                  for k, v, se in (("slope", slope, jack.error(0.0, 1.0)),
@@ -53,7 +53,8 @@ def fit_deming(points: Points, ratio: Ratio, level: float, rng: np.random.Genera
         at=at, values_how=how, across=gap / sd if sd > 0 else 0 * gap, ratio=ratio, joint_p=joint_p,
         joint_how=joint_how, reliability=1 - error_x / (float(sums.sxx) / (len(x) - 1)),
         spread_p=_spread_p(x + y, gap) if not points.codes else math.nan,
-        linearity=pb.linearity(x, y, slope, intercept)[:2] if not points.codes else (math.nan, math.nan))
+        linearity=straightness(x, y, slope, intercept, ratio=lam, spread=1.0 if weights is None else weights**-0.5)
+        if not points.codes else (math.nan, math.nan))
 
 
 class _Jackknife:
@@ -99,7 +100,7 @@ def _deming_interval(points: Points, ratio: Ratio, sums: dm.Scatter, axes: dm.Ax
                      jack: _Jackknife, level: float, rng: np.random.Generator, published: dict[str, Ends]
                      ) -> tuple[Band, str, dict[str, Ends]]:
     """Return the band, how it was made, and the intervals of slope and intercept."""
-    df, t = points.units - 2, t_quantile(0.5 + level / 2, points.units - 2.0)
+    df, t = points.units - 2, t_quantile(0.5 + level / 2, points.df)
     centre = float(sums.mean_x)
 
     def line(b: FloatArray) -> FloatArray:
@@ -146,7 +147,7 @@ def _joint(points: Points, sums: dm.Scatter, lam: float, slope: float, intercept
     """Test slope 1 and intercept 0 together: exactly, or with repeats from the jackknife covariance."""
     from scipy.special import fdtrc
 
-    df = points.units - 2
+    df: float = points.units - 2
     if not points.codes:
         f = float(dm.joint_f(sums, lam, df))
         return (float(fdtrc(2, df, f)) if f == f else math.nan), "exact F test (Bradley & Blackwood for ratio 1)"
@@ -154,6 +155,7 @@ def _joint(points: Points, sums: dm.Scatter, lam: float, slope: float, intercept
     cov = jack.covariance()
     if not np.linalg.det(cov) > 0 or df < 3:
         return math.nan, ""
+    df = max(points.df, 2.0)
     f = float(gap @ np.linalg.solve(cov, gap)) * (df - 1) / (2 * df)
     return float(fdtrc(2, df - 1, f)), "F test from the jackknife covariance over what repeats (Hotelling)"
 

@@ -55,7 +55,7 @@ class LineFound:
     spread_p : float
         Of no growth of the distances along the line.
     linearity : tuple of two float
-        Statistic and p of the cumulative sum of signs.
+        Statistic and p of the cumulative sum of distances along the line.
     notes : tuple of (name, value, words)
         Further figures of the table of checks.
     """

@@ -68,6 +68,25 @@ class Points:
         return [first, second, cells.astype(np.int64)]
 
 
+    @property
+    def effective(self) -> float:
+        """Independent units, fewer where some repeat far oftener than others: (sum of sizes)^2 / sum of squares.
+
+        References
+        ----------
+        Kish L (1965), Survey Sampling, section 11.2. Bell RM, McCaffrey DF (2002), Bias reduction in standard errors
+        for linear regression with multi-stage samples, Survey Methodology 28:169-181 (degrees of freedom fall as
+        clusters become unequal).
+        """
+        return min((float(len(c)) ** 2 / float(np.sum(np.bincount(c).astype(float) ** 2)) for c in self.codes),
+                   default=float(self.units))
+
+    @property
+    def df(self) -> float:
+        """Degrees of freedom of a standard error about a line."""
+        return max(min(self.effective, float(self.units)) - 2.0, 1.0)
+
+
 def points_of(group: Group, structure: Structure, target: str) -> Points:
     """Return the points of a group: pairs, or the means of each target where replicates are unlinked."""
     n = len(group.a)

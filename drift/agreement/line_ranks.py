@@ -9,6 +9,7 @@ import numpy as np
 from drift.agreement.line_found import Band, Ends, FloatArray, LineFound, check_direction
 from drift.agreement.line_points import NoLineError, Points
 from drift.engine.comparison import passing_bablok as pb
+from drift.engine.comparison.straightness import straightness
 
 RANKS, SCORES = "rank interval of 1983", "rank interval widened by the points' own scores"
 HEIGHT = "MOVER of rank and median intervals"
@@ -53,10 +54,14 @@ def fit_passing_bablok(points: Points, level: float, *, crossed: bool) -> LineFo
                                   BOTH)}
     gap = y - line.intercept - line.slope * x
     spread = 1.4826 * float(np.median(np.abs(gap)))
-    statistic, p, _ = pb.linearity(x, y, line.slope, line.intercept)
+    cusum, p_1983, _ = pb.linearity(x, y, line.slope, line.intercept)
     return LineFound(line="passing-bablok", fit="Passing-Bablok", points=points, slope=line.slope,
                      intercept=line.intercept, ends=ends, published={} if crossed else published, at=at, values_how=how,
-                     across=gap / spread if spread > 0 else 0 * gap, linearity=(statistic, p),
+                     across=gap / spread if spread > 0 else 0 * gap,
+                     linearity=straightness(x, y, line.slope, line.intercept, ratio=line.slope**2),
                      notes=(("slopes used", float(line.n_slopes), "pairs of points with a slope other than -1"),
                             ("slopes below -1 (K)", float(found.below), "by which the median is shifted"),
-                            ("lower rank (M1)", float(line.ranks[0]), "(N - C) / 2 rounded, as in 1983")))
+                            ("lower rank (M1)", float(line.ranks[0]), "(N - C) / 2 rounded, as in 1983"),
+                            *([("straight line, test of 1983", cusum, f"cumulative sum of signs, p = {p_1983:.3f} by "
+                                "Kolmogorov-Smirnov, which calls too many straight lines bent")]
+                              if math.isfinite(cusum) else [])))

@@ -112,7 +112,7 @@ def _checks(lines: Sequence[LineFound], b: str) -> ResultTable:
                          x.joint_how))
         if x.linearity[1] == x.linearity[1]:
             rows.append((x.line, "straight line", x.linearity[0], x.linearity[1], _holds(x.linearity[1]),
-                         "cumulative sum of signs along the line, Kolmogorov-Smirnov"))
+                         "cumulative sum of distances along the line, against random signs"))
         if x.spread_p == x.spread_p and x.line != "york":
             rows.append((x.line, "same distance all along", math.nan, x.spread_p, _holds(x.spread_p),
                          "rank correlation of distance and size"))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from drift.agreement.line_found import JACKKNIFE, MOST_REFITS, Ends, FloatArray, LineFound, check_direction
 from drift.agreement.line_points import NoLineError, Points
 from drift.engine.comparison import deming as dm
-from drift.engine.comparison import passing_bablok as pb
+from drift.engine.comparison.straightness import straightness
 from drift.engine.comparison.york import YorkLine, robust_variances, york
 from drift.engine.limits_of_agreement import t_quantile
 
@@ -35,7 +35,7 @@ def fit_york(points: Points, level: float) -> LineFound:
     if not bool(line.converged) or not math.isfinite(slope):
         raise NoLineError("no-convergence", "York's equations do not settle", "Take deming.")
     check_direction(slope)
-    t = t_quantile(0.5 + level / 2, points.units - 2.0)
+    t = t_quantile(0.5 + level / 2, points.df)
     scale = math.sqrt(float(line.reduced))
     centre = float(line.centre)
     fewest = float(min(np.min(n_a[n_a > 1], initial=np.inf), np.min(n_b[n_b > 1], initial=np.inf)))
@@ -67,7 +67,9 @@ def fit_york(points: Points, level: float) -> LineFound:
                      reliability=1 - float(np.mean(ub**2)) / spread,
                      joint_p=_york_joint(slope, intercept, centre, own * scale**2, robust, points),
                      joint_how="F test from the standard errors at the adjusted centre",
-                     linearity=pb.linearity(x, y, slope, intercept)[:2] if not points.codes else (math.nan, math.nan),
+                     linearity=straightness(x, y, slope, intercept, ratio=(ua / ub) ** 2,
+                                            spread=np.sqrt(ua**2 + slope**2 * ub**2))
+                     if not points.codes else (math.nan, math.nan),
                      notes=(("S / (n - 2)", float(line.reduced), "scatter over what the stated uncertainties allow"),
                             ("standard error of the slope, stated", float(line.slope_se), "adjusted points, York 2004"),
                             ("standard error of the intercept, stated", float(line.intercept_se),
@@ -100,4 +102,4 @@ def _york_joint(slope: float, intercept: float, centre: float, own: FloatArray, 
     if not (height > 0 and turn > 0):
         return math.nan
     f = ((intercept + (slope - 1) * centre) ** 2 / height + (slope - 1) ** 2 / turn) / 2
-    return float(fdtrc(2, points.units - 2, f))
+    return float(fdtrc(2, points.df, f))

@@ -3,7 +3,8 @@
 Targets spread uniformly about 100 with an SD of 10; the reliability ratio is the share of the variance of b that is not
 error. The errors of a are as large as those of b (error ratio 1), or proportional to the slope for Passing-Bablok.
 "Constant CV": log-uniform targets from 10 to 200, errors of 10 % on both sides. A predicted difference is that at 1.5
-SDs above the mean target (constant CV: at 150), "middle" that at the mean (at 50).
+SDs above the mean target (constant CV: at 150), "middle" that at the mean (at 50). "No false bend": how often the test
+of a straight line leaves a truly straight one alone at 5 %.
 ``python -m tests.coverage comparison_lines``.
 """
 
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from drift.agreement.line_deming import EXACT, PIVOTAL
 from drift.agreement.line_found import JACKKNIFE
@@ -22,6 +23,7 @@ from drift.agreement.line_york import SCALED, WIDER
 from drift.engine.comparison import deming as dm
 from drift.engine.comparison import passing_bablok as pb
 from drift.engine.comparison.replicates import drawn_lines, linked, linked_ratio
+from drift.engine.comparison.straightness import straightness
 from drift.engine.comparison.weighted_deming import weighted_deming
 from drift.engine.comparison.york import york
 from drift.engine.limits_of_agreement import t_quantile
@@ -30,7 +32,7 @@ from tests.coverage.family import FOLDER, LEVEL, Drawn, Family
 TABLE, SEED, STUDIES = FOLDER / "comparison_lines.csv", 20261126, 2000
 FloatArray = NDArray[np.float64]
 Held = dict[tuple[str, str], tuple[NDArray[np.bool_], FloatArray]]
-STATED = "stated z interval"
+STATED, SIGNS, OLD = "stated z interval", "cumulative sum against random signs", "Kolmogorov-Smirnov, as in 1983"
 
 
 @dataclass(frozen=True)
@@ -88,7 +90,8 @@ def designs() -> list[Design]:
     found += [Design(n, 0.9, sizes=(1, 2, 3, 3, 6) * (n // 5), share=0.5, moving=0.5) for n in (10, 20)]
     found += [Design(n, r, kind="unlinked") for n in (10, 20) for r in (0.95, 0.7)]
     found += [Design(20, 0.9, sizes=(2,) * 20), Design(40, 0.9, sizes=(3,) * 40)]
-    return found + [Design(n, kind="york", known=k) for n in (10, 20, 50) for k in (0, 5, 10)]
+    found += [Design(n, kind="york", known=k) for n in (10, 20, 50) for k in (0, 5, 10)]
+    return found + [Design(n, 0.9, sizes=(1, 1, 2, 3, 4, 6, 8, 10, 11, 12) * (n // 10), share=0.5) for n in (10, 20)]
 
 
 NAMED = {d.name: d for d in designs()}
@@ -166,6 +169,19 @@ def jackknifed(slope: FloatArray, intercept: FloatArray, left_slope: FloatArray,
     return {k: dm.jackknife(v, left)[1] for k, (v, left) in parts.items()}
 
 
+def bends(title: str, b: FloatArray, a: FloatArray, slope: FloatArray, intercept: FloatArray, ratio: ArrayLike, *,
+          spread: FloatArray | None = None, tail: str = "", old: bool = False) -> Held:
+    """Judge the test of a straight line, study by study; with ``old`` also that of 1983."""
+    lam = np.broadcast_to(np.asarray(ratio, float).reshape(-1, 1) if np.ndim(ratio) < 2 else ratio, b.shape)
+    p = np.array([straightness(b[i], a[i], float(slope[i]), float(intercept[i]), ratio=lam[i],
+                               spread=1.0 if spread is None else spread[i])[1] for i in range(len(b))])
+    made = {(f"{title} no false bend{tail}", SIGNS): (~(p < 1 - LEVEL), 0 * p)}
+    if old:
+        p = np.array([pb.linearity(b[i], a[i], float(slope[i]), float(intercept[i]))[1] for i in range(len(b))])
+        made[f"{title} no false bend{tail}", OLD] = (~(p < 1 - LEVEL), 0 * p)
+    return made
+
+
 def exact(title: str, d: Design, sums: dm.Scatter, ratio: float, *, tail: str = "") -> Held:
     """Judge the exact intervals."""
     df = d.n - 2
@@ -193,14 +209,14 @@ def deming(d: Design, b: FloatArray, a: FloatArray, ratio: float, *, tail: str =
                      jackknifed(slope, intercept, left_slope, left_intercept, d), tail=tail)
     f = dm.joint_f(sums, ratio, d.n - 2, slope=d.slope)
     out[f"Deming joint test of slope and intercept{tail}", "exact F test"] = (f <= fdtri(2, d.n - 2, LEVEL), 0 * f)
-    return out
+    return out | bends("Deming", b, a, slope, intercept, ratio, tail=tail)
 
 
 def weighted(d: Design, b: FloatArray, a: FloatArray) -> Held:
     """Judge weighted Deming lines; the jackknife fits anew without each pair."""
     positive = (b > 0).all(1) & (a > 0).all(1)
     b, a = np.where(positive[:, None], b, 1.0 + np.arange(d.n)), np.where(positive[:, None], a, 1.0 + np.arange(d.n))
-    sums, _, done = weighted_deming(b, a, 1.0)
+    sums, weights, done = weighted_deming(b, a, 1.0)
     slope = dm.slope_of(sums, 1.0)
     intercept = dm.intercept_of(sums, slope)
     include = 1 - np.eye(d.n)
@@ -213,6 +229,8 @@ def weighted(d: Design, b: FloatArray, a: FloatArray) -> Held:
     out = exact("Weighted Deming", d, sums, 1.0)
     out |= of_errors("Weighted Deming", JACKKNIFE, d, slope, intercept, t_quantile(0.5 + LEVEL / 2, d.n - 2.0),
                      jackknifed(slope, intercept, left_slope, left_intercept, d))
+    with np.errstate(invalid="ignore"):
+        out |= bends("Weighted Deming", b, a, slope, intercept, 1.0, spread=weights**-0.5)
     return {k: (ok, np.where(positive & done, w, np.nan)) for k, (ok, w) in out.items()}
 
 
@@ -221,10 +239,12 @@ def ranks(d: Design, b: FloatArray, a: FloatArray) -> Held:
     middle, high = spots(d)
     at = np.array([0.0, high, middle])
     made: dict[tuple[str, str], list[tuple[float, float]]] = {}
+    lines: list[tuple[float, float]] = []
     for x, y in zip(b, a, strict=True):
         found = pb.passing_bablok(x, y, level=LEVEL)
         line = found.line
         there = np.isfinite(line.slope) and line.slope > 0
+        lines.append((line.slope, line.intercept) if there else (1.0, 0.0))
         limits = pb.holding_limits(x, y, found, level=LEVEL) if there else None
         low, top = pb.value_limits(line, limits, at) if limits is not None else (np.full(3, np.nan), np.full(3, np.nan))
         ends = {("slope", SCORES): (limits.low, limits.high) if limits is not None else (np.nan, np.nan),
@@ -241,7 +261,8 @@ def ranks(d: Design, b: FloatArray, a: FloatArray) -> Held:
     for key, pairs in made.items():
         ends_of = np.array(pairs)
         out[key] = held(ends_of[:, 0], ends_of[:, 1], truth[key[0].removeprefix("Passing-Bablok ")])
-    return out
+    slope, intercept = np.array(lines).T
+    return out | bends("Passing-Bablok", b, a, slope, intercept, slope**2, old=True)
 
 
 def clustered(d: Design, b: FloatArray, a: FloatArray) -> Held:
@@ -252,7 +273,7 @@ def clustered(d: Design, b: FloatArray, a: FloatArray) -> Held:
     sums, left = dm.scatter(b, a), dm.without_each(b, a, code)
     slope, left_slope = dm.slope_of(sums, d.ratio), dm.slope_of(left, d.ratio)
     intercept, left_intercept = dm.intercept_of(sums, slope), dm.intercept_of(left, left_slope)
-    t = t_quantile(0.5 + LEVEL / 2, d.n - 2.0)
+    t = t_quantile(0.5 + LEVEL / 2, df := sum(d.sizes) ** 2 / sum(k * k for k in d.sizes) - 2.0)
     out = of_errors("Deming", JACKKNIFE, d, slope, intercept, t,
                     jackknifed(slope, intercept, left_slope, left_intercept, d))
     out |= {(f"{q}, rows as independent", m): v for (q, m), v in _pooled(d, b, a, sums).items() if "slope" in q}
@@ -260,8 +281,8 @@ def clustered(d: Design, b: FloatArray, a: FloatArray) -> Held:
     each = each - each.mean(1, keepdims=True)
     cov = (d.n - 1) / d.n * np.einsum("bij,bik->bjk", each, each)
     gap = np.stack([slope - d.slope, intercept + 100 * (slope - d.slope)], -1)
-    f = np.einsum("bi,bi->b", gap, np.linalg.solve(cov, gap[..., None])[..., 0]) * (d.n - 3) / (2 * (d.n - 2))
-    out["Deming joint test of slope and intercept", "Hotelling"] = (f <= fdtri(2, d.n - 3, LEVEL), 0 * f)
+    f = np.einsum("bi,bi->b", gap, np.linalg.solve(cov, gap[..., None])[..., 0]) * (df - 1) / (2 * df)
+    out["Deming joint test of slope and intercept", "Hotelling"] = (f <= fdtri(2, df - 1, LEVEL), 0 * f)
     if not d.share and not d.moving:
         out |= _linked(d, b, a, code, t)
     member = np.zeros((len(code), d.n))
@@ -344,6 +365,8 @@ def yorks(d: Design, drawn: Drawn) -> Held:
                           for i in range(0, len(b), 50)]
     free = jackknifed(line.slope, line.intercept, np.concatenate([x.slope for x in left]),
                       np.concatenate([x.intercept for x in left]), true_line)
+    out |= bends("York", b, a, line.slope, line.intercept, (sa / sb) ** 2,
+                 spread=np.sqrt(sa**2 + (line.slope[:, None] * sb) ** 2))
     return out | judge(how=JACKKNIFE, t=t, se=free) | judge(how=WIDER, t=t,
                                                             se={k: np.maximum(scaled[k], free[k]) for k in free})
 

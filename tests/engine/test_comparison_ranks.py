@@ -22,6 +22,7 @@ from drift.engine.comparison.passing_bablok import (
     rank_1983,
     value_limits,
 )
+from drift.engine.comparison.straightness import straightness
 from drift.engine.comparison.theil_sen import theil_sen
 from tests.published_examples import agrees, load
 
@@ -265,6 +266,7 @@ def test_a_bend_is_seen_and_a_straight_line_is_not_called_bent() -> None:
     for y, small in ((straight, False), (bent, True)):
         line = passing_bablok(x, y).line
         assert (linearity(x, y, line.slope, line.intercept)[1] < 0.05) is small
+        assert (straightness(x, y, line.slope, line.intercept, ratio=line.slope**2)[1] < 0.05) is small
     statistic, p, off = linearity(x, x + 5, 1.0, 5.0)
     assert np.isnan(statistic)
     assert np.isnan(p)

@@ -229,7 +229,12 @@ def _together(one: float, other: FloatArray, r: FloatArray) -> FloatArray:
 
 
 def linearity(x: ArrayLike, y: ArrayLike, slope: float, intercept: float) -> tuple[float, float, int]:
-    """Test by the cumulative sum of signs whether the points follow a straight line.
+    """Test by the cumulative sum of signs whether the points follow a straight line, as published in 1983.
+
+    The p is that of the Kolmogorov-Smirnov distribution, which the sum does not have: the signs are those about a line
+    fitted to the same points, and with as many above as below a bridge of n signs has the variance n, not the n / 2 + 1
+    it is divided by. Of straight lines through 50 points it rejects one in twelve at 5 %;
+    ``drift.engine.comparison.straightness`` gives a p that holds.
 
     Points are ordered by their position along the line (y + x / slope); those above count sqrt(below / above), those
     below -sqrt(above / below), those on it nothing. The largest absolute sum over sqrt(below + 1) is compared with the
