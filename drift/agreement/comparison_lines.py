@@ -51,6 +51,7 @@ def _companion(setting: Setting) -> Companion:
     made: list[LineFound] = []
     estimates: list[Estimate] = []
     findings: list[Finding] = []
+    refusals: list[str] = []
     added = False
     while wanted:
         line = wanted.pop(0)
@@ -60,6 +61,7 @@ def _companion(setting: Setting) -> Companion:
         except NoLineError as reason:
             if not (added and line == "weighted deming"):
                 findings.append(refused(line, reason, setting))
+                refusals.append(f"{findings[-1].message}.")
                 estimates += empty_estimates(line, setting)
             continue
         if line == "deming" and x.spread_p < ALPHA and "weighted deming" not in setting.question.lines \
@@ -74,7 +76,7 @@ def _companion(setting: Setting) -> Companion:
     return Companion(
         estimates=tuple(estimates), findings=tuple(dict.fromkeys(findings)),
         tables=tables_of(made, setting) if made else (),
-        sentences=tuple(sentence_of(x, setting, at, x.at(at)) for x in made),
+        sentences=(*(sentence_of(x, setting, at, x.at(at)) for x in made), *refusals),
         asked=tuple((FAMILY, a) for x in made for a in _asked(x, setting)))
 
 
@@ -83,6 +85,8 @@ def _asked(x: LineFound, setting: Setting) -> Iterator[Asked]:
     n = len(x.points.a)
     of = ", ".join(v for k, v in setting.of.items() if k != "question")
     source = x.ratio.source if x.ratio is not None else ""
+    if source == "not told":  # wider on purpose than what was simulated
+        return
     m, kinds = n / x.points.units if len(x.points.codes) == 1 else 1.0, frozenset[str]()
     if source == "unlinked replicates" and x.points.group.readings is not None:
         m = (len(x.points.group.readings[0]) + len(x.points.group.readings[2])) / (2 * n)

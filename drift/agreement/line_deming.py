@@ -67,8 +67,8 @@ class _Jackknife:
         self.centre = float(sums.mean_x)
         for number, code in enumerate(ways):
             lam: float | FloatArray = ratio.of_points
-            if ratio.left_out is not None and number == 0:
-                lam = ratio.left_out
+            if ratio.source == "linked replicates" and ratio.left_out is not None and number < len(ratio.left_out):
+                lam = ratio.left_out[number]
             units = len(points.a) if code is None else int(code.max()) + 1
             if weighted and units * len(points.a) <= MOST_REFITS:
                 left = _refits(points, ratio.of_points, code, units)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -15,6 +15,11 @@ from drift.engine.comparison.replicates import linked, linked_ratio, within_vari
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 LEAST = 5  # independent units below which there is no line
+
+
+MOST_LEVELS = 300  # beyond which the ratio is not estimated again without each level of a second way of repeating
+WIDEST = 100.0  # upper over lower end of the ratio's 95 % interval beyond which replicates do not tell it
+PLAUSIBLE = (0.1, 1.0, 10.0)  # ratios over which a line is given then
 
 
 class NoLineError(Exception):
@@ -46,6 +51,10 @@ class Points:
     held : str
         What repeats at too few levels to be left out in turn, in words: "4 levels of sensor"; the line is then about
         those levels.
+    factors : tuple of str
+        Everything that repeats, also what is held.
+    target : int array, shape (n,), or None
+        Levels of the target where targets repeat, whether they are enough to be left out in turn or not.
     """
 
     b: FloatArray
@@ -57,6 +66,8 @@ class Points:
     known: tuple[FloatArray, FloatArray, FloatArray, FloatArray] | None
     group: Group
     held: str = ""
+    factors: tuple[str, ...] = ()
+    target: IntArray | None = None
 
     @property
     def clusters(self) -> list[IntArray]:
@@ -99,23 +110,38 @@ def points_of(group: Group, structure: Structure, target: str) -> Points:
     held = "".join(f"{k} levels of {name}" for (name, _), k, stays in zip(both, sizes, kept, strict=True) if not stays)
     units = min((k for k, stays in zip(sizes, kept, strict=True) if stays), default=n)
     counted = f"{n} pairs" + (f" on {structure.counted}" if codes else "")
-    return Points(group.b, group.a, group.key, codes, units, counted, group.errors, group, held)
+    return Points(group.b, group.a, group.key, codes, units, counted, group.errors, group, held,
+                  tuple(name for name, _ in both), dict(both).get(target))
 
 
-def target_means(points: Points, target: str) -> Points:
-    """Return the mean of each target as one point; points that stand alone are left as they are."""
-    if not points.codes:
-        return points
-    code = points.codes[0]
+def target_means(points: Points, target: str) -> tuple[Points, bool]:
+    """Return the mean of each target as one point, and whether these still depend on each other.
+
+    Points that stand alone are left as they are. Where only sensors repeat, each point is a target of its own and
+    stays; with a single target the sensors are what differs, and each gives one point.
+
+    Raises
+    ------
+    NoLineError
+        With fewer than 5 targets: the mean of a sensor over few targets is not a reading of different size.
+    """
+    code, name = points.target, target
+    if not points.factors:
+        return points, False
+    if code is None:
+        if len(np.unique(points.group.target.astype(str))) > 1:
+            return replace(points, codes=()), True
+        code, name = points.codes[0], points.factors[0]
     n = np.bincount(code)
-    first = np.array([np.nonzero(code == j)[0][0] for j in range(len(n))])
-    names = points.group.target if np.array_equal(np.unique(points.group.target.astype(str), return_inverse=True)[1]
-                                                  .reshape(-1), code) else points.group.sensor
-    assert names is not None
-    labels = np.array([str(names[j]) for j in first], dtype=object)
+    if len(n) < LEAST:
+        raise NoLineError("few-targets", f"it is put through the mean of each {name}, and {len(n)} of them are fewer "
+                          f"than {LEAST}", "Add targets that differ in size, or take deming, which keeps the pairs.")
+    first = np.unique(code, return_index=True)[1]
+    own = points.group.target if code is points.target else points.group.sensor
+    assert own is not None
     a, b = (np.bincount(code, weights=v) / n for v in (points.a, points.b))
-    return Points(b, a, labels, (), len(n), f"the means of {len(n)} levels of {target}", None, points.group,
-                  points.held)
+    return replace(points, b=b, a=a, keys=np.array([str(own[j]) for j in first], dtype=object), codes=(),
+                   units=len(n), counted=f"the means of {len(n)} levels of {name}", known=None), len(points.codes) > 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,18 +154,40 @@ class Ratio:
         Of single readings.
     of_points : float
         Of the points as they enter, which are means where replicates are unlinked.
-    source : {"assumed", "declared", "unlinked replicates", "linked replicates"}
+    source : {"assumed", "declared", "unlinked replicates", "linked replicates", "not told"}
+        "not told": asked of linked replicates that do not tell it, and taken as 1.
     df : tuple of two int
         Degrees of freedom of both within-target variances; zeros unless estimated from unlinked replicates.
-    left_out : array, shape (n_targets,), or None
-        Estimates without each target, from linked replicates.
+    left_out : tuple of arrays or None
+        From linked replicates: estimates without each level of each way of repeating.
+    estimate : float
+        What the replicates gave where that does not tell the ratio.
     """
 
     value: float
     of_points: float
-    source: Literal["assumed", "declared", "unlinked replicates", "linked replicates"]
+    source: Literal["assumed", "declared", "unlinked replicates", "linked replicates", "not told"]
     df: tuple[int, int] = (0, 0)
-    left_out: FloatArray | None = None
+    left_out: tuple[FloatArray, ...] | None = None
+    estimate: float = float("nan")
+
+    def interval(self, level: float) -> tuple[float, float]:
+        """Return the interval of a ratio from replicates: exact F, or jackknife t of the logarithm; else NaN."""
+        if self.source == "unlinked replicates":
+            from scipy.special import fdtri
+
+            low, high = (self.value / float(fdtri(*self.df, p)) for p in (0.5 + level / 2, 0.5 - level / 2))
+            return low, high
+        if self.left_out is None:
+            return float("nan"), float("nan")
+        from drift.engine.limits_of_agreement import t_quantile
+
+        left = np.log(self.left_out[0])
+        if not np.all(np.isfinite(left)):
+            return float("nan"), float("nan")
+        k = len(left)
+        half = t_quantile(0.5 + level / 2, k - 2.0) * float(np.sqrt((k - 1) * np.var(left)))
+        return float(self.value * np.exp(-half)), float(self.value * np.exp(half))
 
 
 def ratio_of(points: Points, asked: float | Literal["replicates"] | None, *, relative: bool = False) -> Ratio:
@@ -156,7 +204,7 @@ def ratio_of(points: Points, asked: float | Literal["replicates"] | None, *, rel
     Raises
     ------
     NoLineError
-        If nothing repeats, or a variance within targets does not stay above zero.
+        If nothing repeats, or a method reads no target twice with any spread.
     """
     readings = points.group.readings
     if asked != "replicates":
@@ -174,15 +222,36 @@ def ratio_of(points: Points, asked: float | Literal["replicates"] | None, *, rel
                                   "variance cannot be told", "Give the ratio as a number in error_ratio.")
         value = of_a.variance / of_b.variance
         return Ratio(value, value * _shrunk(readings), "unlinked replicates", (of_a.df, of_b.df))
-    if not points.codes:
-        raise NoLineError("no-replicates", "nothing is repeated, so the ratio of error variances cannot be estimated",
+    if points.target is None or not points.codes:
+        what = "no target is repeated" if points.factors else "nothing is repeated"
+        raise NoLineError("no-replicates", f"{what}, so the ratio of error variances cannot be estimated",
                           "Give the ratio as a number in error_ratio, or read targets more than once.")
-    found = linked(points.b, points.a, points.codes[0])
+    return _linked_ratio(points, points.target)
+
+
+def _linked_ratio(points: Points, within: IntArray) -> Ratio:
+    """Return the ratio from linked pairs of a target, or 1 in its place where they do not tell it.
+
+    Where the true value moves far more between the pairs of a target than either method errs, the two error variances
+    are small differences of large sums, and a little more or less slope moves their ratio without end.
+    """
+    found = linked(points.b, points.a, within)
     value = float(linked_ratio(found))
-    if not value > 0:
-        raise NoLineError("no-replicates", "the repeated pairs leave no error variance above zero for both methods",
-                          "Give the ratio as a number in error_ratio.")
-    return Ratio(value, value, "linked replicates", left_out=linked_ratio(found, without_each=True))
+    left = []
+    for code in points.codes:
+        if code is within:
+            left.append(linked_ratio(found, without_each=True))
+        elif int(code.max()) < MOST_LEVELS:
+            parts = [code != j for j in range(int(code.max()) + 1)]
+            left.append(np.array([float(linked_ratio(linked(points.b[k], points.a[k], np.unique(
+                within[k], return_inverse=True)[1].reshape(-1)))) for k in parts]))
+        else:
+            left.append(np.full(int(code.max()) + 1, value))
+    made = Ratio(value, value, "linked replicates", left_out=tuple(left))
+    low, high = made.interval(0.95)
+    if value > 0 and high <= WIDEST * low:
+        return made
+    return Ratio(1.0, 1.0, "not told", left_out=tuple(left), estimate=value)
 
 
 def _shrunk(readings: tuple[FloatArray, IntArray, FloatArray, IntArray] | None) -> float:

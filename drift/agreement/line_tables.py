@@ -40,32 +40,21 @@ def estimates_of(x: LineFound, setting: Setting) -> list[Estimate]:
             name="predicted difference", value=value[j] - at[j], low=low[j] - at[j], high=high[j] - at[j], unit=unit,
             level=level if x.values_how != "not computed" else math.nan, n=n, method=f"{fit}; {x.values_how}",
             of={**of, "at": where, "reading": f"{number(float(at[j]))} {unit}".rstrip()}))
-    if x.ratio is not None and "replicates" in x.ratio.source:
+    if x.ratio is not None and x.ratio.source in ("unlinked replicates", "linked replicates", "not told"):
         made.append(_ratio_estimate(x, setting, of))
     return made
 
 
 def _ratio_estimate(x: LineFound, setting: Setting, of: dict[str, str]) -> Estimate:
-    from drift.engine.limits_of_agreement import t_quantile
-
     assert x.ratio is not None
-    ratio, tail = x.ratio, 0.5 - setting.level / 2
-    low = high = math.nan
-    how = f"within-target variances of {setting.question.a} over {setting.question.b}, {ratio.source}"
-    if ratio.left_out is not None:
-        left = np.log(ratio.left_out)
-        if np.all(np.isfinite(left)):
-            k = len(left)
-            half = t_quantile(1 - tail, k - 2.0) * math.sqrt((k - 1) * float(np.var(left)))
-            low, high = ratio.value * math.exp(-half), ratio.value * math.exp(half)
-        how += "; jackknife t interval of the logarithm"
-    else:
-        from scipy.special import fdtri
-
-        low, high = (ratio.value / float(fdtri(*ratio.df, p)) for p in (1 - tail, tail))
-        how += "; exact F interval"
-    return Estimate(name="ratio of error variances", value=ratio.value, low=low, high=high, of=of, n=x.points.units,
-                    level=setting.level if math.isfinite(low) else math.nan, method=how)
+    ratio, told = x.ratio, x.ratio.source != "not told"
+    how = f"within-target variances of {setting.question.a} over {setting.question.b}, " + (
+        ratio.source if told else "linked replicates")
+    how += ("; exact F interval" if ratio.source == "unlinked replicates" else
+            "; jackknife t interval of the logarithm" if told else "; the replicates do not tell it")
+    low, high = ratio.interval(setting.level) if told else (math.nan, math.nan)
+    return Estimate(name="ratio of error variances", value=ratio.value if told else math.nan, low=low, high=high, of=of,
+                    n=x.points.units, level=setting.level if math.isfinite(low) else math.nan, method=how)
 
 
 def empty_estimates(line: str, setting: Setting) -> list[Estimate]:

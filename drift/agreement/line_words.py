@@ -9,7 +9,7 @@ import numpy as np
 
 from drift.agreement.companion import Setting
 from drift.agreement.line_found import Ends, LineFound
-from drift.agreement.line_points import NoLineError, Ratio
+from drift.agreement.line_points import PLAUSIBLE, NoLineError, Ratio
 from drift.errors import MINUS, Finding
 from drift.results import format_interval, join_words
 
@@ -17,6 +17,7 @@ ALPHA = 0.05
 ENOUGH = 0.8  # share of the variance of b that must not be error for a slope to be told well
 MOST_NAMED = 5
 TITLES = {"deming": "Deming", "weighted deming": "Weighted Deming", "passing-bablok": "Passing-Bablok", "york": "York"}
+ALLOW = "which each allow agreement"
 WHERE = ("lowest reading", "median reading", "highest reading")
 
 
@@ -33,6 +34,8 @@ def p_words(p: float) -> str:
 
 def ratio_words(ratio: Ratio, a: str, b: str) -> str:
     """Return the ratio in both directions, as programs quote either."""
+    if ratio.source == "not told":
+        return f"ratio of error variances {a} / {b} = 1 in place of one that the replicates do not tell"
     said = {"assumed": "assumed", "declared": "declared"}.get(ratio.source, f"from {ratio.source}")
     return (f"ratio of error variances {a} / {b} = {number(ratio.value)} ({b} / {a} = {number(1 / ratio.value)}), "
             f"{said}")
@@ -74,7 +77,7 @@ def sentence_of(x: LineFound, setting: Setting, at: np.ndarray, values: tuple[np
     elif x.joint_p < ALPHA:
         verdict = f"which each allow agreement and together rule it out ({p_words(x.joint_p)})"
     elif np.any((values[1] > at) | (values[2] < at)):
-        verdict = "which each allow agreement, while what the line predicts does not"
+        verdict = ALLOW
     else:
         verdict = "so that neither a proportional nor a constant difference is shown"
     fit, low, high = (v - at for v in values)
@@ -82,16 +85,26 @@ def sentence_of(x: LineFound, setting: Setting, at: np.ndarray, values: tuple[np
              for f, lo, hi, r in zip(fit, low, high, at, strict=True)]
     text = (f"{TITLES[x.line]} line: {line}; {join_words(parts)}, {verdict}. It puts {a} {MINUS} {b} at "
             f"{join_words(shown)} of {b}")
-    return f"{text}{_against_harmless(setting, low, high)}."
+    if verdict == ALLOW:
+        seen = [f"{number(float(r))}{unit}" for lo, hi, r in zip(low, high, at, strict=True) if lo > 0 or hi < 0]
+        text += f"; at {join_words(seen)} a difference is thus shown"
+    return f"{text}{_against_harmless(setting, low, high, but=verdict == ALLOW)}.{_untold(x)}"
 
 
-def _against_harmless(setting: Setting, low: np.ndarray, high: np.ndarray) -> str:
+def _untold(x: LineFound) -> str:
+    if x.ratio is None or x.ratio.source != "not told":
+        return ""
+    return (f" The replicates do not tell the ratio of error variances: the line takes 1, and its intervals hold for "
+            f"every ratio from {PLAUSIBLE[0]:g} to {PLAUSIBLE[-1]:g}.")
+
+
+def _against_harmless(setting: Setting, low: np.ndarray, high: np.ndarray, *, but: bool) -> str:
     h = setting.harmless
     if h is None or not np.all(np.isfinite(low) & np.isfinite(high)):
         return ""
     within = f"{h:g} {setting.group.unit}".strip()
     if np.all((low >= -h) & (high <= h)):
-        return f", within the harmless {within} at all three"
+        return f",{' but' if but else ''} within the harmless {within} at all three"
     beyond = [w for w, lo, hi in zip(WHERE, low, high, strict=True) if lo > h or hi < -h]
     if beyond:
         return f", beyond the harmless {within} at the {join_words(beyond)}"
@@ -108,6 +121,22 @@ def refused(line: str, reason: NoLineError, setting: Setting) -> Finding:
         words = words.replace(f"{side} reads the same", f"{getattr(setting.question, side)} reads the same")
     return Finding(severity="warning", code="line-refused", question=setting.question.name, mend=reason.mend,
                    message=f"No {TITLES[line]} line can be given{setting.label}: {words}")
+
+
+def _why_untold(ratio: Ratio) -> str:
+    if not ratio.estimate > 0:
+        return "they leave no error variance above zero for both methods"
+    assert ratio.left_out is not None
+    left = ratio.left_out[0]
+    there = left[np.isfinite(left)]
+    some = ", or none at all" if len(there) < len(left) else ""
+    return (f"it comes out as {number(ratio.estimate)}, and without one or another as "
+            f"{number(float(there.min()))} to {number(float(there.max()))}{some}" if len(there) else
+            f"it comes out as {number(ratio.estimate)}, and without any of them as none")
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def findings_of(x: LineFound, setting: Setting, *, beside: bool) -> Iterator[Finding]:
@@ -129,10 +158,15 @@ def findings_of(x: LineFound, setting: Setting, *, beside: bool) -> Iterator[Fin
                   "nothing was said of them", f"Say error_ratio (variance of the errors of {a} over that of {b}), "
                   "or \"replicates\" where targets were read more than once.")
     if x.line == "passing-bablok" and x.values_how == "not computed":
-        yield say("warning", "line-without-interval", "Targets and sensors both repeat, and Passing-Bablok has no "
-                  "interval for that, so its line stands without one", "Take deming, whose interval leaves out targets "
-                  "and sensors in turn.")
+        yield say("warning", "line-without-interval", f"{_capital(join_words(x.points.factors))} repeat"
+                  f"{'s' if len(x.points.factors) == 1 else ' both'}, and Passing-Bablok has no interval for that, so "
+                  "its line stands without one", "Take deming, whose interval leaves out what repeats in turn.")
         return
+    if x.ratio is not None and x.ratio.source == "not told":
+        yield say("warning", "ratio-not-told", f"The ratio of error variances {a} / {b} cannot be told from the "
+                  f"repeated pairs of a target: {_why_untold(x.ratio)}; the {title} line takes 1, and its "
+                  f"intervals are as wide as those at every ratio from {PLAUSIBLE[0]:g} to {PLAUSIBLE[-1]:g} together",
+                  "Give the ratio as a number in error_ratio, or repeat pairs whose true value stays where it is.")
     if x.points.held:
         yield say("warning", "line-holds-for-these", f"With only {x.points.held} the comparison lines and their "
                   "intervals are about those alone, and do not say what others would do", "Add more levels; five or "
@@ -142,7 +176,7 @@ def findings_of(x: LineFound, setting: Setting, *, beside: bool) -> Iterator[Fin
                   "the same on one scale", "Look at the plot and at which readings were paired.")
     unbounded = any(math.isnan(v) for v in (x.ends["slope"].low, x.ends["slope"].high))
     if unbounded or x.reliability < ENOUGH:
-        share = f"{100 * (1 - x.reliability):.0f} % of their variance is error" if x.reliability == x.reliability else \
+        share = f"{100 * (1 - x.reliability):.0f} % of their variance is error" if x.reliability < ENOUGH else \
             "they differ little against their errors"
         yield say("warning", "narrow-range", f"The readings of {b} span too narrow a range for the {title} line to be "
                   f"told well: {share}" + (", and the interval of the slope has no end" if unbounded else ""),

@@ -172,11 +172,11 @@ def test_errors_that_grow_bring_the_weighted_line_beside():
     assert narrow.std_error < wide.std_error
 
 
-def repeated(n=12, k=4, sensors=1, seed=1):
+def repeated(n=12, k=4, sensors=1, seed=1, moving=10):
     rng = np.random.default_rng(seed)
     codes = np.repeat(np.arange(n), k)
     own = 6 * rng.normal(size=(2, n))[:, codes]
-    true = rng.uniform(80, 520, n)[codes] + 10 * rng.normal(size=n * k)
+    true = rng.uniform(80, 520, n)[codes] + moving * rng.normal(size=n * k)
     a, b = np.round(true + own[0] + 3 * rng.normal(size=n * k)), np.round(true + own[1] + 3 * rng.normal(size=n * k))
     labels = {"participant": [f"P{c:02d}" for c in codes], "replicate": list(np.tile(np.arange(k), n).astype(str)),
               "sensor": [f"S{i % sensors}" for i in range(n * k)]}
@@ -215,7 +215,7 @@ def test_targets_and_sensors_that_both_repeat():
 
 
 def test_the_ratio_from_linked_replicates_has_an_interval():
-    result = agreement(trial_table(repeated(30, 4)), ask("deming", pair_by=("participant", "replicate"),
+    result = agreement(trial_table(repeated(30, 4, moving=3)), ask("deming", pair_by=("participant", "replicate"),
                                                          error_ratio="replicates"))
     ratio = result.estimate("ratio of error variances")
     assert ratio.low < ratio.value < ratio.high
@@ -398,7 +398,7 @@ def test_on_the_command_line_advice_names_options(tmp_path, monkeypatch):
 
 
 def test_lines_with_a_ratio_from_replicates_quote_studies_of_that_kind():
-    linked = agreement(trial_table(repeated(20, 3)), ask("deming", pair_by=("participant", "replicate"),
+    linked = agreement(trial_table(repeated(20, 3, moving=1)), ask("deming", pair_by=("participant", "replicate"),
                                                          error_ratio="replicates"))
     quoted = linked.table("coverage").to_frame().set_index("quantity")
     assert quoted.loc["Deming slope", "nearest design"].startswith(("20 targets x 2", "40 targets x 3"))
