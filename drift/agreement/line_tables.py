@@ -14,6 +14,7 @@ from drift.errors import MINUS
 from drift.results import Estimate, ResultTable
 
 LINES, PATH, CHECKS = "comparison lines", "comparison line path", "comparison line checks"
+POINTS = "comparison line points"
 N_PATH = 25
 QUANTITIES = ("slope", "intercept")
 
@@ -65,7 +66,7 @@ def empty_estimates(line: str, setting: Setting) -> list[Estimate]:
 
 
 def tables_of(lines: Sequence[LineFound], setting: Setting) -> tuple[ResultTable, ...]:
-    """Return the three tables of all lines of one group."""
+    """Return the tables of all lines of one group; that of points where a line is put through means of pairs."""
     a, b, unit = setting.question.a, setting.question.b, setting.group.unit
     at = readings_of(setting)
     rows: list[tuple[str, str, float, float, float, float, str, str, str]] = []
@@ -90,7 +91,21 @@ def tables_of(lines: Sequence[LineFound], setting: Setting) -> tuple[ResultTable
         **{k: np.concatenate([p[i] for p in paths]) for i, k in ((1, "fit"), (2, "low"), (3, "high"))}},
         units=dict.fromkeys(("reading", "fit", "low", "high"), unit),
         caption=f"Line of {a} at readings of {b}, with {100 * setting.level:g} % interval of the line")
-    return main, path, _checks(lines, b)
+    return (main, path, _checks(lines, b), *_points(lines, setting))
+
+
+def _points(lines: Sequence[LineFound], setting: Setting) -> tuple[ResultTable, ...]:
+    """Return the means that a line is put through, where they are not the pairs themselves."""
+    on_means = [x for x in lines if len(x.points.a) < len(setting.group.a)]
+    if not on_means:
+        return ()
+    unit = setting.group.unit
+    columns = {"line": [x.line for x in on_means for _ in x.points.a],
+               "key": [str(k) for x in on_means for k in x.points.keys],
+               "a": np.concatenate([x.points.a for x in on_means]),
+               "b": np.concatenate([x.points.b for x in on_means])}
+    return (ResultTable.build(POINTS, columns, units={"a": unit, "b": unit},
+                              caption=f"Points that a line is put through: {on_means[0].points.counted}"),)
 
 
 def _checks(lines: Sequence[LineFound], b: str) -> ResultTable:

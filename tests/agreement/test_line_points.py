@@ -9,6 +9,8 @@ from scipy.special import stdtrit
 
 from drift.agreement import agreement
 from drift.agreement.line_points import PLAUSIBLE
+from drift.report.drawing import make
+from drift.report.figures_of_lines import line_drawings
 from tests.agreement.test_comparison_lines import ask, repeated
 from tests.agreement.trial_tables import long_form, trial_table
 
@@ -105,3 +107,25 @@ def test_a_difference_that_is_shown_and_harmless_is_said_as_such() -> None:
             break
     assert "which each allow agreement. It puts" in answer
     assert "a difference is thus shown, but within the harmless 30 kPa at all three" in answer
+
+
+def test_a_line_on_means_is_drawn_and_captioned_with_its_means() -> None:
+    pair_by = ("participant", "replicate")
+    result = agreement(trial_table(repeated(12, 6)), ask("deming", "passing-bablok", pair_by=pair_by))
+    table = result.table("comparison line points").to_frame()
+    assert table.groupby("line").size().to_dict() == {"passing-bablok": 12}
+    drawn = {name.split()[1]: (title, draw, size) for name, title, draw, size in line_drawings(result)}
+    figures = {k: make(k, title, draw, size=size) for k, (title, draw, size) in drawn.items()}
+    assert "(the means of 12 levels of participant)" in figures["passing-bablok"].caption
+    assert "mean of a participant" in figures["passing-bablok"].svg
+    assert "(72 pairs)" in figures["deming"].caption
+    assert "mean of a" not in figures["deming"].svg
+
+
+def test_a_band_that_leaves_the_picture_is_said_to() -> None:
+    rng = np.random.default_rng(7)
+    errors, shared = rng.normal(size=(2, 20)), rng.normal(size=20)
+    wide, near = (agreement(trial_table(long_form(*(100 + errors + k * shared))), ask("deming")) for k in (1.2, 20))
+    for result, cut in ((wide, True), (near, False)):
+        _, title, draw, size = line_drawings(result)[0]
+        assert ("It is cut where it leaves the picture." in make("x", title, draw, size=size).caption) is cut
