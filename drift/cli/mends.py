@@ -93,7 +93,8 @@ def _naming(column: str, options: Mapping[str, Any]) -> str:
     return {"participant": "--target", "session": "--facet"}.get(column, "an option")
 
 
-_KEYS = {"facets_are": "--sensors", "average_replicates": "--average-replicates", "name": "the question"}
+_KEYS = {"facets_are": "--sensors", "average_replicates": "--average-replicates", "name": "the question",
+         "lines": "--line"}
 
 
 def _place(column: str | None) -> str:
@@ -181,6 +182,12 @@ def _changes(command: str, options: Mapping[str, Any]) -> list[tuple[str, Change
         (r"readings = \"calibrated\" needs pressures", "--shown-by needs readings that are pressures"),
         (r"Add lines = \[\"deming\"\], or take error_ratio out", "Add --line deming, or leave --error-ratio out"),
         (r"Say error_ratio \(", "Say --error-ratio ("),
+        (r"Ask a question of its own with a and b for each line", "Ask about two of them at a time, with --a and --b"),
+        (r"\b([Ss])et truth = \"(\w+)\"", lambda m: f"{m[1]}ay --truth {m[2]}"),
+        (r"Check pair_by\b", "Check --pair-by"),
+        (r"with pair_by = \[([^\]]+)\]", lambda m: f"with --pair-by {m[1].replace(', ', ',').replace(chr(34), '')}"),
+        (r"\bout of pair_by\b", "out of --pair-by"),
+        (r"narrower range with where\b", "narrower range with --where"), (r"\) in pair_by\b", ") with --pair-by"),
         (r"as a number in error_ratio", "as a number with --error-ratio"),
         (r"set average_replicates = true", "say --average-replicates"),
         (r"Write plan = \{ (\S+) = \[([\d, ]+)\] \}", lambda m: f"Say --plan {m[1]}={m[2].replace(' ', '')}"),

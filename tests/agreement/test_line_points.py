@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 from scipy.special import stdtrit
 
 from drift.agreement import agreement
 from drift.agreement.line_points import PLAUSIBLE
+from drift.cli import cli
 from drift.report.drawing import make
 from drift.report.figures_of_lines import line_drawings
 from tests.agreement.test_comparison_lines import ask, repeated
@@ -129,3 +133,25 @@ def test_a_band_that_leaves_the_picture_is_said_to() -> None:
     for result, cut in ((wide, True), (near, False)):
         _, title, draw, size = line_drawings(result)[0]
         assert ("It is cut where it leaves the picture." in make("x", title, draw, size=size).caption) is cut
+
+
+def test_what_is_said_of_lines_on_the_command_line_names_options(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+                                                                 ) -> None:
+    monkeypatch.setenv("COLUMNS", "160")
+    path = tmp_path / "t.csv"
+    moving().assign(third="x").to_csv(path, index=False)
+
+    def said(*options: str) -> str:
+        done = CliRunner().invoke(cli, ["agree", str(path), "--compare", "method", "--line", "deming", *options])
+        return " ".join(done.output.split())
+
+    several = said("--methods", "a,b,c", "--pair-by", "participant,replicate")
+    assert "--line: lines compare two methods" in several
+    assert "with --a and --b" in several
+    assert "--lines" not in several
+    two = ("--a", "a", "--b", "b", "--pair-by")
+    assert "Take it out of --pair-by" in said(*two, "participant,method")
+    varying = said("--a", "a", "--b", "b", "--truth", "constant", "--target", "participant", "--pair-by", "replicate")
+    assert "ay --truth varying" in varying
+    assert not any(word in said(*two, "participant,replicate", "--error-ratio", "replicates")
+                   for word in ("pair_by", "error_ratio", "set truth"))
