@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from drift.agreement.pairs import Group
 from drift.agreement.structure import Structure
-from drift.engine.difference_checks import breusch_pagan, deleted_residuals
+from drift.engine.difference_checks import breusch_pagan, deleted_residuals, shapiro_wilk
 from drift.engine.limits_of_agreement import t_quantile
 from drift.engine.paired_components import fit_paired
 from drift.engine.paired_regression import of_occasions
@@ -102,18 +102,11 @@ def spread_check(group: Group, structure: Structure, level: float) -> Check:
 
 
 def shapiro(values: FloatArray) -> tuple[float, float]:
-    """Shapiro-Wilk W and p (Royston 1995), on at most 5,000 evenly taken order statistics."""
-    import warnings
-
-    from scipy import stats
-
+    """Shapiro-Wilk W and p, on at most 5,000 evenly taken order statistics."""
     x = np.sort(values)
     if len(x) > 5000:
         x = x[np.linspace(0, len(x) - 1, 5000).round().astype(int)]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        found = stats.shapiro((x - x.mean()) / x.std())
-    return float(found.statistic), float(found.pvalue)
+    return shapiro_wilk(x)
 
 
 def _parts(group: Group, structure: Structure) -> list[tuple[str, FloatArray, NDArray[np.object_]]]:

@@ -252,25 +252,31 @@ def two_sided_factor(n: float, content: float, confidence: float, *, df: float |
     ----------
     Odeh & Owen (1980), tables of two-sided factors; ISO 16269-6:2014, annex; Carkeet (2015).
     """
-    from scipy import optimize, special
+    from scipy import special
 
     nu = n - 1.0 if df is None else df
     nodes, weights = np.polynomial.legendre.leggauss(80)
     x = 0.5 * 9.0 * (nodes + 1.0)  # |x| sqrt(n) in 0..9
     w = 0.5 * 9.0 * weights * 2 * np.exp(-0.5 * x**2) / np.sqrt(2 * np.pi)
     r2 = _half_width(x / np.sqrt(n), content) ** 2
+    scale = 0.5 * nu * np.log(2) + special.gammaln(0.5 * nu)
 
-    def gap(log_k: float) -> float:
-        return float(w @ special.chdtrc(nu, nu * r2 / np.exp(2 * log_k))) - confidence
-
-    centre = np.log(np.sqrt(nu * (1 + 1 / n) * special.ndtri(0.5 + content / 2) ** 2
-                            / special.chdtri(nu, confidence)))
-    low, high = centre - 0.5, centre + 0.5
-    while gap(low) > 0:
-        low -= 1.0
-    while gap(high) < 0:
-        high += 1.0
-    return float(np.exp(optimize.brentq(gap, low, high, xtol=1e-13, rtol=1e-13)))
+    # Newton in log k on a function that only grows, kept between the ends already seen
+    log_k = float(np.log(np.sqrt(nu * (1 + 1 / n) * special.ndtri(0.5 + content / 2) ** 2
+                                 / special.chdtri(nu, confidence))))
+    low, high = -np.inf, np.inf
+    for _ in range(200):
+        y = nu * r2 * np.exp(-2 * log_k)
+        gap = float(w @ special.chdtrc(nu, y)) - confidence
+        low, high = (log_k, high) if gap < 0 else (low, log_k)
+        grows = float(w @ (2 * np.exp(0.5 * nu * np.log(y) - 0.5 * y - scale)))
+        step = -gap / max(grows, 1e-300)
+        if not low < log_k + step < high:
+            step = (0.5 * (low + high) if np.isfinite(low + high) else log_k - np.sign(gap)) - log_k
+        log_k += float(np.clip(step, -1.0, 1.0))
+        if abs(step) < 1e-13:
+            break
+    return float(np.exp(log_k))
 
 
 def total_deviation_index(mean: float, sd: float, content: float) -> float:
