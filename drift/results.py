@@ -382,9 +382,12 @@ class Result:
 def decimals_for(low: float, high: float, value: float = math.nan, significant: int = 2) -> int:
     """Decimals that show an interval's width with that many significant digits (0 to 6).
 
-    Without a finite interval the value itself is shown with four significant digits.
+    With one finite end (a bound) the width is taken as twice the distance to it; without any the value itself is shown
+    with four significant digits.
     """
     width = high - low if math.isfinite(low) and math.isfinite(high) else math.nan
+    if math.isfinite(value) and math.isfinite(low) != math.isfinite(high):
+        width = 2 * abs(value - (low if math.isfinite(low) else high))
     if math.isfinite(width) and width > 0:
         return int(min(6, max(0, significant - 1 - math.floor(math.log10(width)))))
     if math.isfinite(value) and value != 0:
@@ -399,6 +402,8 @@ def format_interval(value: float, low: float = math.nan, high: float = math.nan,
     --------
     >>> format_interval(0.9132, 0.84, 0.951)
     '0.91 (0.84 to 0.95)'
+    >>> format_interval(23.1, high=30.6)
+    '23 (31 or less)'
     """
     if not math.isfinite(value):
         return "not available"
@@ -410,12 +415,17 @@ def format_interval(value: float, low: float = math.nan, high: float = math.nan,
         if tiny and math.isfinite(x):
             return f"{x:.2g}".replace("-", MINUS)
         # Adding 0.0 turns a negative zero, which rounding can make, into a plain one.
-        return f"{round(x, d) + 0.0:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
+        return f"{round(x, d) + 0.0:.{d}f}".replace("-", MINUS) if math.isfinite(x) else ""
 
     if not math.isfinite(low) and not math.isfinite(high):
         d = 0 if value == round(value) and not least else d
         return show(value)
-    return f"{show(value)} ({show(low)} to {show(high)})"
+    return f"{show(value)} ({ends_text(show(low), show(high))})"
+
+
+def ends_text(low: str, high: str) -> str:
+    """Put the ends of an interval in words; an empty one is open: ``3 or more``."""
+    return f"{low} to {high}" if low and high else f"{low} or more" if low else f"{high} or less"
 
 
 def join_words(words: Sequence[str] | Iterable[str]) -> str:

@@ -117,6 +117,13 @@ def agreement(trials: TrialTable, question: AgreementQuestion, *, level: float =
         return recalculated(trials, question, calibrations=calibrations, level=level, screening=screening,
                             seed=DEFAULT_SEED if seed is None else seed, full_scale=full_scale,
                             multiplier=question.multiplier if multiplier is None else multiplier)
+    if multiplier is not None:  # sentences, figures and provenance read the question
+        question = question.model_copy(update={"multiplier": multiplier})
+    if question.methods and abs(question.multiplier - MULTIPLIER) > 1e-9:
+        raise DriftError([Finding(severity="error", code="contradiction", question=question.name,
+                                  message="limits of several methods stand at 1.96 SDs",
+                                  value=f"{question.multiplier:g}",
+                                  mend="Take multiplier out, or ask about two methods")])
     if question.methods:
         from drift.agreement.several import several
 

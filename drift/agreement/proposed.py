@@ -22,11 +22,12 @@ from drift.agreement.proposal import (
     variants_of,
     verdict_by,
 )
+from drift.agreement.standing_out import deciding_finding, deciding_pairs, deciding_sentence
 from drift.agreement.structure import Structure
 from drift.agreement.variants import BIAS, LOWER, NONPARAMETRIC, PERCENT, PLAIN, RATIO, REGRESSION, UPPER, LimitRow
 from drift.agreement.words import number, opening
 from drift.engine.quantile_limits import pairs_needed
-from drift.errors import Finding
+from drift.errors import MINUS, Finding
 from drift.results import ResultTable, decimals_for, join_words
 from drift.simulated import Design
 from drift.simulated.quoting import Asked
@@ -68,10 +69,15 @@ def beside_plain(ask: Asking) -> tuple[list[LimitRow], Companion]:
         findings about failed checks, and the sentence that proposes a variant.
     """
     variants = variants_of(ask.structure, ask.group, ask.level, multiplier=ask.multiplier)
-    proposal = propose(variants, ask.checks)
-    findings = [*_failed(ask, variants, proposal), *_missing(ask, variants)]
+    deciding = deciding_pairs(ask.group, ask.structure, ask.checks, ask.level)
+    proposal = propose(variants, ask.checks) if deciding is None else None
+    findings = [] if deciding else _failed(ask, variants, proposal)
+    findings += _missing(ask, variants)
     tables = [variants.path.table] if variants.path is not None else []
     sentences: tuple[str, ...] = ()
+    if deciding is not None:
+        findings.insert(0, deciding_finding(deciding, ask.question, ask.label))
+        sentences = (deciding_sentence(deciding, ask.group, ask.multiplier),)
     quoted: tuple[tuple[str, Asked], ...] = ()
     if proposal is not None:
         rows = shown_rows(proposal, variants, ask.plain)
@@ -171,7 +177,7 @@ def _sentence(proposal: Proposal, variants: Variants, rows: Sequence[LimitRow], 
                 f"ratios are expected between {_shown(low)} and {_shown(high)}")
     elif proposal.variant == REGRESSION:
         ends = [[r for r in mine if r.at == at] for at in (mine[0].at, mine[-1].at)]
-        told = " and ".join(f"{_between(part)}{unit} where the mean is {part[0].at:.3g}" for part in ends)
+        told = " and ".join(f"{_between(part)}{unit} where the mean is {_mean(part[0].at)}" for part in ends)
     else:
         told = f"95 % of differences lie between {_between(mine)}{unit}".replace(" to ", " and ", 1)
         needed = pairs_needed(0.025, ask.level)
@@ -182,6 +188,11 @@ def _sentence(proposal: Proposal, variants: Variants, rows: Sequence[LimitRow], 
         told += (f"; by them the verdict would be {other}" if other != ask.verdict else
                  "; by them the verdict is the same")
     return f"{start}{told}."
+
+
+def _mean(at: float) -> str:
+    """Print a mean reading with three significant digits, never as a power of ten where it has up to six."""
+    return f"{float(f'{at:.3g}'):g}".replace("-", MINUS)
 
 
 def _between(rows: Sequence[LimitRow]) -> str:

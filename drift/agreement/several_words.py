@@ -83,8 +83,8 @@ def verdict_sentence(found: Found, verdict: SetVerdict) -> str:
     beyond = [pair_name(found, i) for i, w in enumerate(verdict.pairs) if w == "not interchangeable"]
     fine = [pair_name(found, i) for i, w in enumerate(verdict.pairs) if w == "interchangeable"]
     if verdict.words == "interchangeable":
-        return (f"as a set {methods} are interchangeable within {within}: the outer 95 % bounds of both limits lie "
-                f"inside in every pair, the farthest {_bounds(verdict, verdict.worst, 'outer_alone')} "
+        return (f"as a set {methods} are interchangeable within {within}: the outer one-sided 95 % bounds of both "
+                f"limits lie inside in every pair, the farthest {_bounds(verdict, verdict.worst, 'outer_alone')} "
                 f"({pair_name(found, verdict.worst)})")
     inside = f"; inside are those of {some(fine)}" if fine else ""
     if verdict.words == "not interchangeable":

@@ -39,18 +39,18 @@ def verdict_sentence(verdict: Verdict, question: AgreementQuestion, group: Group
     inner = f"{number(verdict.inner[0], d)} to {number(verdict.inner[1], d)}{unit}"
     pair, within = f"{question.a} and {question.b}", verdict.given.words
     if verdict.words == "interchangeable":
-        return (f"{pair} are interchangeable within {within}: the outer 95 % bounds of both limits, {outer}, lie "
-                "inside")
+        return (f"{pair} are interchangeable within {within}: the outer one-sided 95 % bounds of both limits, "
+                f"{outer}, lie inside")
     if verdict.words == "not interchangeable":
-        return (f"{pair} are not interchangeable within {within}: the inner 95 % bounds of the limits, {inner}, reach "
-                "beyond it")
+        return (f"{pair} are not interchangeable within {within}: the inner one-sided 95 % bounds of the limits, "
+                f"{inner}, reach beyond it")
     if verdict.further is None:
         more = "no affordable number of further targets would settle it, as a limit lies almost at that difference"
     else:
         more = f"about {verdict.further} further {_units(verdict.further, structure, target)} would settle it " \
                "in four of five studies if bias and SD stay as they are"
-    return (f"that {pair} are interchangeable within {within} is not shown: the bounds of the limits run from {outer} "
-            f"(outer) and {inner} (inner); {more}")
+    return (f"that {pair} are interchangeable within {within} is not shown: the one-sided 95 % bounds of the limits "
+            f"are {outer} (outer) and {inner} (inner); {more}")
 
 
 def opening(text: str) -> str:

@@ -16,6 +16,8 @@ KNOWN = ("variant", "limit", "at", "value", "low", "high", "unit")
 
 def proposed_block(result: Result) -> str:
     """Return plain limits and those that a failed check proposes, one below the other; empty where all checks hold."""
+    from drift.results import format_interval
+
     table = next((t for t in result.tables if t.name == TABLE), None)
     if table is None:
         return ""
@@ -26,23 +28,9 @@ def proposed_block(result: Result) -> str:
         first = i == 0 or any(table[c][i] != table[c][i - 1] for c in ("variant", *by))
         rows.append([str(table["variant"][i]) if first else "", *(str(table[b][i]) if first else "" for b in by),
                      str(table["limit"][i]), f"{at:.4g}" if math.isfinite(at) else "",
-                     _shown(value, low, high), str(table["unit"][i])])
+                     format_interval(value, low, high), str(table["unit"][i])])
     kept = [j for j in range(len(rows[0])) if rows[0][j] == "" or any(r[j] for r in rows[1:])]
     return "Limits, plain and proposed\n" + grid([[r[j] for j in kept] for r in rows])
-
-
-def _shown(value: float, low: float, high: float) -> str:
-    """Value and interval; where one end is open the other one's distance says how many decimals are known."""
-    from drift.errors import MINUS
-    from drift.results import decimals_for, format_interval
-
-    if math.isfinite(low) == math.isfinite(high):
-        return format_interval(value, low, high)
-    reach = abs((low if math.isfinite(low) else high) - value)
-    d = decimals_for(value - reach, value + reach, value)
-    words = [f"{round(x, d) + 0.0:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
-             for x in (value, low, high)]
-    return f"{words[0]} ({words[1]} to {words[2]})"
 
 
 BY_PRESSURE = "limits by pressure"
@@ -50,6 +38,8 @@ BY_PRESSURE = "limits by pressure"
 
 def pressure_block(result: Result) -> str:
     """Return bias and limits of two calibrations at each pressure with the verdict there, those of ``--at`` too."""
+    from drift.results import format_interval
+
     table = next((t for t in result.tables if t.name == BY_PRESSURE), None)
     if table is None:
         return ""
@@ -60,7 +50,7 @@ def pressure_block(result: Result) -> str:
     unit = next(c.unit for c in table.columns if c.name == "pressure")
     rows = [[*by, f"at ({unit})", "which", *names, "verdict"]]
     for i in range(len(table)):
-        cells = [_shown(*(float(table[f"{n}{end}"][i]) for end in ("", " low", " high"))) for n in names]
+        cells = [format_interval(*(float(table[f"{n}{end}"][i]) for end in ("", " low", " high"))) for n in names]
         rows.append([*(str(table[b][i]) for b in by), f"{float(table['pressure'][i]):.6g}", str(table["which"][i]),
                      *cells, str(table["verdict"][i])])
     kept = [j for j in range(len(rows[0])) if any(r[j] for r in rows[1:])]

@@ -10,7 +10,7 @@ from drift.engine.limits_of_agreement import t_quantile
 FloatArray = NDArray[np.float64]
 
 # Royston (1995), Applied Statistics 44:547-551, algorithm AS R94: weights of the two extreme order statistics as
-# polynomials in 1/sqrt(n); mean and log SD of the transformed W in n (to 11) and in log n (from 12), lowest power first.
+# polynomials in 1/sqrt(n); mean and log SD of the transformed W in n (to 11) or log n (from 12), lowest power first.
 _LAST = 0.0, 0.221157, -0.147981, -2.071190, 4.434685, -2.706056
 _NEXT = 0.0, 0.042981, -0.293762, -1.752461, 5.682633, -3.582633
 _SMALL = (-2.273, 0.459), (0.5440, -0.39978, 0.025054, -6.714e-4), (1.3822, -0.77857, 0.062767, -0.0020322)

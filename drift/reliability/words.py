@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from drift.errors import MINUS
-from drift.results import Estimate, decimals_for, format_interval
+from drift.results import Estimate, decimals_for, ends_text, format_interval
 from drift.study import ReliabilityQuestion
 
 Model = Literal["one-way", "two-way random", "two-way mixed"]
@@ -106,8 +106,8 @@ def quantity(value: float, unit: str, low: float = math.nan, high: float = math.
 def interval_text(low: float, high: float) -> str:
     """Return the ends of a coefficient's interval with at least two decimals: ``0.84 to 0.95``."""
     d = _decimals(low, high)
-    return " to ".join(f"{round(x, d) + 0.0:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
-                       for x in (low, high))
+    return ends_text(*(f"{round(x, d) + 0.0:.{d}f}".replace("-", MINUS) if math.isfinite(x) else ""
+                       for x in (low, high)))
 
 
 def _decimals(low: float, high: float) -> int:

@@ -10,7 +10,7 @@ from itertools import pairwise
 from typing import Any
 
 from drift.errors import MINUS
-from drift.results import Estimate, Exclusion, Result, ResultTable, decimals_for, join_words
+from drift.results import Estimate, Exclusion, Result, ResultTable, decimals_for, ends_text, join_words
 
 HIDDEN_LABELS = ("question",)
 
@@ -144,8 +144,8 @@ def _interval(value: float, low: float, high: float, decimals: int) -> str:
         return "not available"
     if not math.isfinite(low) and not math.isfinite(high):
         return number(value, decimals)
-    ends = [number(e, decimals) if math.isfinite(e) else "no bound" for e in (low, high)]
-    return f"{number(value, decimals)} ({ends[0]} to {ends[1]})"
+    ends = [number(e, decimals) if math.isfinite(e) else "" for e in (low, high)]
+    return f"{number(value, decimals)} ({ends_text(*ends)})"
 
 
 def _head(name: str, unit: str) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.errors import MINUS, Finding
-from drift.results import Estimate, decimals_for, join_words
+from drift.results import Estimate, decimals_for, ends_text, join_words
 from drift.sensitivity.design import QUESTION
 from drift.sensitivity.groups import influence_words
 from drift.sensitivity.handlers import handler_findings
@@ -165,9 +165,10 @@ def slope_words(fit: GroupFit, level: float, log: bool, per: str, unit: str, *, 
     d = decimals_for(low, high, value)
 
     def show(x: float) -> str:
-        return f"{x:.{d}f}".replace("-", MINUS) if math.isfinite(x) else "no bound"
+        return f"{x:.{d}f}".replace("-", MINUS) if math.isfinite(x) else ""
 
-    interval = f"{100 * level:g} % interval {show(low)} to {show(high)}" if full else f"{show(low)} to {show(high)}"
+    ends = ends_text(show(low), show(high))
+    interval = f"{100 * level:g} % interval {ends}" if full else ends
     # A reading in per cent is not a change in per cent of the reading.
     size = "%" if log else "percentage points" if unit == "%" else unit
     return f"{show(value)} {size} per {per} ({interval})".replace("  ", " "), "falls by" if falls else "rises by"

@@ -121,3 +121,8 @@ def test_unlinked_readings_of_unequal_number_are_answered() -> None:
 def test_a_unit_that_does_not_fit_is_refused_before_anything_is_computed() -> None:
     with pytest.raises(DriftError, match="does not measure the same thing"):
         agreement(trial_table(long(readings())), ask(harmless="25 N"))
+
+
+def test_another_multiplier_is_refused() -> None:
+    with pytest.raises(DriftError, match="limits of several methods stand at"):
+        agreement(trial_table(long(readings())), ask(), multiplier=2.0)
