@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from drift.agreement.along_use_limits import Exposure, lasting
 from drift.agreement.along_use_model import Along, NotAlongError, along_of
 from drift.agreement.along_use_tables import (
@@ -26,6 +28,9 @@ from drift.simulated import Design
 from drift.simulated.quoting import Asked
 
 FAMILY = "agreement_along_use"
+# Shares of the span of uses: a first use beyond LATE or a stretch below SHORT is "seen in part", a last use below LOST
+# "lost early".
+LATE, SHORT, LOST = 0.25, 1 / 3, 0.75
 SLOPES = "slope along use, SD between levels of"
 
 
@@ -99,8 +104,12 @@ def design_of(along: Along) -> Design:
     if r.lines is None:
         return Design(n=float(len(along.use) if r.targets is None else along.n_lines), m=len(along.use) / along.n_lines,
                       kinds=frozenset({*kinds, "one line"}))
-    last = [float(along.use[r.lines == s].max()) for s in range(along.fit.design.k)]
-    if min(last) < along.start + 0.75 * (along.last - along.start):
+    span = along.last - along.start
+    first = np.array([along.use[r.lines == s].min() for s in range(along.fit.design.k)])
+    last = np.array([along.use[r.lines == s].max() for s in range(along.fit.design.k)])
+    if np.max(first) > along.start + LATE * span or np.min(last - first) < SHORT * span:
+        kinds.add("seen in part")  # some sensors carry the slope or the end of the line, others do not
+    elif np.min(last) < along.start + LOST * span:
         kinds.add("lost early")
     return Design(n=float(along.fit.design.k), m=len(along.use) / along.fit.design.k, kinds=frozenset(kinds))
 

@@ -11,11 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from drift.engine.agreement_along_path import Path
+from drift.engine.agreement_along_sensors import Residuals, between, quadratic
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -123,12 +125,6 @@ def _positive(matrix: FloatArray) -> FloatArray:
     return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T, float)
 
 
-def _contrast(weights: FloatArray) -> FloatArray:
-    """``W - W 1 1'W / 1'W 1`` of inverse covariances, shape (n, k, k)."""
-    row = weights.sum(2)
-    return np.asarray(weights - row[:, :, None] * row[:, None, :] / row.sum(1)[:, None, None], float)
-
-
 @dataclass(frozen=True, eq=False)
 class AlongFit:
     """Lines of sensors and variances; :meth:`at` gives the mean squares in any direction.
@@ -189,27 +185,36 @@ class AlongFit:
         targets = self.design.df_target >= 1
         b, k = x.shape[1], self.design.k
         flat = self.weights.reshape(b, k * b)
-        c_e = _quadratic(x, flat @ self.of_error.reshape(k * b, k * b) @ flat.T)
-        c_t = _quadratic(x, flat @ self.of_target.reshape(k * b, k * b) @ flat.T) if targets else np.zeros(len(x))
+        c_e = quadratic(x, flat @ self.of_error.reshape(k * b, k * b) @ flat.T)
+        c_t = quadratic(x, flat @ self.of_target.reshape(k * b, k * b) @ flat.T) if targets else np.zeros(len(x))
         if self.design.sensor is None:
             return self._without_sensors(mean, c_e, c_t)
         squares, h_e, h_t = self.between(x, self.covariance)
-        g = _quadratic(x, self.covariance)
-        c_g = _quadratic(x, np.einsum("isk,kl,jsl->ij", self.weights, self.covariance, self.weights))
-        share = (c_g + c_e * self.ms_error) / (g + h_e * self.ms_error)
-        n = len(x)
+        first, first_df, of_first = self.residuals.mean_squares(x)
+        one, none = np.ones(len(x)), np.zeros(len(x))
         if not targets:
-            return Path(mean, np.column_stack([squares, np.full(n, self.ms_error)]),
-                        np.array([self.design.k - 1.0, self.design.df_error]),
-                        np.column_stack([np.ones(n), 1 - h_e]), np.column_stack([share, np.zeros(n)]),
-                        np.column_stack([np.ones(n), -h_e]))
+            return Path(mean, np.column_stack([squares, np.full(len(x), self.ms_error)]),
+                        np.array([self.design.k - 1.0, self.design.df_error]), np.column_stack([one, 1 - h_e]),
+                        np.column_stack([one, none]), np.column_stack([one, -h_e]), first, first_df)
         kappa = self.design.kappa
-        rest = np.maximum(c_t - share * h_t, 0.0) / kappa
+        rest = np.maximum(c_t - of_first, 0.0) / kappa
         new = (1 - h_t) / kappa
-        return Path(mean, np.column_stack([squares, np.full(n, self.ms_target), np.full(n, self.ms_error)]),
+        return Path(mean, np.column_stack([squares, np.full(len(x), self.ms_target), np.full(len(x), self.ms_error)]),
                     np.array([self.design.k - 1.0, self.design.df_target, self.design.df_error]),
-                    np.column_stack([np.ones(n), new, 1 - h_e - new]), np.column_stack([share, rest, -rest]),
-                    np.column_stack([np.ones(n), -h_t / kappa, h_t / kappa - h_e]))
+                    np.column_stack([one, new, 1 - h_e - new]), np.column_stack([one, rest, -rest]),
+                    np.column_stack([one, -h_t / kappa, h_t / kappa - h_e]), first, first_df)
+
+    @cached_property
+    def residuals(self) -> Residuals:
+        """Distances of the sensors' lines from the mean line, and their covariance."""
+        k, b = self.lines.shape
+        lines, each = self.lines - self.beta, np.arange(k)
+        if self.design.df_target < 1:
+            own = self.of_error[each, :, each, :] * self.ms_error + self.covariance
+            return Residuals(lines, self.weights, own, None, 0.0)
+        whole = self.of_error * self.ms_error + _block_diagonal(
+            np.broadcast_to(self.covariance, (k, b, b))).reshape(k, b, k, b)
+        return Residuals(lines, self.weights, whole, self.of_target, self.target_variance)
 
     def _without_sensors(self, mean: FloatArray, c_e: FloatArray, c_t: FloatArray) -> Path:
         n, none = len(mean), np.zeros(len(mean))
@@ -228,7 +233,7 @@ class AlongFit:
         Its expectation is ``x'Gx + h_e s2_error + h_t s2_target`` for any weights, so that weights from estimated
         variances cost efficiency, not bias.
         """
-        return _between(self.lines, self.of_error, self.of_target, x, covariance, self.ms_error, self.target_variance,
+        return between(self.lines, self.of_error, self.of_target, x, covariance, self.ms_error, self.target_variance,
                         targets=self.design.df_target >= 1)
 
     def equality(self, direction: Sequence[float]) -> tuple[float, float]:
@@ -242,39 +247,6 @@ class AlongFit:
         expected = float(h_e[0]) * self.ms_error + float(h_t[0]) * self.target_variance
         f = float(squares[0]) / expected
         return f, float(special.fdtrc(self.design.k - 1.0, self.design.df_error, f))
-
-
-def _quadratic(x: FloatArray, matrix: FloatArray) -> FloatArray:
-    """Return ``x'Mx`` of each row."""
-    return np.asarray(((x @ matrix) * x).sum(1), float)
-
-
-def _along(x: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Covariances between the sensors' values in each direction, shape (n, k, k), from those of lines (k, b, k, b)."""
-    k, b = covariance.shape[:2]
-    products = (x[:, :, None] * x[:, None, :]).reshape(len(x), b * b)
-    return np.asarray((products @ covariance.transpose(1, 3, 0, 2).reshape(b * b, k * k)).reshape(len(x), k, k), float)
-
-
-def _between(lines: FloatArray, of_error: FloatArray, of_target: FloatArray, x: FloatArray, covariance: FloatArray,
-             error: float, target: float, *, targets: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
-    k = len(lines)
-    value = x @ lines.T
-    g = _quadratic(x, covariance)
-    if not targets:  # sensors are independent: a weighted sum of squares
-        own = of_error[np.arange(k), :, np.arange(k), :]
-        d = ((x @ own) * x).sum(2).T
-        w = 1 / (d * error + g[:, None])
-        whole = w.sum(1)
-        centre = (w * value).sum(1) / whole
-        squares = (w * (value - centre[:, None]) ** 2).sum(1)
-        trace = whole - (w * w).sum(1) / whole
-        return squares / trace, ((w - w * w / whole[:, None]) * d).sum(1) / trace, np.zeros(len(x))
-    d_e, d_t = _along(x, of_error), _along(x, of_target)
-    p = _contrast(np.asarray(np.linalg.inv(d_e * error + d_t * target + g[:, None, None] * np.eye(k)), float))
-    trace = np.trace(p, axis1=1, axis2=2)
-    squares = ((p @ value[:, :, None])[:, :, 0] * value).sum(1)
-    return squares / trace, (p * d_e).sum((1, 2)) / trace, (p * d_t).sum((1, 2)) / trace
 
 
 def fit_along(design: AlongDesign, differences: ArrayLike, *, passes: int = 3) -> AlongFit:
@@ -295,9 +267,9 @@ def fit_along(design: AlongDesign, differences: ArrayLike, *, passes: int = 3) -
     Notes
     -----
     Residual and target variance by the fitting-constants method (Henderson 1953, method 3); the sensors' own lines by
-    generalised least squares given those two; the mean line as in a random coefficient model (Swamy 1970), its
-    sensors' part of the variance scaled by the weighted sum of squares about it (Hartung & Knapp 2001), which in
-    balanced designs is the ordinary t interval over sensors.
+    generalised least squares given those two; the mean line as in a random coefficient model (Swamy 1970). The mean
+    square between sensors weighs them as Hartung & Knapp (2001) do; the variance of the mean line is that of
+    :mod:`drift.engine.agreement_along_sensors`. In balanced designs both give the ordinary t interval over sensors.
 
     References
     ----------
@@ -383,7 +355,7 @@ def _covariance(lines: FloatArray, of_error: FloatArray, of_target: FloatArray, 
     x = np.zeros((len(pairs), b))
     for row, (i, j) in enumerate(pairs):
         x[row, i] = x[row, j] = 1.0
-    squares, h_e, h_t = _between(lines, of_error, of_target, x, before, error, target, targets=targets)
+    squares, h_e, h_t = between(lines, of_error, of_target, x, before, error, target, targets=targets)
     g = dict(zip(pairs, squares - h_e * error - h_t * target, strict=True))
     out = np.zeros((b, b))
     for i, j in pairs:

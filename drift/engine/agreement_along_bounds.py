@@ -17,15 +17,16 @@ FloatArray = NDArray[np.float64]
 CAP = 1.25  # nothing is stated beyond this multiple of the largest use seen
 CELLS = 30
 POINTS = 1000  # of the generalised pivotal quantity
+STEPS = 4  # to one degree of freedom
 
 
 def mean_df(path: Path) -> FloatArray:
     """Satterthwaite degrees of freedom of the mean's variance, not below the fewest of a stratum that adds to it."""
-    terms = path.of_mean * path.mean_squares
+    terms, of = path.parts, path.parts_df
     with np.errstate(divide="ignore", invalid="ignore"):
-        df = terms.sum(1) ** 2 / (terms**2 / path.df).sum(1)
-    floor = np.where(path.of_mean > 0, path.df, np.inf).min(1)
-    floor = np.where(np.isfinite(floor), floor, path.df.min())
+        df = terms.sum(1) ** 2 / (terms**2 / of).sum(1)
+    floor = np.where(path.of_mean > 0, of, np.inf).min(1)
+    floor = np.where(np.isfinite(floor), floor, of.min(1))
     return np.asarray(np.maximum(np.where(np.isfinite(df), df, floor), np.maximum(floor, 1.0)), float)
 
 
@@ -111,8 +112,9 @@ def lower_bound(path: Path, probability: float, *, multiplier: float = MULTIPLIE
 def _pivotal_reach(path: Path, probability: float, multiplier: float) -> FloatArray:
     """Upper quantile of the generalised pivotal quantity of a limit, from the mean (Weerahandi 1993)."""
     z, expected = _points(tuple(path.df.tolist()))
-    parts = path.of_mean * path.mean_squares
-    of_mean = np.maximum(expected @ parts.T, FLOOR * expected[:, :1] * parts[:, 0])
+    parts = path.parts
+    first = _first(path, expected[:, 0]) * parts[:, 0]
+    of_mean = np.maximum(first + expected[:, 1:] @ parts[:, 1:].T, FLOOR * first)
     # Draws below zero of the variance between sensors are draws of zero: else they would take from the other parts.
     between = expected @ (path.between * path.mean_squares).T
     total = expected @ (path.total * path.mean_squares).T - np.minimum(between, 0.0)
@@ -122,22 +124,54 @@ def _pivotal_reach(path: Path, probability: float, multiplier: float) -> FloatAr
     return np.asarray(np.partition(value, rank, axis=0)[rank], float)
 
 
-@lru_cache(maxsize=16)
-def _points(df: tuple[float, ...]) -> tuple[FloatArray, FloatArray]:
-    """Return normal deviates and df / chi-square values spread evenly over the unit cube; nothing is random."""
-    from scipy import special
-
-    dims = len(df) + 1
+@lru_cache(maxsize=8)
+def _cube(dims: int) -> FloatArray:
+    """Points spread evenly over the unit cube; nothing is random."""
     ratio = 2.0
     for _ in range(60):  # the number whose powers fill the cube evenly: the root of r^(dims + 1) = r + 1
         ratio = (1 + ratio) ** (1 / (dims + 1))
     steps = ratio ** -np.arange(1, dims + 1)
-    at = (0.5 + np.arange(1, POINTS + 1)[:, None] * steps) % 1
+    at: FloatArray = (0.5 + np.arange(1, POINTS + 1)[:, None] * steps) % 1
+    at.setflags(write=False)
+    return at
+
+
+@lru_cache(maxsize=16)
+def _points(df: tuple[float, ...]) -> tuple[FloatArray, FloatArray]:
+    """Return normal deviates and df / chi-square values at the points of the cube."""
+    from scipy import special
+
+    at = _cube(len(df) + 1)
     z = special.ndtri(at[:, 0])
-    expected = np.column_stack([d / special.chdtri(d, at[:, i + 1]) for i, d in enumerate(df)])
+    expected = np.column_stack([_ratio(len(df) + 1, i + 1, d) for i, d in enumerate(df)])
     z.setflags(write=False)
     expected.setflags(write=False)
     return z, expected
+
+
+@lru_cache(maxsize=256)
+def _ratio(dims: int, axis: int, df: float) -> FloatArray:
+    """Return df / chi-square along one axis of the cube."""
+    from scipy import special
+
+    return np.asarray(df / special.chdtri(df, _cube(dims)[:, axis]), float)
+
+
+def _first(path: Path, expected: FloatArray) -> FloatArray:
+    """Return df / chi-square of the sensors' part of the mean, shape (points, 1 or n), at the points of ``expected``.
+
+    Where sensors weigh alike it is that of the mean square between them. Elsewhere its degrees of freedom change along
+    use; what lies between two of ``STEPS`` to the whole is read off between them, so that bounds run on smoothly.
+    """
+    df, own, dims = float(path.df[0]), path.parts_df[:, 0], len(path.df) + 1
+    if np.all(np.abs(own - df) < 1e-6 * df):
+        return expected[:, None]
+    at = STEPS * np.clip(own, 1.0, df)
+    below = np.minimum(np.floor(at), max(STEPS * df - 1, STEPS))
+    steps, where = np.unique(np.concatenate([below, below + 1]), return_inverse=True)
+    ratios = np.column_stack([_ratio(dims, 1, float(s) / STEPS) for s in steps])
+    share = at - below
+    return np.asarray(ratios[:, where[:len(own)]] * (1 - share) + ratios[:, where[len(own):]] * share, float)
 
 
 @dataclass(frozen=True, kw_only=True)

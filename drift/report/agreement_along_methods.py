@@ -31,7 +31,7 @@ def along_use_sentence(part: Result) -> str:
     if len(protocol) == 1:
         told.append(f"protocol limit: {_count(protocol[0])} ({protocol[0].method})")
     return (" Differences were modelled along use with random lines of sensors and random targets where they repeat "
-            "(Swamy 1970; Hartung and Knapp 2001; Zou 2013), limits for a new sensor and target; their trend was "
+            "(Swamy 1970; Bell and McCaffrey 2002; Zou 2013), limits for a new sensor and target; their trend was "
             + "; ".join(told) + ".")
 
 

@@ -9,7 +9,9 @@ from dataclasses import dataclass, replace
 
 # Features that make a study another kind of study; other words of a design are settings nobody can know.
 KINDS = ("worn ones removed", "within", "unlinked", "uses of their own", "fixed levels", "targets repeat", "lost early",
-         "one line", "skewed targets", "with sensors", "occasions of")
+         "seen in part", "one line", "skewed targets", "with sensors", "occasions of")
+# Intervals of one of these say nothing about a study that is none, whatever the sizes, and the other way round.
+ALONE = frozenset({"seen in part"})
 # True ICC(A,1), or share of the targets in the variance, of tables that have one throughout and do not repeat it.
 ICC = {"reliability": 0.8, "measurement_error": 0.6}
 _WORDS = r"(?: (?!x )[A-Za-z-]+)*"
@@ -81,7 +83,8 @@ def distance(mine: Design, other: Design) -> float:
         elif a is not None and b is not None:
             total += (weight * math.log(a / b)) ** 2
     total += (3 * (mine.missing - other.missing)) ** 2
-    total += 0.25 * len(mine.kinds ^ other.kinds)
+    differ = mine.kinds ^ other.kinds
+    total += 0.25 * len(differ) + 4 * len(differ & ALONE)
     return math.sqrt(total)
 
 

@@ -3,8 +3,10 @@
 Differences are simulated straight from their model: a bias that rises with use, random lines of sensors, targets that
 repeat or not, residual of SD one. Uses run from 0 to 1, the bias from 0 to 2; sensors differ at the start by SD 0.5,
 their slopes by SD 0 (equal), 0.5 (differ) or 2 (differ much). The harmless difference is set where the truth leaves it
-at use 0.6. Fit, intervals and crossings are those of the package. A protocol limit is safe while it does not exceed
-the use at which a limit truly leaves the harmless difference.
+at use 0.6. Sensors "seen in part" were seen over different stretches of use: half of them early (to 0.4) and half late
+(from 0.5), every one over a stretch of its own, or two of them all along and the others to 0.3. Fit, intervals and
+crossings are those of the package. A protocol limit is safe while it does not exceed the use at which a limit truly
+leaves the harmless difference.
 """
 
 from __future__ import annotations
@@ -74,6 +76,49 @@ def layout(name: str, k: int, pairs: int, *, targets: str = "", lost: bool = Fal
     return Layout(name, tuple(sensor) if k > 1 else None, tuple(use), tuple(codes) if targets else None, slope_sd)
 
 
+def stretches(k: int, seen: str) -> list[tuple[float, float, int]]:
+    """First and last use and number of pairs of sensors that were seen in part."""
+    rng = np.random.default_rng(11)
+    out = []
+    for s in range(k):
+        if seen == "half early, half late":
+            out.append((0.0, 0.4, 6) if s % 2 else (0.5, 1.0, 20))
+        elif seen == "two all along":
+            out.append((0.0, 1.0 if s < 2 else 0.3, 10))
+        else:
+            first = rng.uniform(0.0, 0.5)
+            out.append((first, min(1.0, first + rng.uniform(0.2, 0.6)), int(rng.integers(4, 30))))
+    if seen == "stretches of their own":  # what is seen reaches from 0 to 1 all the same
+        out[0], out[-1] = (0.0, *out[0][1:]), (out[-1][0], 1.0, out[-1][2])
+    return out
+
+
+def in_part(k: int, seen: str, words: str, *, targets: bool = False) -> Layout:
+    """Lay out sensors that were seen over different stretches of use; the same every time."""
+    rng = np.random.default_rng(7)
+    parts = stretches(k, seen)
+    sensor = [s for s, (_, _, m) in enumerate(parts) for _ in range(m)]
+    use = [float(u) for first, last, m in parts for u in np.linspace(first, last, m)]
+    codes = np.unique(rng.integers(0, 12, len(use)), return_inverse=True)[1].tolist()
+    name = (f"{k} sensors x {round(len(use) / k)} pairs, {'targets repeat, 12 of them crossed, ' if targets else ''}"
+            f"seen in part, {seen}, {words}")
+    return Layout(name, tuple(sensor), tuple(use), tuple(codes) if targets else None, SLOPES[words])
+
+
+def seen_in_part() -> Iterator[Layout]:
+    """Return the designs whose sensors were seen in part."""
+    half, two = "half early, half late", "two all along"
+    yield in_part(6, half, "equal slopes")
+    for k in (4, 6, 12, 24):
+        yield in_part(k, half, "slopes differ")
+    for k, words in ((6, "slopes differ"), (10, "slopes differ"), (10, "slopes differ much")):
+        yield in_part(k, two, words)
+    for words in SLOPES:
+        yield in_part(8, "stretches of their own", words)
+    for k, seen in ((6, half), (12, half), (10, two)):
+        yield in_part(k, seen, "slopes differ", targets=True)
+
+
 def designs() -> Iterator[Layout]:
     """Return the grid of the table."""
     for k, pairs in ((4, 10), (6, 10), (10, 10)):
@@ -104,6 +149,7 @@ def designs() -> Iterator[Layout]:
     yield layout(f"3 sensors x 10 pairs, {words}", 3, 10, slope_sd=0.5)
     yield layout("20 pairs, one line", 1, 20)
     yield layout("30 targets x 3 pairs, one line, targets repeat", 1, 90, targets="crossed", n_targets=30)
+    yield from seen_in_part()
 
 
 @cache

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from drift.simulated import Design, nearest, parse, rows_of
 from drift.simulated.designs import distance
-from drift.simulated.tables import core
+from drift.simulated.tables import FAR, core
 from tests.coverage.family import FOLDER, read_rows
 
 
@@ -97,3 +99,11 @@ def test_quantities_and_intervals_that_were_not_simulated_have_no_row() -> None:
 def test_the_interval_is_told_from_what_was_fitted(printed: str, table: str) -> None:
     assert core(printed) == core(table)
     assert core("ANOVA, exact F interval") != core("ANOVA, F/Satterthwaite interval")
+
+
+def test_sensors_seen_in_part_are_never_told_of_by_sensors_seen_alike():
+    part = Design(n=6, m=10, kinds=frozenset({"seen in part"}))
+    for kinds in (frozenset(), frozenset({"lost early"})):
+        assert distance(part, Design(n=6, m=10, kinds=kinds)) > FAR
+        assert distance(part, Design(n=6, m=10, kinds=kinds)) > distance(part, replace(part, n=24))
+    assert parse("8 sensors x 16 pairs, seen in part, stretches of their own").kinds == {"seen in part"}
