@@ -19,6 +19,8 @@ from drift.engine.agreement_along_bounds import (
 )
 from drift.engine.crossing import whole
 
+NOT_READ, NOT_SHOWN = "fresh sensors were not read", "not even fresh sensors are shown to agree"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Exposure:
@@ -30,6 +32,11 @@ class Exposure:
     def per(self) -> str:
         """``use`` or the unit."""
         return self.unit or "use"
+
+    @property
+    def several(self) -> str:
+        """``uses``, or ``exposures (h)`` where they have a unit."""
+        return "uses" if self.per == "use" else f"exposures ({self.unit})"
 
     def show(self, value: float) -> str:
         """``41 uses``, ``1 use``, ``3,210 h``."""
@@ -65,6 +72,13 @@ class Lasting:
     start: float
     cap: float
     step: float
+
+    @property
+    def why_none(self) -> str:
+        """Why there is no protocol limit; empty where there is one."""
+        if not math.isnan(self.protocol):
+            return ""
+        return NOT_READ if self.start > 0 else NOT_SHOWN
 
     @property
     def most(self) -> float:

@@ -21,6 +21,7 @@ SEEN, BEYOND = 20, 4  # steps of the table within the uses seen, and beyond them
 LIMITS = "MOVER and pivotal interval"
 EXACT = "exact noncentral t interval"
 TURNED = "interval turned round"
+NONE = "; none: "  # in the method of a protocol limit, before the reason why there is none
 
 
 def limit_method(along: Along) -> str:
@@ -66,8 +67,15 @@ def lasting_estimates(along: Along, x: Lasting, *, exposure: Exposure, of: Mappi
         name="protocol limit", value=x.protocol, unit=unit, level=CONFIDENCE, of=of, n=along.n_lines,
         bound=None if math.isnan(x.protocol) else "at least" if x.at_least else "exact",
         method=f"largest use up to which the outer one-sided {100 * CONFIDENCE:g} % bounds of both limits stay within "
-               f"the harmless difference; {limit_method(along).removesuffix(' interval')} bounds"))
+               f"the harmless difference; {limit_method(along).removesuffix(' interval')} bounds"
+               + (f"{NONE}{x.why_none}" if x.why_none else "")))
     return made
+
+
+def split_method(e: Estimate) -> tuple[str, str]:
+    """Return the method of a protocol limit, and why there is none (empty where there is one)."""
+    method, _, why = e.method.partition(NONE)
+    return method, why
 
 
 def _crossing(name: str, c: Crossing, x: Lasting, *, unit: str, of: Mapping[str, str], level: float,

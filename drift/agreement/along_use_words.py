@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from drift.agreement.along_use_limits import Exposure, Lasting
+from drift.agreement.along_use_limits import NOT_READ, Exposure, Lasting
 from drift.agreement.along_use_model import Along
 from drift.agreement.along_use_terms import Term
 from drift.agreement.words import number, opening
@@ -119,9 +119,8 @@ def findings_of(along: Along, change: str, x: Lasting | None, terms: list[Term],
             "along use are very wide", f"Follow more levels of {r.unit} along use; five and more are useful.")
     if x is not None and math.isnan(x.protocol):
         say("warning", "no-protocol-limit", f"No protocol limit within {f'{x.harmless:g} {unit}'.strip()}: "
-            + ("fresh sensors are not shown to agree" if x.start == 0 else "fresh sensors were not read"),
-            "Calibrate anew before use, or measure more sensors and targets." if x.start == 0 else
-            "Read fresh sensors too.")
+            + x.why_none, "Read fresh sensors too." if x.why_none == NOT_READ else
+            "Calibrate anew before use, or measure more sensors and targets.")
     if change == "worse" and x is not None and not math.isnan(x.protocol) and not x.at_least:
         say("note", "protocol-limit", f"Beyond {exposure.show(x.protocol)} the two may not be exchanged on the "
             "strength of these data")

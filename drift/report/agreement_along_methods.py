@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from drift.agreement.along_use_tables import split_method
 from drift.errors import MINUS
 from drift.report.figures import table_of
 from drift.results import Estimate, Result, format_interval
@@ -29,7 +30,7 @@ def along_use_sentence(part: Result) -> str:
                     + "; ".join(_ends(e) for e in present) + f" {present[0].unit}".rstrip())
     protocol = [e for e in part.estimates if e.name == "protocol limit"]
     if len(protocol) == 1:
-        told.append(f"protocol limit: {_count(protocol[0])} ({protocol[0].method})")
+        told.append(f"protocol limit: {_count(protocol[0])} ({split_method(protocol[0])[0]})")
     return (" Differences were modelled along use with random lines of sensors and random targets where they repeat "
             "(Swamy 1970; Bell and McCaffrey 2002; Zou 2013), limits for a new sensor and target; their trend was "
             + "; ".join(told) + ".")
@@ -41,5 +42,5 @@ def _ends(e: Estimate) -> str:
 
 def _count(e: Estimate) -> str:
     if not math.isfinite(e.value):
-        return "none"
+        return f"none, {split_method(e)[1]}"
     return f"{'at least ' if e.bound == 'at least' else ''}{e.value:g} {e.unit}"

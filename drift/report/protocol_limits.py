@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+from drift.agreement.along_use_tables import split_method
 from drift.errors import Finding
 from drift.results import Estimate, Result
 
@@ -38,7 +39,7 @@ def _words(e: Estimate, part: Result) -> str:
     of = ", ".join(f"{k} {v}" for k, v in e.of.items() if k != "question")
     lead = f"Protocol limit of question {part.question}{f' ({of})' if of else ''}"
     if not math.isfinite(e.value):
-        return f"{lead}: none, not even fresh sensors are shown to agree; it is no part of the count"
+        return f"{lead}: none, {split_method(e)[1]}; it is no part of the count"
     unit = "use" if e.unit == "uses" and e.value == 1 else e.unit
     return (f"{lead}: {'at least ' if e.bound == 'at least' else ''}{e.value:g} {unit}; up to then the two may be "
             "exchanged, and it is no part of the count")
