@@ -123,7 +123,8 @@ def level_terms(along: Along, level: float, unit: str, per: str) -> list[Term]:
     """Differences on the level of the reading, at the median use, and how that changes with use.
 
     The level is the mean reading of the target where targets repeat: the mean of one pair shares the errors of its
-    difference, and a slope on it is found wherever the two methods' errors differ.
+    difference, and a slope on it is found wherever the two methods' errors differ in size. Where targets do not repeat
+    the words say so.
     """
     named = ("method x level", "method x level x use")
     units = ("", f"per {per}")
@@ -144,6 +145,8 @@ def level_terms(along: Along, level: float, unit: str, per: str) -> list[Term]:
     low, high = mean_interval(path, level)
     p = p_value(path)
     seen = ("the difference depends on the level of the reading", "what the level does changes with use")
+    if of_target is None:
+        seen = (f"{seen[0]}, or the errors of the two methods differ in size", f"{seen[1]}, or the errors do")
     unseen = ("no dependence on the level seen", "no change of that with use seen")
     return [Term(name=named[i], unit=units[i], method=method, value=float(path.mean[i]), low=float(low[i]),
                  high=float(high[i]), p=float(p[i]), words=seen[i] if p[i] < ALPHA else unseen[i]) for i in (0, 1)]
