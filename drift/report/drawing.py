@@ -27,6 +27,7 @@ SERIES = ("#0b3c5d", "#b5541c", "#3f7d5a", "#8c6bb1", "#c99a2e", "#6b6f75")
 MARKERS = ("o", "s", "^", "D", "v", "P")
 DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1)), (0, (1, 1)))
 
+WIDE = 8.0  # inches from which on a figure stands across the page
 PNG_DPI = 150.0
 SETTINGS: dict[str, Any] = {
     "svg.fonttype": "none", "svg.hashsalt": "drift", "svg.id": "drift", "font.family": "sans-serif",
@@ -48,6 +49,12 @@ class Figure:
     caption: str
     svg: str
     png: bytes
+
+    @property
+    def wide(self) -> bool:
+        """Whether it is made to stand across the page."""
+        found = re.search(r'viewBox="0 0 ([0-9.]+) ', self.svg)
+        return found is not None and float(found[1]) > 72 * WIDE
 
     @property
     def inline(self) -> str:

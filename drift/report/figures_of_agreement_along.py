@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 ALONG, LINES, LEFT = "along use", "lines along use", "uses left"
 MOST, ACROSS = 8, 4
+WIDE = (10.2, 3.7)
+ROOM = 0.36  # of the width, which the words about the harmless band take up
 GREEN = "#4a6b3a"
 OWN = ("use", "seen", "bias", "lower limit", "upper limit", "SD of differences", "SD between lines")
 
@@ -43,9 +45,8 @@ def along_drawings(result: Result) -> list[tuple[str, str, Callable[..., str], t
 
 
 def along_size(result: Result, of: Mapping[str, str]) -> tuple[float, float]:
-    """Return a size with a row of small panels for every four sensors, above the large one."""
-    rows = math.ceil(min(len(_sensors(result, of)), MOST) / ACROSS) if len(_sensors(result, of)) > 1 else 0
-    return 4.9, 2.9 + 1.15 * rows
+    """Return the size of a picture across the page where each sensor has a small panel, else that of one panel."""
+    return WIDE if len(_sensors(result, of)) > 1 else (4.9, 3.3)
 
 
 def _sensors(result: Result, of: Mapping[str, str]) -> list[str]:
@@ -54,7 +55,7 @@ def _sensors(result: Result, of: Mapping[str, str]) -> list[str]:
 
 
 def along_figure(result: Result, axes: Axes, *, of: Mapping[str, str] | None = None) -> str:
-    """Draw differences against use, a small panel a sensor, above bias and limits with bands and the harmless band.
+    """Draw differences against use, a small panel a sensor, and bias and limits with bands and the harmless band.
 
     Parameters
     ----------
@@ -75,20 +76,35 @@ def along_figure(result: Result, axes: Axes, *, of: Mapping[str, str] | None = N
     sensors = _sensors(result, of)
     canvas: Any = axes.figure
     axes.remove()
-    shown = sensors[:MOST] if len(sensors) > 1 else []
-    rows = math.ceil(len(shown) / ACROSS)
-    across = min(max(len(shown), 1), ACROSS)
-    grid = canvas.add_gridspec(rows + 1, across, height_ratios=[*([1.15] * rows), 2.7])
-    large = canvas.add_subplot(grid[rows, :])
+    large, places, columns = _panels(canvas, len(sensors) if len(sensors) > 1 else 0)
     _population(large, result, of)
     large.locator_params(axis="x", nbins=5)
-    for i, sensor in enumerate(shown):
-        panel = canvas.add_subplot(grid[i // across, i % across], sharex=large, sharey=large)
+    for i, (place, sensor) in enumerate(zip(places, sensors, strict=False)):
+        panel = canvas.add_subplot(place, sharex=large, sharey=large)
         _one_sensor(panel, result, of, sensor)
-        panel.tick_params(labelleft=i % across == 0, labelbottom=i // across == rows - 1, labelsize=7)
+        panel.tick_params(labelleft=i % columns == 0, labelbottom=i + columns >= len(places), labelsize=7)
     for panel in canvas.axes:
         panel.spines[["top", "right"]].set_visible(False)
     return _caption(result, of, sensors)
+
+
+def _panels(canvas: Any, n: int) -> tuple[Axes, list[Any], int]:
+    """Return the large panel, places of the small ones, and how many stand in a row.
+
+    Beside the large one where the picture is wide, above it elsewhere; so many in a row that few places stay empty.
+    """
+    n = min(n, MOST)
+    width, height = canvas.get_size_inches()
+    if n and width > 2 * height:
+        rows = 3 if n in (3, 5, 6) else 2
+        columns = math.ceil(n / rows)
+        grid = canvas.add_gridspec(1, 2, width_ratios=[5.2, max(1.2 * columns, 2.2)])
+        small = grid[0, 1].subgridspec(rows, columns)
+        return canvas.add_subplot(grid[0, 0]), [small[i // columns, i % columns] for i in range(n)], columns
+    rows = math.ceil(n / ACROSS)
+    columns = math.ceil(n / rows) if n else 1
+    grid = canvas.add_gridspec(rows + 1, columns, height_ratios=[*([1.15] * rows), 2.7])
+    return canvas.add_subplot(grid[rows, :]), [grid[i // columns, i % columns] for i in range(n)], columns
 
 
 def _label(result: Result, table: ResultTable) -> str:
@@ -151,11 +167,12 @@ def _population(axes: Axes, result: Result, of: Mapping[str, str]) -> None:
     _within(axes, table, keep, result, of, harmless)
     axes.axvspan(last, float(use[-1]), color="white", alpha=0.55, linewidth=0, zorder=2.5)
     falls = table["bias"][keep][-1] < float(np.mean(axes.get_ylim()))
-    axes.annotate("beyond\nthe uses\nseen", (0.5 * (last + float(use[-1])), 0.98 if falls else 0.02), ha="center",
+    axes.annotate("beyond\nthe uses\nseen", (0.5 * (last + float(use[-1])), 0.84 if falls else 0.02), ha="center",
                   xycoords=axes.get_xaxis_transform(), fontsize=6.5, color=look.INK, va="top" if falls else "bottom",
                   zorder=3)
     if harmless is not None:
-        axes.annotate(f"harmless: within {harmless:g} {unit}".rstrip(), (0.01, harmless), fontsize=7.5, va="bottom",
+        axes.annotate(f"harmless: within {harmless:g} {unit}".rstrip(), (_clear_of_count(axes, result, of), harmless),
+                      fontsize=7.5, va="bottom",
                       xycoords=axes.get_yaxis_transform(), color=GREEN, xytext=(0, 2), textcoords="offset points")
         _crossings(axes, result, of, harmless)
     axes.set_xlabel(_exposure(table))
@@ -171,7 +188,7 @@ def _within(axes: Axes, table: ResultTable, keep: NDArray[np.bool_], result: Res
     lines = np.concatenate([table[c][keep] for c in ("bias low", "bias high", "lower limit", "upper limit")])
     low, high = (float(f([f(points), f(lines)])) for f in (np.min, np.max))
     if harmless is not None:
-        low, high = min(low, -1.25 * harmless), max(high, 1.25 * harmless)
+        low, high = min(low, -1.25 * harmless), max(high, 1.45 * harmless)
     room = 0.05 * (high - low)
     axes.set_ylim(low - room, high + room)
 
@@ -183,7 +200,7 @@ def _crossings(axes: Axes, result: Result, of: Mapping[str, str], harmless: floa
     limit = rows.get("a limit leaves")
     if limit is not None and math.isfinite(float(left["use"][limit])):
         at, low, high = (float(left[c][limit]) for c in ("use", "low", "high"))
-        side = -harmless if _lower_leaves(result, of) else harmless
+        side = -harmless if _lower_leaves(result, of, at, harmless) else harmless
         right = high if math.isfinite(high) else axes.get_xlim()[1]
         axes.hlines(side, low, right, color=look.INK, linewidth=2.2, zorder=4)
         axes.plot([at], [side], "D", color=look.INK, markersize=5.5, markerfacecolor="white", zorder=5)
@@ -192,16 +209,31 @@ def _crossings(axes: Axes, result: Result, of: Mapping[str, str], harmless: floa
         axes.annotate("a limit leaves here", (at, side), xytext=(-6 if turn else 6, -5), textcoords="offset points",
                       fontsize=7.5, va="top", ha="right" if turn else "left", color=look.INK, zorder=5,
                       bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8})
+    count = _count(result, of)
+    if count is not None:
+        look.note_count(axes, count, f"interchangeable up to {count:g}")
+
+
+def _count(result: Result, of: Mapping[str, str]) -> float | None:
+    """Return the protocol limit that is drawn."""
     e = find(result, "protocol limit", **of)
-    if e is not None and math.isfinite(e.value) and e.bound == "exact":
-        look.note_count(axes, e.value, f"interchangeable up to {e.value:g}")
+    return e.value if e is not None and math.isfinite(e.value) and e.bound == "exact" else None
 
 
-def _lower_leaves(result: Result, of: Mapping[str, str]) -> bool:
-    """Tell which limit is the further out of the harmless difference at the end."""
+def _clear_of_count(axes: Axes, result: Result, of: Mapping[str, str]) -> float:
+    """Return where words at the left begin, in shares of the width: right of a count that would run through them."""
+    count = _count(result, of)
+    left, right = axes.get_xlim()
+    at = -1.0 if count is None else (count - left) / (right - left)
+    return at + 0.01 if 0 <= at < ROOM else 0.01
+
+
+def _lower_leaves(result: Result, of: Mapping[str, str], at: float, harmless: float) -> bool:
+    """Tell which limit is the one that leaves the harmless difference at a use: the further out of it there."""
     table = result.table(ALONG)
     keep = rows_of(table, of)
-    return -float(np.min(table["lower limit"][keep])) > float(np.max(table["upper limit"][keep]))
+    lower, upper = (float(np.interp(at, table["use"][keep], table[c][keep])) for c in ("lower limit", "upper limit"))
+    return -harmless - lower > upper - harmless
 
 
 def _caption(result: Result, of: Mapping[str, str], sensors: list[str]) -> str:
@@ -218,12 +250,12 @@ def _caption(result: Result, of: Mapping[str, str], sensors: list[str]) -> str:
         words = str(left["in words"][row])
         said += f"; {words[:1].lower()}{words[1:]}"
     level = f"{100 * result.provenance.level:g} %"
-    panels = (" Small panels: each sensor's differences with its own line"
-              + (f" ({len(sensors) - MOST} more are not drawn)." if len(sensors) > MOST else ".")
+    panels = ("; small panels: each sensor's differences with its own line"
+              + (f" ({len(sensors) - MOST} more are not drawn)" if len(sensors) > MOST else "")
               if len(sensors) > 1 else "")
     cut = "; a band that runs out of the picture is wider still" if _cut(result, of) else ""
-    return sentence(f"{lead}: {said}.{panels} Below: bias and limits for a new target and a new sensor, bands are "
-                    f"{level} intervals{cut}.")
+    return sentence(f"{lead}: {said}. Bias and limits are for a new target and a new sensor, bands are {level} "
+                    f"intervals{cut}{panels}.")
 
 
 def _cut(result: Result, of: Mapping[str, str]) -> bool:
