@@ -85,7 +85,8 @@ def companion(setting: Setting) -> Companion | None:
                            label=setting.label, exposure=exposure, unit=unit)
     findings += _mixed_uses(setting)
     return Companion(estimates=tuple(estimates), tables=tuple(tables), findings=tuple(findings),
-                     sentences=tuple(sentences), asked=_asked(along, slope, estimates, setting))
+                     sentences=tuple(sentences), asked=_asked(along, slope, estimates, setting),
+                     over="" if change == "no change seen" else f"over the mix of {exposure.several} seen")
 
 
 def _mixed_uses(setting: Setting) -> list[Finding]:

@@ -24,6 +24,7 @@ class Answer:
     """Everything found about one group; ``analysis`` is None when limits were refused, with the reason.
 
     ``beside`` holds the variants of the limits: their tables, findings and the sentence that proposes one.
+    ``over`` is what the verdict is an average over.
     """
 
     group: Group
@@ -38,6 +39,7 @@ class Answer:
     refusal: str = ""
     sentences: tuple[str, ...] = ()
     beside: Companion | None = None
+    over: str = ""
 
 
 def empty_estimates(group: Group, of: Mapping[str, str]) -> tuple[Estimate, ...]:

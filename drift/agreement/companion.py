@@ -50,6 +50,8 @@ class Companion:
         Said after the verdict.
     asked : tuple of (family, Asked)
         Printed intervals whose simulated coverage is quoted.
+    over : str
+        What the verdict is an average over, where it would be another for each part of it; said with the verdict.
     """
 
     estimates: tuple[Estimate, ...] = ()
@@ -57,6 +59,7 @@ class Companion:
     findings: tuple[Finding, ...] = ()
     sentences: tuple[str, ...] = ()
     asked: tuple[tuple[str, Asked], ...] = ()
+    over: str = ""
 
 
 Maker = Callable[[Setting], Companion | None]

@@ -8,6 +8,7 @@ from dataclasses import replace
 from drift.agreement.answer import Answer
 from drift.agreement.companion import Companion, Maker, Setting, stream
 from drift.agreement.pairs import Pairing
+from drift.agreement.words import said_over
 from drift.study import AgreementQuestion
 
 
@@ -44,8 +45,11 @@ def accompany(answers: Sequence[Answer], pairing: Pairing, question: AgreementQu
                 harmless=harmless, rng=stream(seed, name, number)))
             if companion is not None:
                 found.append(companion)
-        out.append(replace(x, estimates=(*x.estimates, *(e for c in found for e in c.estimates)),
-                           findings=(*x.findings, *(f for c in found for f in c.findings)),
+        over = next((c.over for c in found if c.over), "")
+        limited = any(e.name == "protocol limit" and e.value == e.value for c in found for e in c.estimates)
+        out.append(replace(x, estimates=(*x.estimates, *(e for c in found for e in c.estimates)), over=over,
+                           findings=(*(said_over(f, over, limited=limited) for f in x.findings),
+                                     *(f for c in found for f in c.findings)),
                            sentences=tuple(s for c in found for s in c.sentences)))
         made += [(out[-1], c) for c in found]
     return out, made

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -70,6 +71,18 @@ def verdict_caution(verdict: Verdict, question: AgreementQuestion, label: str) -
                    "Do not use one in place of the other on the strength of these data.")
 
 
+def said_over(finding: Finding, over: str, *, limited: bool) -> Finding:
+    """Return the caution of a verdict with what it is an average over; other findings as they are.
+
+    ``limited`` says that there is a protocol limit, up to which one may be used in place of the other.
+    """
+    if finding.code != "verdict" or not over:
+        return finding
+    beyond = " beyond the protocol limit" if limited else ""
+    return replace(finding, message=finding.message.replace("Verdict", f"Verdict {over}", 1),
+                   mend=finding.mend.replace("of the other", f"of the other{beyond}", 1))
+
+
 def _units(further: int, structure: Structure, target: str) -> str:
     """Say what would have to be added."""
     if structure.kind == "simple":
@@ -108,9 +121,10 @@ def answer_sentence(answer: Answer, question: AgreementQuestion, *, target: str)
             f"{number(low.value, decimals_of(low))} and {number(high.value, decimals_of(high))}{unit}.")
     text = label + text
     if answer.verdict is not None:
+        head = f"Verdict {answer.over}".rstrip()
         if question.by:
-            return f"{text} Verdict: {answer.verdict.words} within {answer.verdict.given.words}."
-        text = f"{text} Verdict: {verdict_sentence(answer.verdict, question, group, answer.structure, target)}."
+            return f"{text} {head}: {answer.verdict.words} within {answer.verdict.given.words}."
+        text = f"{text} {head}: {verdict_sentence(answer.verdict, question, group, answer.structure, target)}."
     return text if question.by else " ".join((text, *answer.sentences))
 
 
