@@ -53,7 +53,8 @@ JACKKNIFE, SKEWED = "jackknife on Fisher's z", "skewed targets"
 LIN = f"Lin 1989, divisor n; {PIVOTAL}"
 COMPONENTS = {"simple": "variance components of pairs, = ICC(A,1)",
               "repeated": "variance components (Carrasco & Jover 2003), REML",
-              "unpaired": "variance components (Carrasco & Jover 2003)"}
+              "unpaired": "variance components (Carrasco & Jover 2003)",
+              "unequal": "variance components by unweighted means of targets (not REML)"}
 NAMES = ("CCC", "precision", "accuracy", "location shift", "scale shift")
 
 
@@ -154,7 +155,7 @@ def _rows(found: Found, setting: Setting) -> list[Row]:
             for k in ("value", "location", "scale")}
     ends["precision"] = (precision_interval(found.strata, drawn, level, rng=setting.rng) if drawn is not None else NONE)
     accuracy = accuracy_interval(drawn, level) if drawn is not None else NONE
-    how = COMPONENTS[setting.structure.kind if lin is None else "simple"]
+    how = COMPONENTS["simple" if lin is not None else "unequal" if _unequal(setting) else setting.structure.kind]
     few = drawn is None
     bare = "no interval"
     rows = []
@@ -194,6 +195,16 @@ def _rows(found: Found, setting: Setting) -> list[Row]:
                 method=_method(f"mean of {a} {MINUS} {b} in SDs (geometric mean of the two); {PIVOTAL}", few)),
             Row(coefficient="scale shift", value=values["scale"], ends=scale,
                 method=_method(f"SD of {a} over SD of {b}; {scale_words}", few))]
+
+
+def _unequal(setting: Setting) -> bool:
+    """Tell whether targets were read unequally often by unlinked methods: each then counts once, whatever its number.
+
+    With equal numbers the estimate is that of REML unless a component would be negative.
+    """
+    readings = setting.group.readings
+    return setting.structure.kind == "unpaired" and readings is not None and any(
+        bool(np.ptp(np.bincount(code)) > 0) for code in (readings[1], readings[3]))
 
 
 def _jackknife(lin: Concordance, setting: Setting) -> tuple[float, float]:

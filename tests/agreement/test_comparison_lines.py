@@ -340,7 +340,14 @@ def test_the_printed_intervals_hold_in_every_design_of_the_table():
     assert (rows.studies >= 2000).all()
     printed = rows.method.str.contains("exact|pivotal|widened|MOVER|wider of|Hotelling")
     wrong = rows.quantity.str.contains("taken as|in truth|as independent")
-    assert rows[printed & ~wrong].coverage.min() >= 0.93
+    unequal = rows.design.str.contains("1 to 12 pairs")
+    assert rows[printed & ~wrong & ~unequal].coverage.min() >= 0.93
+    assert rows[printed & ~wrong & unequal].coverage.min() >= 0.92  # the joint test; the page says so
+    straight = rows[rows.quantity.str.contains("no false bend") & ~wrong].set_index("design")
+    assert straight[straight.method == "cumulative sum against random signs"].coverage.between(0.93, 0.965).all()
+    old = straight[straight.method == "Kolmogorov-Smirnov, as in 1983"].coverage
+    assert old["50 targets, reliability ratio 0.99, readings rounded to the error"] < 0.82
+    assert old["50 targets, reliability ratio 0.99"] < 0.92
     clustered = rows[(rows.method == "jackknife t interval") & rows.design.str.contains(" x |pairs") & ~wrong]
     assert clustered.coverage.min() >= 0.925  # two Monte-Carlo errors below 0.935
     exact = rows[rows.method == "exact interval (Creasy)"]

@@ -3,7 +3,10 @@
 A slope s = dy/dx between two points is (1 + t) / (1 - t) with t = (dy - dx) / (dy + dx): the slope of differences
 against sums. As s runs from just above -1 over infinity to just below -1, t runs from minus to plus infinity. The
 shifted median of Passing & Bablok is therefore the plain median of t, the slopes of -1 that they leave out are those
-with dy + dx = 0, and neither the order of the rows nor which method is called x matters to it.
+with dy + dx = 0, and the order of the rows does not matter to it. Nor does which method is called x, but for one thing:
+with an even number of slopes the published slope is the arithmetic mean of the middle two, and the mean of two
+reciprocals is not the reciprocal of the mean. Swapped methods then give slopes whose product is a little below or above
+1; the limits, which are single slopes, turn over exactly.
 """
 
 from __future__ import annotations
@@ -233,7 +236,7 @@ def linearity(x: ArrayLike, y: ArrayLike, slope: float, intercept: float) -> tup
 
     The p is that of the Kolmogorov-Smirnov distribution, which the sum does not have: the signs are those about a line
     fitted to the same points, and with as many above as below a bridge of n signs has the variance n, not the n / 2 + 1
-    it is divided by. Of straight lines through 50 points it rejects one in twelve at 5 %;
+    it is divided by. Of straight lines through 50 points it rejects one in eleven at 5 %;
     ``drift.engine.comparison.straightness`` gives a p that holds.
 
     Points are ordered by their position along the line (y + x / slope); those above count sqrt(below / above), those
