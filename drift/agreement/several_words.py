@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from drift.agreement.several_bounds import Bounds
 from drift.agreement.several_found import Found, OddOneOut, SetVerdict, odd_one_out
-from drift.agreement.words import number, opening
+from drift.agreement.words import nor_verdict, number, opening
 from drift.errors import MINUS, Finding
 from drift.results import decimals_for, join_words
 from drift.study import AgreementQuestion
@@ -138,17 +138,24 @@ def answer_sentence(found: Found, question: AgreementQuestion) -> str:
     """Give the answer for one group."""
     label = opening("".join(f"{k} {v}: " for k, v in found.cells.of))
     if found.refusal:
-        return f"{label}No limits of agreement: {found.refusal}."
+        return f"{label}No limits of agreement{nor_verdict(question)}: {found.refusal}."
     parts = [f"{mean_sentence(found)}; {pairs_sentence(found)}"]
     odd = odd_sentence(found, odd_one_out(found))
     if question.by:
-        tail = f" Verdict of the set: {found.verdict.words}." if found.verdict is not None else ""
+        tail = f" Verdict of the set: {found.verdict.words}." if found.verdict is not None else _not_judged(question)
         return f"{label}{opening(parts[0])}.{f' {opening(odd)}.' if odd else ''}{tail}"
     if odd:
         parts.append(odd)
     if found.verdict is not None:
         parts.append(f"verdict: {verdict_sentence(found, found.verdict)}")
-    return " ".join(f"{opening(p)}." for p in parts)
+    return " ".join(f"{opening(p)}." for p in parts) + ("" if found.verdict is not None else _not_judged(question))
+
+
+def _not_judged(question: AgreementQuestion) -> str:
+    """Say in the answer itself that a verdict was asked for and not given; only a share can be refused."""
+    if question.harmless is None:
+        return ""
+    return f" No verdict within {question.harmless}: a share is judged on logarithms, and not all readings are positive."
 
 
 def whole_answer(found: Sequence[Found], question: AgreementQuestion) -> str:

@@ -16,6 +16,8 @@ from drift.errors import MINUS, Finding
 from drift.results import Estimate, decimals_for
 from drift.study import AgreementQuestion
 
+NOT_JUDGED = "harmless-share-not-judged"
+
 
 def number(value: float, decimals: int) -> str:
     """Print a number with a true minus sign and no negative zero."""
@@ -102,7 +104,7 @@ def answer_sentence(answer: Answer, question: AgreementQuestion, *, target: str)
     group = answer.group
     label = opening("".join(f"{k} {v}: " for k, v in group.of))
     if answer.analysis is None:
-        return f"{label}No limits of agreement: {answer.refusal}."
+        return f"{label}No limits of agreement{nor_verdict(question)}: {answer.refusal}."
     by_name = {e.name: e for e in answer.estimates}
     bias, low, high = (by_name[n] for n in ("bias", "lower limit", "upper limit"))
     unit = f" {group.unit}".rstrip()
@@ -120,12 +122,26 @@ def answer_sentence(answer: Answer, question: AgreementQuestion, *, target: str)
     text = (f"{start} {interval}; {share} % of differences are expected between "
             f"{number(low.value, decimals_of(low))} and {number(high.value, decimals_of(high))}{unit}.")
     text = label + text
+    if answer.verdict is None and question.harmless is not None:
+        text = " ".join((text, *_not_judged(answer)))
     if answer.verdict is not None:
         head = f"Verdict {answer.over}".rstrip()
         if question.by:
             return f"{text} {head}: {answer.verdict.words} within {answer.verdict.given.words}."
         text = f"{text} {head}: {verdict_sentence(answer.verdict, question, group, answer.structure, target)}."
     return text if question.by else " ".join((text, *answer.sentences))
+
+
+def nor_verdict(question: AgreementQuestion) -> str:
+    """Say that no verdict was given either, where one was asked for."""
+    return "" if question.harmless is None else " and no verdict"
+
+
+def _not_judged(answer: Answer) -> list[str]:
+    """Return why no verdict was given, for the answer itself: a refusal must not stand among the cautions alone."""
+    label = "".join(f" ({k} {v})" for k, v in answer.group.of)
+    return [f"{f.message.replace(label, '', 1) if label else f.message}." for f in answer.findings
+            if f.code == NOT_JUDGED]
 
 
 def whole_answer(answers: Sequence[Answer], question: AgreementQuestion, target: str) -> str:

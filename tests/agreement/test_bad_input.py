@@ -25,7 +25,7 @@ def codes(result):
 @pytest.mark.parametrize(("n", "words"), [(1, "there is only one pair"), (2, "there are only 2 pairs")])
 def test_one_or_two_pairs_are_refused_in_a_sentence(n, words):
     result = agreement(trial_table(long_form([1.0, 2.0][:n], [1.5, 2.1][:n])), ask(harmless=1.0))
-    assert result.answer == f"No limits of agreement: {words}."
+    assert result.answer == f"No limits of agreement and no verdict: {words}."
     assert np.isnan(result.estimate("lower limit").value)
     refused, = [f for f in result.findings if f.code == "agreement-refused"]
     assert refused.severity == "warning"
@@ -156,7 +156,7 @@ def some(n=20, seed=1, decimals=2):
 def test_the_command_refuses_one_or_two_pairs_in_a_sentence(tmp_path, n, words):
     code, text, found = wide(tmp_path, *(v[:n] for v in some()), "--harmless", "5")
     assert code == 0
-    assert f"No limits of agreement: {words}." in text
+    assert f"No limits of agreement and no verdict: {words}." in text
     assert all(e["value"] is None for e in found["estimates"] if e["name"].endswith("limit"))
 
 
@@ -191,7 +191,7 @@ def test_a_missing_method_is_named_and_counted_and_stands_among_the_excluded(tmp
     assert kept["reason"].tolist() == ["no reading by b", "no reading by b", "no reading by a"]
     a, b = some()
     a[3] = np.nan
-    assert "row 5, column new: 'reading' is empty" in wide(tmp_path, a, b)[1]
+    assert "new has no reading for 1 pair: pair 5" in wide(tmp_path, a, b)[1]  # as in the long form
 
 
 def test_many_missing_partners_are_counted_and_the_first_ones_named():
@@ -273,7 +273,7 @@ def test_the_same_pair_twice_is_said(tmp_path):
     a, b = (np.append(v, v[[3]]) for v in some(decimals=3))
     _, text, found = wide(tmp_path, a, b)
     assert "1 set of pairs holds the same two readings to the last digit (pair 5 and pair 22)" in text
-    assert found["provenance"]["rows"]["used"] == 42
+    assert found["provenance"]["rows"]["used"] == 21  # rows of the file
 
 
 def test_the_same_key_twice_is_an_error():

@@ -3,6 +3,7 @@
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -100,6 +101,7 @@ def test_a_share_of_readings_that_are_not_positive_is_refused_in_words():
     refused, = [f for f in found.findings if f.code == "harmless-share-not-judged"]
     assert "1 of 12 readings is not above zero" in refused.message
     assert found.verdicts == ()
+    assert "No verdict within 10 % of the mean of the two: a share is judged on ratios, and 1 of 12" in found.answer
     assert np.isfinite(found.estimate("upper limit").high)
 
 
@@ -109,3 +111,16 @@ def test_a_study_says_at_once_what_it_cannot_read():
     with pytest.raises(DriftError, match="does not start with a number"):
         study_from_dict({"study": {"title": "t"}, "files": {"trials": "t.csv"}, "agreement": [
             {"name": "q", "compare": "method", "a": "a", "b": "b", "harmless": "some kPa"}]})
+
+
+def test_the_answer_says_that_a_verdict_asked_for_was_not_given():
+    few = agreement(trial_table(long_form([1.0, 2.0], [1.1, 2.2])), ask("0.5"))
+    assert few.answer == "No limits of agreement and no verdict: there are only 2 pairs."
+    assert agreement(trial_table(long_form([1.0, 2.0], [1.1, 2.2])), ask(None)).answer == (
+        "No limits of agreement: there are only 2 pairs.")
+    three = [{"participant": f"p{i}", "method": m, "reading": v + 3.0 * i} for i in range(8)
+             for m, v in (("x", -4.0), ("y", -3.5 + i % 3), ("z", -3.0 + i % 2))]
+    question = AgreementQuestion(name="q", compare="method", methods=("x", "y", "z"), pair_by=("participant",),
+                                 harmless="10 %")
+    found = agreement(trial_table(pd.DataFrame(three)), question)
+    assert "No verdict within 10 %: a share is judged on logarithms" in found.answer

@@ -75,7 +75,7 @@ def test_copies_are_named_and_never_make_a_set_interchangeable() -> None:
 def test_methods_that_are_all_copies_are_refused_in_a_sentence() -> None:
     table = np.repeat(readings(10)[:, :1], 3, axis=1)
     found = agreement(trial_table(long(table)), ask(harmless=1.0), seed=1)
-    assert found.answer.startswith("No limits of agreement: differences have no spread")
+    assert found.answer.startswith("No limits of agreement and no verdict: differences have no spread")
     assert "agreement-refused" in codes(found)
     assert np.isnan(found.estimates[0].value)
 
@@ -83,7 +83,7 @@ def test_methods_that_are_all_copies_are_refused_in_a_sentence() -> None:
 @pytest.mark.parametrize("n", [1, 2])
 def test_one_or_two_targets_are_refused(n: int) -> None:
     found = agreement(trial_table(long(readings(n))), ask(harmless=1.0), seed=1)
-    assert found.answer == f"No limits of agreement: there are only {n} targets." or n == 1
+    assert found.answer == f"No limits of agreement and no verdict: there are only {n} targets." or n == 1
     assert "agreement-refused" in codes(found)
 
 
