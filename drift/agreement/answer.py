@@ -64,6 +64,9 @@ def difference_estimates(analysis: Analysis, structure: Structure, group: Group,
                 for k, v in values.items()]
     low, high = mean_interval(strata, level)
     df_words = "t interval" if strata.exact else "t interval, Satterthwaite degrees of freedom"
+    if analysis.fit is not None and analysis.fit.unweighted:
+        df_words = ("unweighted means as pairs are spread unevenly, "
+                    f"t interval on {strata.mean_df:.0f} degrees of freedom")
     made = [Estimate(name="bias", value=strata.mean, unit=group.unit, std_error=math.sqrt(strata.mean_variance),
                      low=low, high=high, level=level, of=of, n=n, method=f"{how}, {df_words}")]
     for row in limit_rows(strata, level, variant="plain", unit=group.unit, multiplier=multiplier):

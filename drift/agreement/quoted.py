@@ -8,6 +8,7 @@ import numpy as np
 
 from drift.agreement.answer import Answer
 from drift.engine.limits_of_agreement import MULTIPLIER
+from drift.engine.paired_components import evenness
 from drift.errors import Finding
 from drift.results import ResultTable
 from drift.simulated import Design
@@ -22,24 +23,26 @@ def design_of(answer: Answer) -> Design:
     s, n_pairs = answer.structure, len(answer.group.a)
     if s.kind == "unpaired":
         assert answer.group.readings is not None
-        a, _, b, _ = answer.group.readings
-        return Design(n=float(s.n_targets), m=(len(a) + len(b)) / (2 * s.n_targets), kinds=frozenset({"unlinked"}))
+        a, of_a, b, of_b = answer.group.readings
+        return Design(n=float(s.n_targets), m=(len(a) + len(b)) / (2 * s.n_targets), kinds=frozenset({"unlinked"}),
+                      even=min(evenness(np.bincount(c)) for c in (of_a, of_b)))
     if not s.codes:
-        return Design(n=float(n_pairs))
+        return Design(n=float(n_pairs), even=1.0)
     levels = [len(np.unique(c)) for c in s.codes]
+    even = min(evenness(np.unique(c, return_counts=True)[1]) for c in s.codes)
     share, shared = None, frozenset({"occasions of"} if s.occasion is not None else ())
     if answer.analysis is not None and answer.analysis.components:
         parts = [max(v, 0.0) for _, v, _ in answer.analysis.components]
         share = parts[0] / sum(parts) if sum(parts) > 0 else None
     if len(levels) == 1:
-        return Design(n=float(levels[0]), m=n_pairs / levels[0], share=share, kinds=shared)
+        return Design(n=float(levels[0]), m=n_pairs / levels[0], share=share, kinds=shared, even=even)
     first, second = s.codes[0], s.codes[1]
     cells = len(np.unique(first * (int(second.max()) + 1) + second))
     if cells == levels[0]:  # every target met one sensor
         return Design(n=float(levels[0]), k=float(levels[1]), m=n_pairs / levels[0], share=share,
-                      kinds=shared | {"within"})
+                      kinds=shared | {"within"}, even=even)
     return Design(n=float(levels[0]), k=float(levels[1]), m=n_pairs / cells, share=share,
-                  missing=1 - cells / (levels[0] * levels[1]), kinds=shared)
+                  missing=1 - cells / (levels[0] * levels[1]), kinds=shared, even=even)
 
 
 def simulated(answers: Sequence[Answer], question: AgreementQuestion, *, level: float, multiplier: float,

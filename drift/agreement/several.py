@@ -122,10 +122,12 @@ def findings_of(beside: Beside, sets: Sets, question: AgreementQuestion) -> list
     flat = [p for p in found.pairs if p.state == "flat"]
     for p in flat:
         a, b = cells.methods[p.i], cells.methods[p.j]
-        same = bool(np.all(p.group.a == p.group.b))
-        say("warning", "no-spread", (f"Readings by {a} and {b} are identical in all {len(p.group.a)} sets" if same else
-                                     f"All {len(p.group.a)} differences of {a} and {b} are equal") + label
-            + ", so that pair has no interval and is not judged", "Look whether one was copied or computed from the "
+        say("warning", "no-spread", (
+            f"Readings by {a} and {b} are identical in all {len(p.group.a)} sets{label}, so that pair has no "
+            "interval"
+            + (" and is judged to lie at no distance" if question.harmless is not None else "") if p.same else
+            f"All {len(p.group.a)} differences of {a} and {b} are equal{label}, so that pair has no interval and is not "
+            "judged"), "Look whether one was copied or computed from the "
             "other.")
     apart = [p for p in found.pairs if p.state not in ("", "flat")]
     if found.refusal:

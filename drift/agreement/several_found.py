@@ -9,11 +9,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.agreement.equivalence import CONFIDENCE, decide, further_targets
+from drift.agreement.equivalence import CONFIDENCE, decide
 from drift.agreement.harmless import Harmless
 from drift.agreement.pairs import Group
 from drift.agreement.several_bounds import Bounds, bounds_of, scaled
 from drift.agreement.several_cells import Cells, Sets
+from drift.agreement.several_plan import further_for_set
 from drift.agreement.structure import Analysis, Structure, analyse, find_structure
 from drift.engine.limits_of_agreement import Strata, mean_interval
 from drift.engine.mean_limits import MeanLimit, mean_limit, published_limit
@@ -52,12 +53,18 @@ class PairFound:
     analysis: Analysis | None
     state: str = ""
 
+    @property
+    def same(self) -> bool:
+        """Whether both methods read the same in every set."""
+        return self.state == "flat" and not np.any(self.group.difference)
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SetVerdict:
     """Verdict of the set and of every pair and method; ``worst`` is the index of the pair that decides.
 
     ``bounds`` are those of every pair that it rests on: of log ratios where the harmless difference is a share.
+    ``further`` targets would settle what is not shown; None where more than ``MOST_TARGETS`` or not ``counted``.
     """
 
     given: Harmless
@@ -67,6 +74,7 @@ class SetVerdict:
     methods: tuple[str, ...]
     worst: int
     further: int | None
+    counted: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -297,26 +305,33 @@ def judge_set(found: Found, given: Harmless, *, plan: bool = True) -> SetVerdict
     must, so that no adjustment is needed (intersection-union test, Berger 1982), and every pair is then called so. It
     is not interchangeable when, with simultaneous confidence, a limit of some pair lies outside. Otherwise each pair is
     judged by bounds that hold for all pairs together. This is a part of Hochberg's (1988) step-up procedure, and calls
-    any pair falsely interchangeable in at most 5 % of studies.
+    any pair falsely interchangeable in at most 5 % of studies. Methods that read the same in every set lie at no
+    distance, and do not stand in the way of the others.
     """
     bounds, harmless = found.pair_bounds, given.on_scale
     judged = [b for b in bounds if b is not None]
-    whole = len(judged) == len(bounds) and all(
-        b.outer_alone[0] > -harmless and b.outer_alone[1] < harmless for b in judged)
-    words = tuple("not judged" if b is None else "interchangeable" if whole else decide(b.outer, b.inner, harmless)
-                  for b in bounds)
+    same = [p.same for p in found.pairs]
+    known = all(b is not None or x for b, x in zip(bounds, same, strict=True))
+    whole = known and all(b.outer_alone[0] > -harmless and b.outer_alone[1] < harmless for b in judged)
+    words = tuple("interchangeable" if x or (whole and b is not None) else "not judged" if b is None
+                  else decide(b.outer, b.inner, harmless) for b, x in zip(bounds, same, strict=True))
     verdict = ("interchangeable" if whole else "not interchangeable" if "not interchangeable" in words
                else "not shown")
     reach = [-math.inf if b is None else max(-b.low, b.high) for b in bounds]
-    further = None
-    if plan and verdict == "not shown" and len(judged) == len(bounds):
-        counts = [further_targets(p.analysis.strata, harmless, n_targets=max(p.structure.n_targets, 2))
-                  for p, b in zip(found.pairs, bounds, strict=True) if p.analysis is not None and b is not None
-                  and not (b.outer_alone[0] > -harmless and b.outer_alone[1] < harmless)]
-        further = None if any(c is None for c in counts) else max((c for c in counts if c is not None), default=None)
+    counted = plan and verdict == "not shown" and known and found.cells.complete and found.cells.loose is None
+    further = _further(found, harmless) if counted else None
     methods = tuple(decide(b.outer, b.inner, harmless) for b in found.others)
     return SetVerdict(given=given, bounds=bounds, words=verdict, pairs=words, methods=methods,
-                      worst=int(np.argmax(reach)), further=further)
+                      worst=int(np.argmax(reach)), further=further, counted=counted)
+
+
+def _further(found: Found, harmless: float) -> int | None:
+    """Count the further targets with which all pairs at once would be settled."""
+    assert found.joint is not None
+    assert found.pair_tails is not None
+    contrasts = [pair_contrast(found.joint.k, p.i, p.j) for p in found.pairs if p.state == ""]
+    return further_for_set(found.joint, contrasts, harmless, found.pair_tails.inner,
+                           n_targets=max(found.structure.n_targets, 2), confidence=CONFIDENCE)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -93,9 +93,11 @@ def verdict_sentence(found: Found, verdict: SetVerdict) -> str:
         return (f"as a set {methods} are not interchangeable within {within}: with 95 % simultaneous confidence limits "
                 f"reach beyond it in {some(beyond)} (inner bounds {_bounds(verdict, i, 'inner')} in "
                 f"{pair_name(found, i)}){inside}")
-    unjudged = [pair_name(found, i) for i, b in enumerate(verdict.bounds) if b is None]
+    unjudged = [pair_name(found, i) for i, w in enumerate(verdict.pairs) if w == "not judged"]
     if unjudged:
         more = f"no limits can be given for {some(unjudged)}"
+    elif not verdict.counted:
+        more = "more targets are needed, and how many is not computed where cells are missing or readings not linked"
     elif verdict.further is None:
         more = "no affordable number of further targets would settle it, as a limit lies almost at that difference"
     else:
@@ -155,7 +157,8 @@ def _not_judged(question: AgreementQuestion) -> str:
     """Say in the answer itself that a verdict was asked for and not given; only a share can be refused."""
     if question.harmless is None:
         return ""
-    return f" No verdict within {question.harmless}: a share is judged on logarithms, and not all readings are positive."
+    return (f" No verdict within {question.harmless}: a share is judged on logarithms, and not all readings are "
+            "positive.")
 
 
 def whole_answer(found: Sequence[Found], question: AgreementQuestion) -> str:

@@ -146,6 +146,10 @@ class Path:
         """Return one-sided confidence bounds of a limit at 1.96 SD over the range."""
         return self.model.bounds(self.at[:-1], LINES[limit] * MULTIPLIER, probability)
 
+    def bounds_at_ends(self, limit: str, probability: float) -> FloatArray:
+        """Return them at the smallest and the largest mean, between which every limit is a straight line."""
+        return self.model.bounds(self.at[[0, -2]], LINES[limit] * MULTIPLIER, probability)
+
 
 def regression_path(structure: Structure, group: Group, level: float, *,
                     multiplier: float = MULTIPLIER) -> Path | str:

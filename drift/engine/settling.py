@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,7 @@ def upper_limit_bounds(strata: Strata, means: FloatArray, mean_squares: FloatArr
 
     df, c, of_mean = strata.df, strata.total, strata.of_mean
     if strata.exact:
-        factor = limit_factor(1 / float(of_mean[0]), probability, multiplier=multiplier, df=float(df[0]))
+        factor = _factor(1 / float(of_mean[0]), probability, multiplier, float(df[0]))
         return np.asarray(means + np.sqrt(mean_squares[:, 0]) * factor, float)
     variance, up = np.maximum(mean_squares @ c, 0.0), probability >= 0.5
     low, high = (df / special.chdtri(df, p) for p in (min(probability, 1 - probability),
@@ -44,6 +45,12 @@ def upper_limit_bounds(strata: Strata, means: FloatArray, mean_squares: FloatArr
     t = special.stdtrit(np.maximum(np.maximum(ratio, 1.0), float(adding.min()) if len(adding) else 1.0), probability)
     away = np.sqrt(t**2 * of_bias + (multiplier * (bound - sd)) ** 2)
     return np.asarray(means + multiplier * sd + (away if up else -away), float)
+
+
+@lru_cache(maxsize=256)
+def _factor(n: float, probability: float, multiplier: float, df: float) -> float:
+    """Exact factor of one limit; pairs of one table and both limits share it."""
+    return limit_factor(n, probability, multiplier=multiplier, df=df)
 
 
 def settled_share(strata: Strata, harmless: float, normal: FloatArray, *, confidence: float = 0.95,
@@ -69,19 +76,39 @@ def settled_share(strata: Strata, harmless: float, normal: FloatArray, *, confid
     spread = 2 / (9 * strata.df)
     squares = strata.mean_squares * np.maximum(1 - spread + normal[:, 1:] * np.sqrt(spread), 0.0) ** 3
     means = strata.mean + normal[:, 0] * np.sqrt(strata.mean_variance)
-    further = _pivotal_reach(strata, confidence, multiplier)
-    inner, outer = [], []
+    inside, outside = settled_studies(strata, means, squares, harmless, inner=1 - confidence, outer=1 - confidence,
+                                      reach=further_reach(strata, confidence, multiplier=multiplier),
+                                      multiplier=multiplier)
+    return float(np.mean(inside | outside))
+
+
+def settled_studies(strata: Strata, means: FloatArray, mean_squares: FloatArray, harmless: float, *, inner: float,
+                    outer: float, reach: float = 1.0, multiplier: float = MULTIPLIER
+                    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Tell of many studies whether both outer bounds lie inside a harmless difference, and whether an inner does not.
+
+    Parameters
+    ----------
+    strata, means, mean_squares
+        As for :func:`upper_limit_bounds`.
+    harmless : float
+    inner, outer : float
+        Tail of each bound.
+    reach : float
+        As from :func:`further_reach`.
+    """
+    inside, outside = np.ones(len(means), dtype=bool), np.zeros(len(means), dtype=bool)
     for sign in (-1.0, 1.0):
-        value = sign * means + multiplier * np.sqrt(np.maximum(squares @ strata.total, 0.0))
-        bounds = [upper_limit_bounds(strata, sign * means, squares, p, multiplier=multiplier)
-                  for p in (1 - confidence, confidence)]
-        inner.append(bounds[0] > harmless)
-        outer.append(value + further * (bounds[1] - value) < harmless)
-    return float(np.mean((outer[0] & outer[1]) | inner[0] | inner[1]))
+        value = sign * means + multiplier * np.sqrt(np.maximum(mean_squares @ strata.total, 0.0))
+        near, far = (upper_limit_bounds(strata, sign * means, mean_squares, p, multiplier=multiplier)
+                     for p in (inner, 1 - outer))
+        outside |= near > harmless
+        inside &= value + reach * (far - value) < harmless
+    return inside, outside
 
 
-def _pivotal_reach(strata: Strata, confidence: float, multiplier: float) -> float:
-    """How many times further than MOVER the pivotal bound reaches, at least one."""
+def further_reach(strata: Strata, confidence: float, *, multiplier: float = MULTIPLIER) -> float:
+    """Return how many times further than MOVER the pivotal bound reaches, at least one."""
     if strata.exact:
         return 1.0
     centred = replace(strata, mean=0.0)

@@ -18,6 +18,9 @@ _WORDS = r"(?: (?!x )[A-Za-z-]+)*"
 _SIZE = re.compile(rf"^(\d+)({_WORDS}?)(?: (within|of) (\d+)({_WORDS}?))?((?: x \d+{_WORDS})*)$")
 _REPEATS = ("readings", "replicates", "repeats", "trials", "pairs", "checks")
 _PAIRS = re.compile(r"(\d+) to (\d+) (?:pairs|readings)")
+_SOME_WITH = re.compile(r"^(\d+) with (\d+) pairs?$")
+# Tables of pairs of readings: their designs are even unless they say otherwise.
+_PAIRED = ("agreement", "agreement_variants", "agreement_survival", "concordance")
 _AND = re.compile(r"(\d+) and (\d+) unlinked readings")
 _MISSING = re.compile(r"(\d+(?:\.\d+)?) % (?:of (?:the )?[a-z]+ )?missing")
 _EACH = re.compile(r"(\d+) (?:readings|replicates|checks)(?: (?:a|per|in a) cell| each)")
@@ -42,6 +45,8 @@ class Design:
     share, icc : float, optional
         Share of the facet in the total variance, and ICC(A,1). What a study only estimates: the nearest row is
         chosen by them among those of one size, and the lowest coverage of that size is told beside it.
+    even : float, optional
+        How evenly repeats are spread over the units: the effective number of units (Kish 1965) over their number.
     kinds : frozenset of str
         What else makes it another kind of study, such as ``"worn ones removed"``.
     """
@@ -52,6 +57,7 @@ class Design:
     missing: float = 0.0
     share: float | None = None
     icc: float | None = None
+    even: float | None = None
     kinds: frozenset[str] = frozenset()
 
     @property
@@ -83,6 +89,8 @@ def distance(mine: Design, other: Design) -> float:
         elif a is not None and b is not None:
             total += (weight * math.log(a / b)) ** 2
     total += (3 * (mine.missing - other.missing)) ** 2
+    if mine.even is not None and other.even is not None:
+        total += (1.5 * math.log(mine.even / other.even)) ** 2
     differ = mine.kinds ^ other.kinds
     total += 0.25 * len(differ) + 4 * len(differ & ALONE)
     return math.sqrt(total)
@@ -118,13 +126,20 @@ def parse(text: str) -> Design:
         elif (m := _EACH.search(phrase)) is not None:
             found = replace(found, m=float(m[1]))
         elif (m := _PAIRS.search(phrase)) is not None:
-            found = replace(found, m=math.sqrt(float(m[1]) * float(m[2])))
+            few, many = float(m[1]), float(m[2])
+            # Of numbers spread evenly on the log scale between the two.
+            even = 2 * (many - few) / ((few + many) * math.log(many / few))
+            found = replace(found, m=math.sqrt(few * many), even=even)
         elif (m := _AND.search(phrase)) is not None:
             found = replace(found, m=(float(m[1]) + float(m[2])) / 2)
         for name, pattern in _VALUE.items():
             if (m := pattern.match(phrase)) is not None:
                 found = replace(found, **{name: float(m[1])})  # type: ignore[arg-type]
         kinds |= {k for k in KINDS if k in phrase}
+    groups = [(float(m[1]), float(m[2])) for m in map(_SOME_WITH.match, phrases) if m is not None]
+    if groups:
+        n, pairs, squares = (sum(a * b**power for a, b in groups) for power in (0, 1, 2))
+        found = replace(found, m=pairs / n, even=pairs**2 / (n * squares))
     return replace(found, kinds=frozenset(kinds))
 
 
@@ -156,6 +171,8 @@ def of_row(row: Mapping[str, str], table: str) -> Design:
         found = replace(found, share=shares[0] if shares else None)
         if len(shares) < 2 and found.k is not None:
             found = replace(found, k=None, m=found.k)
+    if table in _PAIRED and found.even is None and not found.missing:
+        found = replace(found, even=1.0)
     return replace(found, icc=ICC.get(table)) if found.icc is None else found
 
 

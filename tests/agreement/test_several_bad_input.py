@@ -61,15 +61,25 @@ def test_the_same_reading_twice_is_refused_with_its_rows() -> None:
         agreement(twice, ask())
 
 
-def test_copies_are_named_and_never_make_a_set_interchangeable() -> None:
+def test_copies_are_named_and_do_not_stand_in_the_way_of_a_set() -> None:
     table = readings(20)
     table[:, 1] = table[:, 0]
     found = agreement(trial_table(long(table)), ask(harmless=30.0), seed=1)
     said, = [f for f in found.findings if f.code == "no-spread"]
     assert "Readings by a and b are identical in all 20 sets" in said.message
+    assert "judged to lie at no distance" in said.message
+    assert list(found.table("pairwise limits")["verdict"]) == ["interchangeable"] * 3
     assert found.estimate("bias", pair=f"a {MINUS} b").value == 0
-    assert found.verdicts == ("not shown",)
+    assert found.verdicts == ("interchangeable",)
     assert "error-variances" in codes(found)
+
+
+def test_differences_that_are_all_equal_but_not_zero_are_not_judged() -> None:
+    table = readings(20)
+    table[:, 1] = table[:, 0] + 1.0
+    found = agreement(trial_table(long(table)), ask(harmless=30.0), seed=1)
+    assert found.verdicts == ("not shown",)
+    assert f"no limits can be given for a {MINUS} b" in found.answer
 
 
 def test_methods_that_are_all_copies_are_refused_in_a_sentence() -> None:

@@ -82,6 +82,13 @@ def designs() -> Iterator[Design]:
     yield from one_factor("20 targets x 3", [3] * 20, every)
     yield from one_factor("85 targets x 3", [3] * 85, every)
     yield from one_factor("12 targets, 1 to 12 pairs", [1, 1, 1, 2, 2, 3, 3, 4, 6, 8, 10, 12], every)
+    for words, sizes, some in (
+            ("10 targets, 9 with 1 pair, 1 with 30 pairs", [1] * 9 + [30], (0.05, 0.2, 0.5)),
+            ("20 targets, 18 with 1 pair, 2 with 20 pairs", [1] * 18 + [20] * 2, (0.05, 0.2, 0.5)),
+            ("10 targets, 7 with 1 pair, 1 with 5 pairs, 1 with 10 pairs, 1 with 20 pairs",
+             [1] * 7 + [5, 10, 20], (0.1, 0.3)),
+            ("11 targets, 10 with 2 pairs, 1 with 40 pairs", [2] * 10 + [40], (0.1, 0.5))):
+        yield from one_factor(words, sizes, some)
     yield from one_factor("20 targets, 1 to 6 pairs", [1, 2, 3, 3, 6] * 4, (0.0, 0.5, 0.8))
     yield from crossed("20 targets x 2 sensors x 3", 20, 2, 3, ((0.3, 0.1), (0.2, 0.5)))
     yield from crossed("20 targets x 4 sensors x 3", 20, 4, 3, ((0.05, 0.05), (0.3, 0.3), (0.1, 0.5), (0.5, 0.1)))

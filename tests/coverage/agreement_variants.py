@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from drift.agreement.proposal import OUTER
-from drift.engine.changing_spread import changing_spread
+from drift.agreement.proposal import INNER, OUTER
+from drift.engine.changing_spread import ChangingSpread, changing_spread
 from drift.engine.difference_checks import breusch_pagan, deleted_residuals
 from drift.engine.limits_of_agreement import (
     MULTIPLIER,
@@ -164,8 +164,11 @@ def _line(world: World, work: Drawn) -> Held:
         held["no false alarm, spread", "studentised Breusch-Pagan"] = (p["spread"] >= 0.05, np.zeros(len(d)))
         held["no false alarm, outliers", "deleted residuals"] = (p["outlier"], np.zeros(len(d)))
         held["no false alarm, normality", "Shapiro-Wilk"] = (p["normal"] >= 0.05, np.zeros(len(d)))
-    if n >= 8:
-        fit = changing_spread(x, d)
+    fit = changing_spread(x, d) if n >= 8 else None
+    if world.value == 1 or n == 20:
+        held["no false not interchangeable, regression limits at harmless", "as the verdict takes it"] = (
+            _not_called_outside(world, x, noise, fit), np.zeros(len(d)))
+    if fit is not None:
         low, high, outer = fit.bounds(at, [TAIL, 1 - TAIL, OUTER])
         pick = (p["spread"] < 0.05)[:, None]
         for j in places:
@@ -181,17 +184,31 @@ def _line(world: World, work: Drawn) -> Held:
     return held
 
 
-def _constant(x: FloatArray, d: FloatArray, at: FloatArray) -> FloatArray:
-    """Exact interval of the upper limit with a constant SD, shape (2, n_studies, n_at)."""
+def _not_called_outside(world: World, x: FloatArray, noise: FloatArray, fit: ChangingSpread | None) -> Any:
+    """Tell whether no inner bound lies beyond the harmless difference where limits just reach it at an end."""
+    ends = np.array([0.0, 1.0])
+    sides = []
+    for sign in (1.0, -1.0):
+        if fit is None:
+            sides.append(_constant(x, sign * noise, ends, (INNER["constant"],))[0])
+            continue
+        tail = INNER["changing"] if sign > 0 else 1 - INNER["changing"]
+        # The line that was added to the noise shifts every bound with it.
+        sides.append(sign * (fit.bounds(ends, tail, multiplier=sign * MULTIPLIER)[0] - 0.5 * ends))
+    return np.max(sides, axis=(0, 2)) <= MULTIPLIER * max(1.0, world.value)
+
+
+def _constant(x: FloatArray, d: FloatArray, at: FloatArray, tails: tuple[float, ...] = (TAIL, 1 - TAIL)) -> FloatArray:
+    """Exact bounds of the upper limit with a constant SD, those of its interval, shape (n_bounds, n_studies, n_at)."""
     n, u = len(x), x - x.mean()
     sxx = float(u @ u)
     slope = d @ u / sxx
     rest = d - d.mean(1, keepdims=True) - slope[:, None] * u
     s = np.sqrt(np.sum(rest**2, 1) / (n - 2))
-    ends = np.empty((2, len(d), len(at)))
+    ends = np.empty((len(tails), len(d), len(at)))
     for j, a in enumerate(at):
         h = 1 / n + (a - x.mean()) ** 2 / sxx
-        for i, q in enumerate((TAIL, 1 - TAIL)):
+        for i, q in enumerate(tails):
             ends[i, :, j] = d.mean(1) + slope * (a - x.mean()) + limit_factor(1 / h, q, df=n - 2.0) * s
     return ends
 

@@ -118,3 +118,34 @@ def test_known_variances_are_recovered():
         totals += fit_paired(d, [t, s]).variances
     error = np.sqrt([2 * 16 / 590, 2 * 1.3 / 390, 2 * 81 / 23000])  # of the mean of ten studies
     assert np.all(np.abs(totals / 10 - [4, 1, 9]) < 4 * error)
+
+
+def test_very_uneven_numbers_of_pairs_give_the_mean_of_target_means():
+    """Weighted by an estimated variance of zero, one long target would decide and be taken as known."""
+    code = np.repeat(np.arange(10), [1] * 9 + [30])
+    d = np.random.default_rng(3).normal(size=39)
+    found = fit_paired(d, [code])
+    assert found.unweighted
+    assert found.boundary == (True,)
+    means = np.bincount(code, weights=d) / np.bincount(code)
+    assert found.strata.mean == pytest.approx(means.mean(), rel=1e-12)
+    assert found.strata.mean_df == pytest.approx(9)
+    # With no variance between targets the variance of the mean of means is that of their readings.
+    assert found.strata.mean_variance == pytest.approx(found.variances[1] * np.sum(1 / np.bincount(code)) / 100)
+    assert found.strata.variance == pytest.approx(found.variances.sum(), rel=1e-9)
+    moved = fit_paired(1e-3 * d + 1e4, [code]).strata
+    assert moved.mean == pytest.approx(1e4 + 1e-3 * found.strata.mean, rel=1e-12)
+    assert moved.mean_variance == pytest.approx(1e-6 * found.strata.mean_variance, rel=1e-6)
+
+
+def test_even_numbers_keep_the_weighted_mean_and_equal_ones_the_exact_t():
+    rng = np.random.default_rng(4)
+    near = np.repeat(np.arange(12), [3] * 6 + [2] * 6)
+    d = rng.normal(size=12)[near] + rng.normal(size=30)
+    assert not fit_paired(d, [near]).unweighted
+    assert fit_paired(d, [near]).strata.mean == pytest.approx(fit_paired(d, [near]).beta[0])
+    equal = np.repeat(np.arange(12), 3)
+    y = 2 * rng.normal(size=12)[equal] + rng.normal(size=36)
+    strata, means = fit_paired(y, [equal]).strata, y.reshape(12, 3).mean(1)
+    assert strata.mean_df == pytest.approx(11)
+    assert strata.mean_variance == pytest.approx(means.var(ddof=1) / 12, rel=1e-6)

@@ -26,6 +26,7 @@ from tests.coverage.family import FOLDER, read_rows
     ("24 targets within 8 sensors x 4", Design(n=24, k=8, m=4, kinds=frozenset({"within"}))),
     ("20 targets, 3 and 2 unlinked readings", Design(n=20, m=2.5, kinds=frozenset({"unlinked"}))),
     ("12 sensors of 6 batches, worn ones removed", Design(n=12, k=6, kinds=frozenset({"worn ones removed"}))),
+    ("10 targets, 9 with 1 pair, 1 with 31 pairs", Design(n=10, m=4, even=1600 / 9700)),
     ("words of no known kind", Design()),
 ])
 def test_words_are_read(text: str, design: Design) -> None:
@@ -107,3 +108,14 @@ def test_sensors_seen_in_part_are_never_told_of_by_sensors_seen_alike():
         assert distance(part, Design(n=6, m=10, kinds=kinds)) > FAR
         assert distance(part, Design(n=6, m=10, kinds=kinds)) > distance(part, replace(part, n=24))
     assert parse("8 sensors x 16 pairs, seen in part, stretches of their own").kinds == {"seen in part"}
+
+
+def test_a_study_with_one_long_target_is_like_no_balanced_one():
+    """By the mean number of pairs alone, ten targets of which one has 30 pairs were like ten with four each."""
+    mine = Design(n=10, m=3.9, even=39**2 / 9090, share=0.2)
+    balanced = [r for r in rows_of("agreement") if r.design.even == 1]
+    assert len(balanced) > 1000
+    assert min(distance(mine, r.design) for r in balanced) > FAR
+    found = nearest("agreement", "bias", "t", mine)
+    assert found.design_text.startswith("10 targets, 9 with 1 pair, 1 with 30 pairs, 20 %")
+    assert not found.far
