@@ -132,9 +132,10 @@ def _plain_answer(x: Answer, found: RecalculatedFound, question: AgreementQuesti
                 "construction.")
     bias = x.estimates[0].value
     size = f"{abs(bias):.3g} {data.unit} {'higher' if bias > 0 else 'lower'}"
-    where = ("on the one sensor there is; no limits for another"
-             f"{'' if question.harmless is None else ' and no verdict'}.") if data.k < 2 else (
-        f"on all {data.k} sensors alike.")
+    where = f"on all {data.k} sensors alike."
+    if data.k < 2:
+        nor = "" if question.harmless is None else " and no verdict"
+        where = f"on the one sensor there is; no limits for another{nor}."
     return " ".join((f"{label}Readings through {question.a} are on average {size} than through {question.b} {where}",
                      *sentences_of(found, question, None)))
 

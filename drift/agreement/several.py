@@ -122,13 +122,12 @@ def findings_of(beside: Beside, sets: Sets, question: AgreementQuestion) -> list
     flat = [p for p in found.pairs if p.state == "flat"]
     for p in flat:
         a, b = cells.methods[p.i], cells.methods[p.j]
-        say("warning", "no-spread", (
-            f"Readings by {a} and {b} are identical in all {len(p.group.a)} sets{label}, so that pair has no "
-            "interval"
-            + (" and is judged to lie at no distance" if question.harmless is not None else "") if p.same else
-            f"All {len(p.group.a)} differences of {a} and {b} are equal{label}, so that pair has no interval and is not "
-            "judged"), "Look whether one was copied or computed from the "
-            "other.")
+        judged = " and is judged to lie at no distance" if question.harmless is not None else ""
+        message = (f"Readings by {a} and {b} are identical in all {len(p.group.a)} sets{label}, so that pair has no "
+                   f"interval{judged}" if p.same else
+                   f"All {len(p.group.a)} differences of {a} and {b} are equal{label}, so that pair has no interval and "
+                   "is not judged")
+        say("warning", "no-spread", message, "Look whether one was copied or computed from the other.")
     apart = [p for p in found.pairs if p.state not in ("", "flat")]
     if found.refusal:
         say("warning", "agreement-refused", f"Limits of agreement cannot be given{label}: {found.refusal}",

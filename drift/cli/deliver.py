@@ -95,8 +95,9 @@ def _own_part(command: str, result: Result) -> Result:
 
 def fail(command: str, findings: tuple[Finding, ...], *, as_json: bool) -> NoReturn:
     """Print every finding and leave with code 1."""
-    errors = sum(f.severity == "error" for f in findings)
-    answer = f"Nothing was {DONE.get(command, 'computed')}: {errors} {'error' if errors == 1 else 'errors'}."
+    from drift.cli.same_faults import count_words
+
+    answer = f"Nothing was {DONE.get(command, 'computed')}: {count_words(findings)}."
     if as_json:
         from drift.results import Provenance, Result, run_versions
 

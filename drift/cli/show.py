@@ -162,21 +162,24 @@ def estimates_text(estimates: Sequence[Estimate]) -> str:
 
 
 def findings_text(findings: Sequence[Finding]) -> str:
-    """Return findings grouped by severity, each with its place, value and mend."""
+    """Return findings grouped by severity, each with its place, value and mend; those of one kind once."""
+    from drift.cli.same_faults import faults
+
     blocks = []
     for severity in SEVERITIES:
-        of_kind = list(dict.fromkeys(_line(f) for f in findings if f.severity == severity))
+        of_kind = list(dict.fromkeys(_line(x.finding, x.further) for x in
+                                     faults([f for f in findings if f.severity == severity])))
         if of_kind:
             blocks.append("\n".join([f"{HEADS[severity]} ({len(of_kind)})", *of_kind]))
     return "\n\n".join(blocks)
 
 
-def _line(f: Finding) -> str:
-    """One finding: place, message, what was found and expected, and how to mend it."""
+def _line(f: Finding, further: str = "") -> str:
+    """One finding: place, message, what was found and expected, how to mend it, and where else it stands."""
     parts = [f"{f.place}: " if f.place else "", f.message.rstrip("."),
              f" (found {f.value!r})" if f.value is not None else "",
              f"; expected {f.expected.rstrip('.')}" if f.expected else "", ".",
-             f" {f.mend}{'' if f.mend.endswith(('.', '?', '!')) else '.'}" if f.mend else ""]
+             f" {f.mend}{'' if f.mend.endswith(('.', '?', '!')) else '.'}" if f.mend else "", further]
     return textwrap.fill("".join(parts), width(), initial_indent="  - ", subsequent_indent="    ")
 
 
