@@ -81,8 +81,8 @@ def test_sensors_seen_over_different_stretches_are_a_kind_of_their_own():
 
 
 def test_an_interval_with_an_open_end_shows_as_many_digits_as_its_other_end_knows():
-    assert format_interval(61.34, 48.64, math.nan) == "61 (49 to no bound)"
-    assert format_interval(0.9712, 0.9312, math.inf) == "0.971 (0.931 to no bound)"
+    assert format_interval(61.34, 48.64, math.nan) == "61 (49 or more)"
+    assert format_interval(0.9712, 0.9312, math.inf) == "0.971 (0.931 or more)"
     assert format_interval(61.34) == "61.34"
 
 
