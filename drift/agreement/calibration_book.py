@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 FIRST, LATEST = "first", "latest"
 _AT_USE = re.compile(r"^use\s+(\d+(?:\.\d+)?)$", re.IGNORECASE)
+WAS_MADE = "was made"  # of a calibration that there are several of
 BENT = 0.05  # of the span of readings
 
 
@@ -311,7 +312,7 @@ def pick(book: CalibrationBook, label: NDArray[np.object_], sensor: NDArray[np.o
             line[at] = there[0]
             continue
         line[at], why[at], early[at] = _in_force(book, there, use[at], day[at], f"calibration {key[1]!r} of sensor "
-                                                 f"{key[0]} was made {len(there)} times")
+                                                 f"{key[0]} {WAS_MADE} {len(there)} times")
     return line, why, early
 
 
@@ -348,6 +349,18 @@ def _in_force(book: CalibrationBook, there: Ints, use: Floats, day: Floats,
                          (told & undated & ~tied, "several times at the row's use, and the row has no time")):
         line[mask], early[mask], why[mask] = -1, False, f"{said}, {reason}"
     return line, why, early
+
+
+def unclear_rows(reasons: NDArray[np.object_], question: str, file: str) -> list[Finding]:
+    """Count the rows that stay out because nothing tells which of several calibrations held."""
+    mine = [str(r) for r in reasons if WAS_MADE in str(r)]
+    if not mine:
+        return []
+    n, kinds = len(mine), sorted(set(mine))
+    return [Finding(severity="warning", code="calibration-unclear", question=question, file=file,
+                    message=f"{n} {'reading stays' if n == 1 else 'readings stay'} out: {'; '.join(kinds[:3])}"
+                            + (f"; and {len(kinds) - 3} more" if len(kinds) > 3 else ""),
+                    mend="Give each calibration its date (time), and each trial its use or time.")]
 
 
 def _tied(made: Floats, dated: Floats) -> NDArray[np.bool_]:

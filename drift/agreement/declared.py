@@ -70,7 +70,8 @@ def declared_findings(group: Group, structure: Structure, question: AgreementQue
         return []
     if structure.kind == "simple":
         one_each = not question.rows_are_independent and len(set(group.target)) == len(group.a)
-        return [finding("note", "nothing-repeats", f"Each {target} has one pair{label}, so truth = "
+        what = "Each pair is a target of its own" if target == "pair" else f"Each {target} has one pair"
+        return [finding("note", "nothing-repeats", f"{what}{label}, so truth = "
                         f'"{question.truth}" changes nothing')] if one_each else []
     if structure.kind == "unpaired":
         return _constant(group, target, label, finding)

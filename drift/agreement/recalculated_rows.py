@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.agreement.calibration_book import CalibrationBook, days_of, label_errors, open_book, pick
+from drift.agreement.calibration_book import CalibrationBook, days_of, label_errors, open_book, pick, unclear_rows
 from drift.agreement.pairs import Labels, labels
 from drift.calibration import numbers
 from drift.engine.shared_readings import CalibrationLines, DifferenceLines, difference_lines
@@ -201,9 +201,13 @@ def recalculate_rows(trials: TrialTable, question: AgreementQuestion, calibratio
                      f"several calibrations {label!r} of their sensor and are read through that first one")
     if not door.keep.any():
         reasons = dict.fromkeys(r for r in door.reasons[door.masks["excluded"]] if r)
+        undated = any("has no use" in r or "has no time" in r for r in reasons)
         door.say("error", "no-pairs", f"no reading can be expressed through both {question.a} and {question.b}: "
-                 f"{'; '.join(list(reasons)[:4])}", "See that the sensors of the trials stand in the calibrations.")
+                 f"{'; '.join(list(reasons)[:4])}", "Add the column use or time to the trials, or name calibrations "
+                 "that were made once" + (", such as one cal_id or 'first'." if how.source == "checks" else ".")
+                 if undated else "See that the sensors of the trials stand in the calibrations.")
         door.stop()
+    door.findings += unclear_rows(door.reasons, question.name, trials.file)
     _summed_measure(door, book, at["a"], at["b"])
     door.stop()
     groups = _groups(door, by, sensor, use, raw, at, lines, book, unit, factor, full_scale)

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from drift.cli.mends_agree import agreement_changes
 from drift.errors import DriftError, Finding
 
 if TYPE_CHECKING:
@@ -50,10 +51,14 @@ def in_options(finding: Finding, command: str, options: Mapping[str, Any]) -> Fi
     said = {name: _changed(getattr(finding, name), changes) for name in ("message", "mend", "expected")}
     option = _place(finding.column)
     if option:
-        said["message"] = f"{option}: {said['message']}"
+        if not str(said["message"]).startswith("--"):
+            said["message"] = f"{option}: {said['message']}"
         return replace(finding, **said, column=None, file=None, row=None)
     if finding.value is not None and "names a column that is not there" in str(said["message"]):
-        said["message"] = f"{_naming(finding.value, options)} names a column that is not in the table"
+        typed = _naming(finding.value, options)
+        wanted = {"participant": "--target", "session": "--facet", "sensor": "--sensor"}.get(finding.value)
+        said["message"] = (f"{typed} names a column that is not in the table" if typed else "the table has no column "
+                           f"{finding.value!r}" + (f"; say with {wanted} which column it is" if wanted else ""))
     if command == "icc" and not wide_form(options) and str(said["message"]).startswith("--value names"):
         mend = str(said["mend"])
         said["mend"] = (f"{mend} Where" if mend.endswith("?") else f"{mend} with --value; where") + (
@@ -82,7 +87,7 @@ def option_of(ours: str, command: str, options: Mapping[str, Any]) -> str:
 
 
 def _naming(column: str, options: Mapping[str, Any]) -> str:
-    """Return the option that was given a column, the option itself where none was."""
+    """Return the option that was given a column; empty where none was."""
     for name in NAMING:
         held = options.get(name)
         held = [p.strip() for p in held.split(",")] if isinstance(held, str) else held
@@ -90,7 +95,7 @@ def _naming(column: str, options: Mapping[str, Any]) -> str:
             return f"--{name.replace('_', '-')}"
     if column in (options.get("where") or {}):
         return "--where"
-    return {"participant": "--target", "session": "--facet"}.get(column, "an option")
+    return ""
 
 
 _KEYS = {"facets_are": "--sensors", "average_replicates": "--average-replicates", "name": "the question",
@@ -124,6 +129,9 @@ def _changes(command: str, options: Mapping[str, Any]) -> list[tuple[str, Change
     repeats = "by" in options
     again = "repeat the question over it with --by {}" if repeats else ""
     replicate = "--replicate" if "replicate" in options else "--pair-by"
+    named = f"name it with {replicate}"
+    if options.get("calibrations_file") or options.get("checks_file"):  # where --pair-by has no meaning
+        named = "call it replicate"
     changes: list[tuple[str, Change]] = [
         (r"\[columns\.\w+\] takes '(\w+)' from a column", lambda m: f"{option(m.group(1))} names a column"),
         (r"Say which column it is in \[columns\.\w+\]: (\w+) = \"(.*)\"",
@@ -148,14 +156,14 @@ def _changes(command: str, options: Mapping[str, Any]) -> list[tuple[str, Change
          + (", or say --by measure" if repeats else "")),
         (rf"where = \{{ (\w[^=]*?) = {_QUOTED} \}}", _where),
         (r"Add a replicate column that tells them apart",
-         f"Number the replicates in a column and name it with {replicate}"),
+         f"Number the replicates in a column and {named}"),
         (r"Number the replicates, or set exclude",
-         f"Number the replicates (name their column with {replicate}), or set exclude"),
+         f"Number the replicates in a column ({named}), or set exclude"),
         *([(r"name it in a question, in where or by, to make it part of the key", "name it with --operator if it says "
             "who or what read, with --replicate if it numbers repeated readings, pick one value with --where, or "
             "repeat the study with --by")] if command == "gauge" else []),
         (r"name it in a question, in where or by, to make it part of the key",
-         f"name it with {replicate} if it numbers repeated readings, pick one value with --where"
+         f"{named} if it numbers repeated readings, pick one value with --where"
          + (", or repeat the question with --by" if repeats else "")),
         (r"Add reading = \"?(.*?)\"? or another unit to \[units\.\w+\]", r"Say --unit \1 or another"),
         (r"into the header or into \[units\.\w+\]", "into the header, or say --unit"),
@@ -178,7 +186,7 @@ def _changes(command: str, options: Mapping[str, Any]) -> list[tuple[str, Change
         (r"Set readings = \"calibrated\" and name in shown_by the column that says by which",
          "Name with --shown-by the column that says by which"),
         (r"a value of (shown_by|\S+) is a calibration", r"a value of --shown-by (\1) is a calibration"),
-        (r"^(a|b) of '.*?' is a calibration", r"--\1 is a calibration"),
+        (r"^(a|b) of '.*?' is a (?=calibration|value)", r"--\1 is a "),
         (r"readings = \"calibrated\" needs pressures", "--shown-by needs readings that are pressures"),
         (r"Add lines = \[\"deming\"\], or take error_ratio out", "Add --line deming, or leave --error-ratio out"),
         (r"Say error_ratio \(", "Say --error-ratio ("),
@@ -210,7 +218,9 @@ def _changes(command: str, options: Mapping[str, Any]) -> list[tuple[str, Change
         (r", as in \w+ = \"[^\"]+\" in \[files\]", ""),
         (r" or take it out of \[files\]", " or name another file"),
     ]
-    if wide_form(options):
+    if command == "agree":
+        changes += agreement_changes(options)
+    if wide_form(options) or options.get("a_column"):
         changes.append((r"Correct the cell; for a row not to be used set exclude = yes with a reason",
                         "Correct the cell, or empty it if there is no reading"))
     return changes

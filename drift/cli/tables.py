@@ -36,8 +36,8 @@ def _answer(command: str, table: str, options: dict[str, Any], *, as_json: bool,
         from drift.cli.mends import with_options
         from drift.cli.one_table import ANSWERS
 
-        return with_options(command, options, lambda: ANSWERS[command](table, options, level=level, seed=seed,
-                                                                       progress=tell))
+        return with_options(command, {**options, "out": out}, lambda: ANSWERS[command](
+            table, options, level=level, seed=seed, progress=tell))
 
     deliver(command, work, as_json=as_json, quiet=quiet, write=_writer(out))
 
@@ -124,9 +124,23 @@ def agree(table: str, as_json: bool, out: str | None, seed: int | None, level: f
         raise click.UsageError("give either --a-column and --b-column, or --compare, --a, --b and --pair-by")
     if options["methods"] and (options["a"] or options["b"]):
         raise click.UsageError("give either --methods, or --a and --b")
-    named = options["methods"] or (options["a"] and options["b"])
-    if not wide and not (options["compare"] and named and options["pair_by"]):
+    if not wide:
+        _long_form(options)
+    _answer("agree", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
+
+
+def _long_form(options: dict[str, Any]) -> None:
+    """Say which option of the long form is missing; all forms where none was begun."""
+    of_long = {"--compare": options["compare"], "--a": options["a"] or options["methods"],
+               "--b": options["b"] or options["methods"], "--pair-by": options["pair_by"]}
+    missing = [name for name, given in of_long.items() if not given]
+    if not missing:
+        return
+    if len(missing) == len(of_long):
         raise click.UsageError("give --compare, --a, --b and --pair-by (long form; --methods for three or more), "
                                "--a-column and --b-column (wide), or --calibrations, --a and --b")
-
-    _answer("agree", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
+    what = {"--compare": "the column that names what is compared", "--a": "the first of the two",
+            "--b": "the second of the two", "--pair-by": "the columns that together pick one reading of each, such as "
+            "--pair-by participant"}
+    raise click.UsageError(f"{' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing: "
+                           + "; ".join(what[m] for m in missing))
