@@ -336,6 +336,11 @@ def test_several_calibrations_need_to_know_when_a_trial_was_made() -> None:
     rows = [{**r, "use": u} for r in lines() for u in (0.0, 20.0)]
     with pytest.raises(DriftError, match="made 2 times and the row has no use"):
         run(table=calibrations(rows))
+    tied = [r for row in lines() for r in ([{**row, "use": 20.0}] * (2 if row["sensor"] == SENSORS[0] else 1))]
+    result = run(walks(use=30.0), calibrations(tied))
+    said, = [f for f in result.findings if f.code == "calibration-unclear"]
+    assert said.message.startswith("10 readings stay out: calibration")
+    assert result.provenance.accounts[0].excluded == 10
 
 
 @pytest.mark.parametrize(("uses", "days", "use", "day", "right"), [
