@@ -125,8 +125,8 @@ def findings_of(beside: Beside, sets: Sets, question: AgreementQuestion) -> list
         judged = " and is judged to lie at no distance" if question.harmless is not None else ""
         message = (f"Readings by {a} and {b} are identical in all {len(p.group.a)} sets{label}, so that pair "
                    f"has no interval{judged}" if p.same else
-                   f"All {len(p.group.a)} differences of {a} and {b} are equal{label}, so that pair has no interval and "
-                   "is not judged")
+                   f"All {len(p.group.a)} differences of {a} and {b} are equal{label}, so that pair has no interval "
+                   "and is not judged")
         say("warning", "no-spread", message, "Look whether one was copied or computed from the other.")
     apart = [p for p in found.pairs if p.state not in ("", "flat")]
     if found.refusal:
