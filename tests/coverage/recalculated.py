@@ -168,7 +168,7 @@ def simulated(w: World, rng: np.random.Generator) -> Recalculated:
                         a=a.take(line).pressure(raw), b=x, code=sensor[line],
                         sensors=tuple(f"S{s}" for s in range(w.k)), lines=difference_lines(a, b), line_sensor=sensor,
                         line_use=use, line_of=line, made_a=use if w.again > 1 else none,
-                        made_b=use if w.again > 1 else none, source_a=text, source_b=text,
+                        made_b=use if w.again > 1 else none, source_a=text, source_b=text, made_from=none, made_to=none,
                         flags=np.full(READINGS, "", dtype=object))
 
 
