@@ -37,7 +37,7 @@ def ask(drift: Drift, tmp_path: Path, *words: str, text: str = LONG) -> str:
     ((*BOTH, "--rows-are-independent"), "because --rows-are-independent says so"),
     ((*ONE, "--pair-by", "participant"), "name it with --pair-by"),
     ((*ONE, "--pair-by", "participant", "--where", "walk=1", "--truth", "varying"), "--truth varying changes nothing"),
-    ((*BOTH, "--truth", "constant"), "Say --truth varying --pair-by participant,walk"),
+    ((*BOTH, "--truth", "constant"), "Say --truth varying with --pair-by participant,walk"),
     (("--compare", "method", "--a", "quik", "--b", "bench", "--pair-by", "participant"), "--a is a value of 'method'"),
     (("--compare", "method", "--a", "quick", "--b", "quick", "--pair-by", "participant"),
      "--a and --b are the same | Name two different values of method"),
