@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import importlib
+import pkgutil
 import re
 from dataclasses import replace
 
 import pytest
 
-from drift.simulated import Design, nearest
+import drift.agreement
+from drift.simulated import Design, nearest, rows_of
 from drift.simulated.quoting import Asked, cautions, coverage_table, note, quote, sentence
 
 KR = Asked(quantity="drift per use", named="drift per use", method="REML, Kenward-Roger t interval",
@@ -65,3 +68,13 @@ def test_a_count_is_safe_rather_than_holding_a_truth(removed: bool) -> None:
     said = sentence(quote("retirement", [count], level=0.95))
     assert "the retire after count was safe in" in said
     assert ("worn ones removed" in said) == removed
+
+
+def test_every_family_that_agreement_quotes_has_a_committed_table() -> None:
+    """Without its table a family is quoted in silence: no row, no note and no error."""
+    named = {"agreement_survival"}  # named where it is quoted
+    for found in pkgutil.iter_modules(drift.agreement.__path__):
+        module = importlib.import_module(f"drift.agreement.{found.name}")
+        named |= {module.FAMILY} if hasattr(module, "FAMILY") else set()
+    assert {"agreement", "several_methods", "agreement_variants", "concordance"} <= named
+    assert [f for f in sorted(named) if not rows_of(f)] == []
