@@ -37,7 +37,7 @@ from drift.agreement.structure import Analysis, Structure, analyse, find_structu
 from drift.agreement.suspicions import suspicions
 from drift.agreement.tables import result_tables
 from drift.agreement.variants import BIAS, PLAIN, LimitRow, joint_rows, limit_rows
-from drift.agreement.words import opening, verdict_caution, whole_answer
+from drift.agreement.words import FEW_PAIRS, opening, verdict_caution, whole_answer
 from drift.engine.limits_of_agreement import MULTIPLIER, normal_cdf
 from drift.errors import MINUS, DriftError, Finding
 from drift.records import CalibrationTable, CheckTable, TrialTable
@@ -203,7 +203,7 @@ def _answer(group: Group, pairing: Pairing, question: AgreementQuestion, *, leve
         return Answer(group=group, structure=structure, of=of, analysis=analysis, rows=rows, findings=tuple(findings),
                       estimates=tuple(difference_estimates(analysis, structure, group, of, level, multiplier,
                                                            flat=True)))
-    if structure.n_targets < 5 and structure.kind != "repeated":
+    if structure.n_targets < FEW_PAIRS and structure.kind != "repeated":
         findings.append(Finding(severity="warning", code="few-pairs", question=question.name,
                                 message=f"Only {structure.n_targets} "
                                         f"{'targets' if structure.kind == 'unpaired' else 'pairs'}{label}; the limits "

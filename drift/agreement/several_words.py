@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from drift.agreement.several_bounds import Bounds
 from drift.agreement.several_found import Found, OddOneOut, SetVerdict, odd_one_out
-from drift.agreement.words import nor_verdict, number, opening
+from drift.agreement.words import FEW_PAIRS, USEFUL, nor_verdict, number, opening
 from drift.errors import MINUS, Finding
 from drift.results import decimals_for, join_words
 from drift.study import AgreementQuestion
@@ -96,12 +96,15 @@ def verdict_sentence(found: Found, verdict: SetVerdict) -> str:
     unjudged = [pair_name(found, i) for i, w in enumerate(verdict.pairs) if w == "not judged"]
     if unjudged:
         more = f"no limits can be given for {some(unjudged)}"
+    elif found.structure.n_targets < FEW_PAIRS:
+        more = (f"{found.structure.n_targets} targets hardly tell biases and SDs, so measure {USEFUL} or more in all")
     elif not verdict.counted:
         more = "more targets are needed, and how many is not computed where cells are missing or readings not linked"
     elif verdict.further is None:
         more = "no affordable number of further targets would settle it, as a limit lies almost at that difference"
     else:
-        more = (f"about {verdict.further} further targets would settle it in four of five studies if biases and SDs "
+        noun = "target" if verdict.further == 1 else "targets"
+        more = (f"about {verdict.further} further {noun} would settle it in four of five studies if biases and SDs "
                 "stay as they are")
     return f"that {methods} as a set are interchangeable within {within} is not shown: {more}{inside}"
 

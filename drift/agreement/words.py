@@ -17,6 +17,7 @@ from drift.results import Estimate, decimals_for
 from drift.study import AgreementQuestion
 
 NOT_JUDGED = "harmless-share-not-judged"
+FEW_PAIRS, USEFUL = 5, 20  # below the first the limits are hardly known; from the second on they are useful
 
 
 def number(value: float, decimals: int) -> str:
@@ -47,7 +48,11 @@ def verdict_sentence(verdict: Verdict, question: AgreementQuestion, group: Group
     if verdict.words == "not interchangeable":
         return (f"{pair} are not interchangeable within {within}: the inner one-sided 95 % bounds of the limits, "
                 f"{inner}, reach beyond it")
-    if verdict.further is None:
+    if structure.kind != "repeated" and structure.n_targets < FEW_PAIRS:
+        # A number computed from bias and SD of so few would promise what they cannot tell.
+        more = (f"{structure.n_targets} {'targets' if structure.kind == 'unpaired' else 'pairs'} hardly tell bias and "
+                f"SD, so measure {USEFUL} or more in all")
+    elif verdict.further is None:
         more = "no affordable number of further targets would settle it, as a limit lies almost at that difference"
     else:
         more = f"about {verdict.further} further {_units(verdict.further, structure, target)} would settle it " \
@@ -88,12 +93,13 @@ def said_over(finding: Finding, over: str, *, limited: bool) -> Finding:
 def _units(further: int, structure: Structure, target: str) -> str:
     """Say what would have to be added."""
     if structure.kind == "simple":
-        return "pairs"
+        return "pair" if further == 1 else "pairs"
     if structure.kind == "unpaired":
-        return f"targets ({target})"
+        return f"{'target' if further == 1 else 'targets'} ({target})"
     times = (further + structure.n_targets) / structure.n_targets
     if len(structure.factors) == 1:
-        return f"levels of {structure.factors[0]} ({times:.1f} times the present number in all)"
+        noun = "level" if further == 1 else "levels"
+        return f"{noun} of {structure.factors[0]} ({times:.1f} times the present number in all)"
     counts = [len(np.unique(c)) for c in structure.codes]
     scarcer = structure.factors[counts.index(min(counts))]
     return f"levels of {scarcer}, with {' and '.join(structure.factors)} both grown {times:.1f} times,"

@@ -208,3 +208,12 @@ def test_other_intervals_of_repeated_limits_stand_beside(targets, variants):
 
 def test_one_pair_per_target_needs_no_other_interval():
     assert not any(v.startswith("plain, ") for v in result(5.0).table("limits")["variant"])
+
+
+@pytest.mark.parametrize(("n", "harmless"), [(3, 6.0), (4, 2.0)])
+def test_so_few_pairs_do_not_promise_that_one_more_would_do(n, harmless):
+    """With three pairs "about 1 further pairs" was advised, beside a caution that the limits are hardly known."""
+    found = result(harmless, n=n, sd=0.6)
+    assert found.verdicts == ("not shown",)
+    assert f"{n} pairs hardly tell bias and SD, so measure 20 or more in all" in found.answer
+    assert "further" not in found.answer
