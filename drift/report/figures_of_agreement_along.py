@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from drift.errors import MINUS
 from drift.report import drawing as look
-from drift.report.figures import axis_label, find, sentence, table_of, unit_of
-from drift.report.figures_of_trials import compared, harmless_of, rows_of
+from drift.report.figures import axis_label, find, sentence, unit_of
+from drift.report.figures_of_trials import compared, groups_of, harmless_of, rows_of
 from drift.results import Result, ResultTable, format_interval
 
 if TYPE_CHECKING:
@@ -29,12 +29,7 @@ OWN = ("use", "seen", "bias", "lower limit", "upper limit", "SD of differences",
 
 def along_groups(result: Result) -> list[dict[str, str]]:
     """Return the groups of ``by`` columns that have a table along use; empty without it."""
-    table = table_of(result, ALONG)
-    if table is None or not len(table):
-        return []
-    names = [c.name for c in table.columns if c.name not in OWN and not c.name.endswith((" low", " high"))]
-    keys = dict.fromkeys(tuple(str(table[n][i]) for n in names) for i in range(len(table)))
-    return [dict(zip(names, key, strict=True)) for key in keys]
+    return groups_of(result, ALONG, lambda n: n in OWN or n.endswith((" low", " high")))
 
 
 def along_drawings(result: Result) -> list[tuple[str, str, Callable[..., str], tuple[float, float]]]:

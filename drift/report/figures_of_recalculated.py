@@ -11,8 +11,8 @@ import numpy as np
 
 from drift.errors import MINUS
 from drift.report import drawing as look
-from drift.report.figures import axis_label, find, sentence, table_of, unit_of
-from drift.report.figures_of_trials import compared, harmless_of, rows_of
+from drift.report.figures import axis_label, find, sentence, unit_of
+from drift.report.figures_of_trials import compared, groups_of, harmless_of, rows_of
 from drift.results import Result, ResultTable, format_interval
 
 if TYPE_CHECKING:
@@ -27,12 +27,7 @@ GREEN = "#4a6b3a"
 
 def recalculated_groups(result: Result) -> list[dict[str, str]]:
     """Return the groups of ``by`` columns that have curves along the pressure; empty without them."""
-    table = table_of(result, CURVES)
-    if table is None or not len(table):
-        return []
-    names = [c.name for c in table.columns if c.name not in OWN and not c.name.endswith((" low", " high"))]
-    keys = dict.fromkeys(tuple(str(table[n][i]) for n in names) for i in range(len(table)))
-    return [dict(zip(names, key, strict=True)) for key in keys]
+    return groups_of(result, CURVES, lambda n: n in OWN or n.endswith((" low", " high")))
 
 
 def recalculated_drawings(result: Result) -> list[tuple[str, str, Callable[..., str], tuple[float, float]]]:

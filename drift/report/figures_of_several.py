@@ -12,7 +12,7 @@ import numpy as np
 from drift.report import drawing as look
 from drift.report.figures import axis_label, find, sentence, table_of, unit_of
 from drift.report.figures_of_agreement import GREEN, HARMLESS_DASHES, interval_band
-from drift.report.figures_of_trials import rows_of
+from drift.report.figures_of_trials import groups_of, rows_of
 from drift.results import Result, ResultTable, decimals_for, format_interval
 
 if TYPE_CHECKING:
@@ -30,12 +30,7 @@ OWN = ("pair", "verdict", "pairs", "structure")
 
 def several_groups(result: Result) -> list[dict[str, str]]:
     """Return the labels of every group with limits of several methods; empty without them."""
-    table = table_of(result, PAIRS)
-    if table is None or not len(table):
-        return []
-    names = [c.name for c in table.columns if c.name not in OWN and not c.name.startswith(NAMES)]
-    keys = dict.fromkeys(tuple(str(table[n][i]) for n in names) for i in range(len(table)))
-    return [dict(zip(names, key, strict=True)) for key in keys]
+    return groups_of(result, PAIRS, lambda n: n in OWN or n.startswith(NAMES))
 
 
 def several_drawings(result: Result) -> list[Drawing]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -36,6 +36,16 @@ def rows_of(table: ResultTable, of: Mapping[str, str]) -> np.ndarray[tuple[int],
         if column in names:
             keep &= np.array([str(v) == value for v in table[column]], dtype=bool)
     return keep
+
+
+def groups_of(result: Result, name: str, own: Callable[[str], bool]) -> list[dict[str, str]]:
+    """Return the labels of every group in a table, in order: its columns that are not its ``own``."""
+    table = table_of(result, name)
+    if table is None or not len(table):
+        return []
+    names = [c.name for c in table.columns if not own(c.name)]
+    keys = dict.fromkeys(tuple(str(table[n][i]) for n in names) for i in range(len(table)))
+    return [dict(zip(names, key, strict=True)) for key in keys]
 
 
 def harmless_of(result: Result, of: Mapping[str, str]) -> float | None:
