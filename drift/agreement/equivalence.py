@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -153,6 +154,22 @@ def _tdi_bound(means: FloatArray, sds: FloatArray) -> float:
     return float(np.quantile(deviation_indices(means, sds, 0.95), CONFIDENCE))
 
 
+def fewest_further(settled: Callable[[int], bool], n_targets: int, *, parts: int) -> int | None:
+    """Search the fewest further targets from which on studies are settled, to one of ``parts`` of their number.
+
+    None where more than ``MOST_TARGETS`` would be needed.
+    """
+    below, above = n_targets, 2 * n_targets
+    while not settled(above):
+        if above >= MOST_TARGETS:
+            return None
+        below, above = above, min(2 * above, MOST_TARGETS)
+    while above - below > max(1, above // parts):
+        middle = (below + above) // 2
+        below, above = (below, middle) if settled(middle) else (middle, above)
+    return above - n_targets
+
+
 def further_targets(strata: Strata, harmless: float, *, n_targets: int) -> int | None:
     """Count the further targets with which a verdict would follow in four of five studies.
 
@@ -166,20 +183,17 @@ def further_targets(strata: Strata, harmless: float, *, n_targets: int) -> int |
     def settled(n: int) -> bool:
         return settled_share(_grown(strata, n / n_targets), harmless, normal) >= POWER
 
-    below, above = n_targets, 2 * n_targets
-    while not settled(above):
-        if above >= MOST_TARGETS:
-            return None
-        below, above = above, min(2 * above, MOST_TARGETS)
-    while above - below > max(1, above // 100):
-        middle = (below + above) // 2
-        below, above = (below, middle) if settled(middle) else (middle, above)
-    return above - n_targets
+    return fewest_further(settled, n_targets, parts=100)
 
 
 def _grown(strata: Strata, factor: float) -> Strata:
     """Return the same estimates from a design ``factor`` times as large."""
-    df = strata.df * factor
+    return Strata(strata.mean, strata.mean_squares, grown_df(strata.df, factor), strata.total, strata.of_mean / factor)
+
+
+def grown_df(df: FloatArray, factor: float) -> FloatArray:
+    """Degrees of freedom of a design ``factor`` times as large; those of what is left grow in proportion."""
+    grown = df * factor
     grows = slice(0, max(1, len(df) - 1))
-    df[grows] = (strata.df[grows] + 1) * factor - 1
-    return Strata(strata.mean, strata.mean_squares, df, strata.total, strata.of_mean / factor)
+    grown[grows] = (df[grows] + 1) * factor - 1
+    return grown

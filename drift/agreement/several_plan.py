@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.agreement.equivalence import MOST_TARGETS, POWER
+from drift.agreement.equivalence import POWER, fewest_further, grown_df
 from drift.engine.method_means import JointStrata, orthonormal, sampled_squares
 from drift.engine.settling import further_reach, settled_studies
 
@@ -68,20 +68,9 @@ def further_for_set(joint: JointStrata, contrasts: Sequence[FloatArray], harmles
         return settled_share_of_set(grown(joint, n / n_targets), contrasts, harmless, inner,
                                     confidence=confidence) >= POWER
 
-    below, above = n_targets, 2 * n_targets
-    while not settled(above):
-        if above >= MOST_TARGETS:
-            return None
-        below, above = above, min(2 * above, MOST_TARGETS)
-    while above - below > max(1, above // 50):
-        middle = (below + above) // 2
-        below, above = (below, middle) if settled(middle) else (middle, above)
-    return above - n_targets
+    return fewest_further(settled, n_targets, parts=50)
 
 
 def grown(joint: JointStrata, factor: float) -> JointStrata:
     """Return the same estimates from a design ``factor`` times as large."""
-    df = joint.df * factor
-    grows = slice(0, max(1, len(df) - 1))
-    df[grows] = (joint.df[grows] + 1) * factor - 1
-    return replace(joint, df=df, of_mean=joint.of_mean / factor)
+    return replace(joint, df=grown_df(joint.df, factor), of_mean=joint.of_mean / factor)
