@@ -36,7 +36,8 @@ SETTINGS: dict[str, Any] = {
     "axes.edgecolor": INK, "axes.labelcolor": INK, "text.color": INK, "xtick.color": INK, "ytick.color": INK,
     "xtick.labelsize": 9.0, "ytick.labelsize": 9.0, "axes.grid": True, "grid.color": "#e4e8ec", "grid.linewidth": 0.7,
     "axes.axisbelow": True, "figure.facecolor": "white", "axes.facecolor": "white", "savefig.facecolor": "white",
-    "lines.linewidth": 1.6, "legend.frameon": False,
+    "lines.linewidth": 1.6, "legend.frameon": False, "lines.solid_capstyle": "round", "patch.edgecolor": "white",
+    "patch.force_edgecolor": True, "axes.spines.top": False, "axes.spines.right": False,
 }
 
 
@@ -73,9 +74,8 @@ def _attribute(text: str) -> str:
 def style() -> Iterator[None]:
     """Plot with the house settings and leave the caller's untouched."""
     import matplotlib as mpl
-    import seaborn as sns
 
-    with mpl.rc_context(), sns.axes_style("ticks"):
+    with mpl.rc_context():
         mpl.rcParams.update(SETTINGS)  # type: ignore[arg-type]
         yield
 
@@ -86,7 +86,6 @@ def make(name: str, title: str, draw: Callable[[Axes], str], *, size: tuple[floa
     ``draw`` gets an empty axes and returns the caption. Text stays text; ids come from a fixed salt and the
     file carries no date, so that the same result gives the same bytes.
     """
-    import seaborn as sns
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure as Canvas
@@ -96,7 +95,6 @@ def make(name: str, title: str, draw: Callable[[Axes], str], *, size: tuple[floa
         FigureCanvasAgg(canvas)
         axes = canvas.add_subplot()
         caption = draw(axes)
-        sns.despine(ax=axes)
         canvas.draw_without_rendering()
         canvas.set_layout_engine("none")  # laid out once, the same in both files
         svg, png = io.StringIO(), io.BytesIO()
