@@ -68,6 +68,7 @@ TOLD = ("why-this-coefficient", "grade", "what-would-narrow", "rule-of-thumb", "
         "protocol-limit-beside")
 MOST_TOLD = 3
 LONG = 24
+LONG_ANSWER = 200
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,6 +87,17 @@ class Section:
     help: tuple[str, ...] = ()
     told: tuple[str, ...] = ()
     coverage: str = ""
+
+    @property
+    def said(self) -> tuple[str, str]:
+        """The answer as it is set: in bold, and what follows; of a long answer the first sentence alone is bold.
+
+        A count for each construction is a decision of its own, so those stay together.
+        """
+        if self.command == "retire" or len(self.answer) <= LONG_ANSWER:
+            return self.answer, ""
+        first, *rest = re.split(r"(?<=\.) (?=[A-Z])", self.answer, maxsplit=1)
+        return first, " ".join(rest)
 
 
 Drawing = tuple[str, str, Callable[..., str], tuple[float, float]]

@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from drift.report.document import render, report_figures
+from drift.report.document import Section, render, report_figures
 from drift.report.drawing import Figure
 from drift.report.study_result import StudyResult
 from tests.report.example_results import study_result
@@ -113,3 +113,13 @@ def test_without_a_count_the_answers_stand_on_top(result: StudyResult) -> None:
     page = render(joined, ())
     for part in parts:
         assert page.index(part.answer) < page.index("<h2")
+
+
+@pytest.mark.parametrize(("command", "parts"), [("agree", 2), ("retire", 1)])
+def test_of_a_long_answer_the_first_sentence_alone_is_bold(command: str, parts: int) -> None:
+    """Counts of several constructions are decisions of their own and stay together."""
+    first, rest = "Bench and gait are not interchangeable within 2.5 kPa.", "The limits are far apart. " * 12
+    section = Section(anchor="a", title="t", command=command, answer=f"{first} {rest}".strip(), figures=(), main=None,
+                      more=(), folded=(), findings=())
+    assert section.said == ((first, rest.strip()) if parts == 2 else (f"{first} {rest}".strip(), ""))
+    assert " ".join(p for p in section.said if p) == section.answer
