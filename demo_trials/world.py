@@ -43,6 +43,7 @@ CHECKING: dict[str, float] = {
 }
 LIMITS = {"sensitivity_change": 0.25, "saturation_pressure": 1400.0}  # share, [kPa]
 CONTENT, CONFIDENCE = 0.90, 0.95
+TOLERANCE = 0.05  # of readings since the last calibration, as a factor 1.05 either way
 
 # Trials, in the unit of the measure; every SD below is multiplied by the region's scale.
 REGIONS: dict[str, dict[str, Any]] = {
@@ -100,6 +101,21 @@ def retire_after(construction: str, *, limit: str | None = None, content: float 
     while share_within(construction, n + 1, limit=limit) >= content:
         n += 1
     return n
+
+
+def recalibrate_every(construction: str, *, tolerance: float = TOLERANCE, content: float = CONTENT) -> int:
+    """Largest whole number of uses after a calibration at which ``content`` of new sensors are within the tolerance."""
+    p = CONSTRUCTIONS[construction]
+    sd1, m1, end = math.hypot(p["batch_sd_drift"], p["sensor_sd_drift"]), p["drift_per_use"], math.log1p(tolerance)
+    cdf = NormalDist().cdf
+
+    def within(m: int) -> float:
+        return cdf((end / m - m1) / sd1) - cdf((-end / m - m1) / sd1)
+
+    m = 0
+    while within(m + 1) >= content:
+        m += 1
+    return m
 
 
 def reliability_truth(question: str, region: str, gains: str) -> dict[str, float]:
@@ -166,6 +182,7 @@ def truth(seed: int) -> dict[str, Any]:
             "SD of drift, new sensor of a new batch": math.hypot(p["batch_sd_drift"], p["sensor_sd_drift"]),
             "SD of start, new sensor of a new batch": math.hypot(p["batch_sd_start"], p["sensor_sd_start"]),
             "retire after": {**counts, "all limits": both},
+            "recalibrate every": recalibrate_every(name),
             "share within at retire after": share_within(name, both),
             "share within one use later": share_within(name, both + 1),
             "average sensor crosses": {

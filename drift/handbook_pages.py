@@ -19,7 +19,7 @@ FOLDER = Path(__file__).parent / "handbook"
 ORDER = ("icc", "sem", "mdc", "repeated-uses", "comparing", "generalizability", "gauge", "agreement",
          "limits-of-agreement", "variants-of-limits", "repeated-pairs", "equivalence",
          "agreement-along-use", "comparison-lines", "concordance", "several-methods",
-         "recalculating", "coverage", "estimates", "columns")
+         "recalculating", "recalibration-interval", "policy", "coverage", "estimates", "columns")
 ALSO = {"recalculated": "recalculating", "recalculate": "recalculating", "calibrations": "recalculating",
         "raw trials": "recalculating", "methods": "several-methods", "several sensors": "several-methods",
         "pairwise limits": "several-methods",
@@ -41,6 +41,8 @@ ALSO = {"recalculated": "recalculating", "recalculate": "recalculating", "calibr
         "compare": "comparing", "comparison": "comparing", "bias": "limits-of-agreement",
         "settings": "columns", "study.toml": "columns", "json": "estimates", "names": "estimates",
         "ccc": "concordance", "concordance correlation": "concordance", "overall concordance": "concordance",
+        "recalibration": "recalibration-interval", "recalibrate": "recalibration-interval",
+        "interval of recalibration": "recalibration-interval", "tolerance": "recalibration-interval",
         "simulation": "coverage", "deming": "comparison-lines", "weighted deming": "comparison-lines",
         "passing bablok": "comparison-lines", "york": "comparison-lines", "lines": "comparison-lines"}
 SECTIONS = ("When to use it", "What it assumes", "How to read it", "How to report it", "What goes wrong", "Formulas",

@@ -138,6 +138,8 @@ def _steps(study: Study, tables: Tables, *, level: float, seed: int,
         steps.append(("drift per use", lambda _, tell: _wear(tables, study, level, seed, tell)))
         if asks_retirement(study):
             steps.append(("retirement", lambda made, tell: _retire(made, study, tables, seed, tell)))
+        if study.recalibration is not None:
+            steps.append(("recalibration", lambda made, tell: _recalibrate(made, study, tables, tell)))
     if tables.trials is not None:
         trials = tables.trials
         for r in study.reliability:
@@ -171,6 +173,16 @@ def _retire(made: Sequence[Result], study: Study, tables: Tables, seed: int, tel
     if wear is None:  # its own errors are already on the list
         raise DriftError(Finding(severity="note", code="no-wear", message="no drift was fitted"))
     return retire(wear, study, tables, seed=seed, progress=tell)
+
+
+def _recalibrate(made: Sequence[Result], study: Study, tables: Tables, tell: Callable[..., None]) -> Result:
+    from drift.retirement.recalibration import recalibrate
+
+    wear = next((p for p in made if p.command == "wear"), None)
+    if wear is None:
+        raise DriftError(Finding(severity="note", code="no-wear", message="no drift was fitted"))
+    retired = next((p for p in made if p.command == "retire"), None)
+    return recalibrate(wear, study, tables, retired=retired, progress=tell)
 
 
 def screened_trials(study: Study, tables: Tables) -> Screening | None:
@@ -222,8 +234,8 @@ def _full_scale(study: Study, tables: Tables) -> dict[str, float] | float | None
 
 
 def _whole_answer(parts: Sequence[Result]) -> str:
-    """Return the decision: the retirement answer when it was asked, else the answers in order."""
-    decision = [p.answer for p in parts if p.command == "retire"]
+    """Return the decision: when to retire and when to recalibrate where asked, else the answers in order."""
+    decision = [p.answer for p in parts if p.command in DECISIONS]
     return " ".join(decision or [p.answer for p in parts])
 
 
@@ -244,6 +256,7 @@ def new_study(folder: str | Path) -> NewResult:
                             f"example tables, then run 'drift check {folder}'.")
 
 
+DECISIONS = ("retire", "recalibrate")
 BLANK = "..."
 
 
@@ -329,7 +342,7 @@ def answer_table(path: str | Path, command: str, study: Study, *, level: float =
     ----------
     path : str or Path
         The table.
-    command : {"wear", "retire", "icc", "agree"}
+    command : {"wear", "retire", "recalibrate", "icc", "agree"}
         What is asked.
     study : Study
         A study made in memory whose question is the one asked.
@@ -345,7 +358,7 @@ def answer_table(path: str | Path, command: str, study: Study, *, level: float =
 
     tell = progress or _silent
     if reading is None:
-        reading = read_one_table(path, "checks" if command in ("wear", "retire") else "trials", study)
+        reading = read_one_table(path, "checks" if command in ("wear", "retire", "recalibrate") else "trials", study)
     return _answered(study, reading, level=level, seed=seed, progress=tell)
 
 
@@ -386,6 +399,9 @@ def _question_list(study: Study) -> ResultTable:
             given = [k.replace("_", " ") for k, v in study.limits.model_dump().items() if v is not None]
             limits = join_words(given) if given else "no limit declared"
             rows.append(("retire", "retire", f"After how many uses should a sensor be retired ({limits})?"))
+        if study.recalibration is not None:
+            rows.append(("recalibrate", "recalibrate", "Every how many uses should a sensor be calibrated anew "
+                         f"(tolerance {100 * study.recalibration.tolerance:g} %)?"))
     for r in study.reliability:
         facet = r.facet if isinstance(r.facet, str) else join_words(r.facet)
         rows.append(("icc", r.name, f"How reliable are readings of {r.target} over {facet}?"))

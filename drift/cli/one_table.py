@@ -55,6 +55,13 @@ def _with_limit_read(result: Result, options: Mapping[str, Any]) -> Result:
     return replace(result, findings=(said, *result.findings))
 
 
+def recalibrate_of(table: str, options: Mapping[str, Any], *, level: float, seed: int | None, progress: Tell) -> Result:
+    """Answer ``drift recalibrate``."""
+    data = checks_study(table, options)
+    data["recalibration"] = {k: options[k] for k in ("tolerance", "content", "confidence", "calibration_error")}
+    return _answer(table, "recalibrate", data, options, level=level, seed=seed, progress=progress)
+
+
 def icc_of(table: str, options: Mapping[str, Any], *, level: float, seed: int | None, progress: Tell) -> Result:
     """Answer ``drift icc``."""
     if options["columns"] or options["wide"]:
@@ -94,7 +101,8 @@ def agree_of(table: str, options: Mapping[str, Any], *, level: float, seed: int 
     return _answer(table, "agree", data, options, level=level, seed=seed, progress=progress)
 
 
-ANSWERS: dict[str, Callable[..., Result]] = {"wear": wear_of, "retire": retire_of, "icc": icc_of, "agree": agree_of}
+ANSWERS: dict[str, Callable[..., Result]] = {"wear": wear_of, "retire": retire_of, "recalibrate": recalibrate_of,
+                                             "icc": icc_of, "agree": agree_of}
 
 
 def checks_study(table: str, options: Mapping[str, Any]) -> dict[str, Any]:
@@ -202,7 +210,7 @@ def _answer(table: str, command: str, data: dict[str, Any], options: Mapping[str
     with_table_options(data, options)
     study = study_from_dict(data, folder=Path(table).resolve().parent)
     reading = None
-    if command in ("wear", "retire") and options["scale"] is None:
+    if command in ("wear", "retire", "recalibrate") and options["scale"] is None:
         study, reading = _scale_from_data(table, study)
     return answer_table(table, command, study, level=level, seed=DEFAULT_SEED if seed is None else seed,
                         progress=progress, reading=reading)

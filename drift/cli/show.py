@@ -74,6 +74,7 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
 
 LEADING = {"wear": ("drift per use, percent", "growth of saturation pressure per use, percent", "sensitivity at use 0"),
            "retire": ("retire after", "average sensor reaches the limit (not a policy)"),
+           "recalibrate": ("recalibrate every", "error of one calibration, SD"),
            "icc": ("SEM (agreement)", "MDC (agreement)", "SEM (absolute)", "MDC (absolute)", "SEM (relative)",
                    "MDC (relative)"),
            "gauge": ("gauge R&R (GRR)", "gauge R&R (GRR), percent of study variation",

@@ -17,6 +17,7 @@ from drift.report import figures_of_agreement_along as along_plots
 from drift.report import figures_of_d_study as d_plots
 from drift.report import figures_of_gauge as gauge_plots
 from drift.report import figures_of_lines as line_plots
+from drift.report import figures_of_policy as policy_plots
 from drift.report import figures_of_several as several_plots
 from drift.report import figures_of_trials as trial_plots
 from drift.report.d_study_tables import d_study_grids
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 SHOWN_TABLES = {
     "wear": ("variance components", "comparison of constructions", "assumption checks", "aliases", "removals"),
     "retire": ("equivalence of slopes",),
+    "recalibrate": ("recalibration intervals",),
     "agree": ("limits, plain and proposed", "limits by pressure", "verdict", "uses left", "interactions",
               "comparison lines", "concordance", "limits with the mean",
               "pairwise limits", "method variances", "checks", "variance components"),
@@ -49,6 +51,7 @@ SHOWN_TABLES = {
 FOLDED_TABLES = {
     "wear": ("influence", "coverage"),
     "retire": ("own crossing counts", "batches", "coverage"),
+    "recalibrate": ("own changes", "sensitivity of the interval", "coverage"),
     "icc": ("D study", "mean squares", "coverage"),
     "agree": ("limits", "difference lines", "regression limits", "along use", "lines along use",
               "comparison line checks", "pairwise limits alone", "coverage"),
@@ -61,7 +64,8 @@ IN_TABLES = {"wear": ("SD between", "correlation of", "difference of"),
                        "slope", "intercept", "predicted difference", "use at which", "CCC", "precision", "accuracy",
                        "location shift", "scale shift", "bias from the mean", "lower limit with", "upper limit with",
                        "error SD", "change of difference with", "interchangeable")}
-TITLES = {"wear": "Drift per use", "retire": "When to retire a sensor", "icc": "Reliability", "agree": "Agreement",
+TITLES = {"wear": "Drift per use", "retire": "When to retire a sensor",
+          "recalibrate": "When to recalibrate a sensor", "icc": "Reliability", "agree": "Agreement",
           "gauge": "Gauge study", "interlaboratory": "Precision over laboratories"}
 # Notes that belong to the answer: they stand below its numbers, not among the assumptions.
 TOLD = ("why-this-coefficient", "grade", "what-would-narrow", "rule-of-thumb", "what-helps", "relation-to-level",
@@ -116,6 +120,8 @@ def report_figures(result: StudyResult) -> tuple[Figure, ...]:
             drawn = _wear_figures(part, retired)
         elif part.command == "retire" and wear is not None:
             drawn = _limit_figures(part, wear)
+        elif part.command == "recalibrate":
+            drawn = policy_plots.recalibration_drawings(part)
         elif part.command == "agree":
             drawn = agreement_plots.agreement_drawings(part)
         elif part.command == "icc" and plots.table_of(part, "variance shares") is not None:
@@ -199,7 +205,7 @@ def _has(result: Result, name: str) -> bool:
 def _decision(result: StudyResult) -> tuple[str, ...]:
     """Return what stands on top, a sentence a line: the counts, or the answers where no count was asked."""
     parts = result.parts
-    retired = [p.answer for p in parts if p.command == "retire"]
+    retired = [p.answer for p in parts if p.command in ("retire", "recalibrate")]
     # One line a construction: each count is a decision of its own.
     return tuple(line for answer in retired for line in re.split(r"(?<=\.) (?=[A-Z])", answer)) or tuple(
         p.answer for p in parts)
@@ -243,7 +249,7 @@ def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:
 
 def _title(part: Result) -> str:
     general = TITLES.get(part.command, part.command)
-    return general if part.command in ("wear", "retire") else f"{general}: {part.question}"
+    return general if part.command in ("wear", "retire", "recalibrate") else f"{general}: {part.question}"
 
 
 def _shortened(grid: Grid) -> Grid:

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 # Which pages help to read the answer of a command.
 HELP = {"icc": ("icc", "sem", "mdc"), "gauge": ("gauge",), "interlaboratory": ("gauge",),
-        "agree": ("agreement", "limits-of-agreement"), "wear": (), "retire": ()}
+        "agree": ("agreement", "limits-of-agreement"), "wear": (), "retire": (),
+        "recalibrate": ("recalibration-interval",), "policy": ("policy",)}
 _FIGURE = re.compile(r"<p><img src=\"figures/([\w-]+)\.svg\" alt=\"[^\"]*\"\s*/?></p>")
 _TOPIC = re.compile(r"<code>drift explain ([a-z -]+)</code>")
 

@@ -27,6 +27,10 @@ def methods_paragraphs(result: StudyResult, study: Mapping[str, Any]) -> tuple[s
             made.append(_wear(part, study))
         elif part.command == "retire":
             made.append(_retire(part, study))
+        elif part.command in ("recalibrate", "policy"):
+            from drift.report.policy_methods import policy_methods
+
+            made.append(policy_methods(part, study))
         elif part.command == "icc":
             made.append(_reliability(part, study))
         elif part.command == "agree":

@@ -15,6 +15,7 @@ ANSWERS = "answers"
 _PART_HOMES = {
     "wear": ("drift.sensitivity", "WearResult"),
     "retire": ("drift.retirement", "RetirementResult"),
+    "recalibrate": ("drift.retirement.recalibration", "RecalibrationResult"),
     "icc": ("drift.reliability", "ReliabilityResult"),
     "gauge": ("drift.reliability.gauge", "GaugeResult"),
     "interlaboratory": ("drift.reliability.interlaboratory", "InterlaboratoryResult"),

@@ -213,6 +213,37 @@ class RetirementSpec(Part):
     equal_slopes_within: float = Field(default=0.20, gt=0, lt=1)
 
 
+class RecalibrationSpec(Part):
+    """``[recalibration]``: how far readings may drift from the last calibration before the next is due.
+
+    Within a tolerance of 5 % neither the true value over the shown one nor the shown over the true one exceeds 1.05.
+    Content and confidence are those of ``[retirement]`` unless given. ``calibration_error`` says whether the tolerance
+    is for drift alone ("apart") or for drift and the calibration's own error together ("inside").
+    """
+
+    tolerance: Annotated[Share, Field(gt=0, lt=1)]
+    content: float | None = Field(default=None, gt=0.5, lt=1)
+    confidence: float | None = Field(default=None, gt=0.5, lt=1)
+    calibration_error: Literal["apart", "inside"] = "apart"
+
+
+class PolicySpec(Part):
+    """``[policy]``: what is compared when policies are; each list may be left out.
+
+    ``retire_after``, ``check_every`` and ``recalibrate_every`` are counts to try. ``guard`` is the share of the way
+    from fresh to the limit at which a checked sensor is retired; without it the guard band is worked out.
+    ``noticed_after`` is the number of spoilt sessions after which a failure is noticed without a check.
+    """
+
+    retire_after: tuple[Annotated[int, Field(ge=1)], ...] = ()
+    check_every: tuple[Annotated[int, Field(ge=1)], ...] = ()
+    recalibrate_every: tuple[Annotated[int, Field(ge=1)], ...] = ()
+    guard: Annotated[Share | None, Field(gt=0, le=1)] = None
+    guard_confidence: float = Field(default=0.95, gt=0.5, lt=1)
+    noticed_after: int = Field(default=1, ge=1)
+    lives: int = Field(default=20_000, ge=1000, le=2_000_000)
+
+
 class ScreeningSpec(Part):
     """``[screening]``: which screening rules remove rows, and their limits where changed."""
 
@@ -247,6 +278,8 @@ class Study(Part):
     agreement: tuple[AgreementQuestion, ...] = ()
     limits: Limits = Limits()
     retirement: RetirementSpec | None = None
+    recalibration: RecalibrationSpec | None = None
+    policy: PolicySpec | None = None
     screening: ScreeningSpec = ScreeningSpec()
     costs: Costs = Costs()
     folder: Path | None = Field(default=None, exclude=True)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from drift.results import Result
-from drift.study import read_study, study_from_dict
+from drift.study import RecalibrationSpec, read_study, study_from_dict
 from drift.workflow import check_study, new_study, run_study
 
 
@@ -21,11 +21,17 @@ def gauges(folder: Path) -> tuple[Result, ...]:
     return run_study(study_from_dict(asked, folder=folder)).parts
 
 
+def intervals(folder: Path) -> tuple[Result, ...]:
+    """The recalibration interval of the study that ``drift new`` writes."""
+    study = read_study(folder).model_copy(update={"recalibration": RecalibrationSpec(tolerance=0.2)})
+    return tuple(p for p in run_study(study).parts if p.command == "recalibrate")
+
+
 @pytest.fixture(scope="session")
 def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
     """Results by the name of their class."""
     folder: Path = tmp_path_factory.mktemp("contracts") / "study"
     made = new_study(folder)
     whole = run_study(read_study(folder))
-    every = (made, check_study(folder), whole, *whole.parts, *gauges(folder))
+    every = (made, check_study(folder), whole, *whole.parts, *gauges(folder), *intervals(folder))
     return {type(r).__name__: r for r in every}

@@ -15,6 +15,7 @@ from drift.study import (
     InterlaboratoryQuestion,
     Limits,
     Recalculate,
+    RecalibrationSpec,
     RetirementSpec,
     ScreeningSpec,
     SensitivitySpec,
@@ -31,6 +32,7 @@ def test_every_column_is_on_the_page(columns: tuple[str, ...]) -> None:
 
 
 @pytest.mark.parametrize("part", [AgreementQuestion, Costs, Files, GaugeQuestion, InterlaboratoryQuestion, Limits,
-                                  Recalculate, RetirementSpec, ScreeningSpec, SensitivitySpec, TextFormat])
+                                  RecalibrationSpec, Recalculate, RetirementSpec, ScreeningSpec, SensitivitySpec,
+                                  TextFormat])
 def test_every_setting_is_on_the_page(part: type) -> None:
     assert [k for k in part.model_fields if f"`{k}" not in PAGE] == []  # type: ignore[attr-defined]

@@ -83,6 +83,7 @@ def test_every_command_prints_what_it_says(tmp_path: Path) -> None:
     calls: dict[str, tuple[object, ...]] = {
         "new": (study,), "check": (study,), "run": (study,), "wear": (study / "checks.csv",),
         "retire": (study / "checks.csv", "--limit", "20 %", "--reference", "reference"),
+        "recalibrate": (study / "checks.csv", "--tolerance", "20 %", "--reference", "reference"),
         "icc": (study / "trials.csv", "--where", "method=bench"), "agree": (study / "trials.csv", *long),
         "gauge": (study / "trials.csv", "--part", "participant", "--operator", "session", "--where", "method=bench")}
     for command, words in calls.items():
@@ -98,7 +99,8 @@ def test_failures_print_it_too(tmp_path: Path) -> None:
     study.mkdir()
     (study / "study.toml").write_text("[study\n")
     for words in (("new", tmp_path), ("check", study), ("run", study), ("wear", tmp_path / "t.csv"),
-                  ("retire", tmp_path / "t.csv", "--limit", "1"), ("icc", tmp_path / "t.csv"),
+                  ("retire", tmp_path / "t.csv", "--limit", "1"),
+                  ("recalibrate", tmp_path / "t.csv", "--tolerance", "0.1"), ("icc", tmp_path / "t.csv"),
                   ("agree", tmp_path / "t.csv", "--a-column", "sensor", "--b-column", "use"),
                   ("gauge", tmp_path / "t.csv", "--part", "sensor")):
         data = printed(*words)
