@@ -19,6 +19,7 @@ from drift.retirement.tables import standardised
 from drift.retirement.wording import label_of, percent, zero_words
 
 DOUBT = 0.01
+ENOUGH_BATCHES = 5
 # Findings of the wear analysis that bear on the count itself and are said with it.
 _BEARING = frozenset({"intercept-assumed-zero", "no-logarithm", "recalibrated-displayed", "removal-check-missing"})
 
@@ -163,6 +164,10 @@ def _of_batches(a: ConstructionAnswer) -> list[Finding]:
         return [_warn("these-batches-only", f"{name}: the count holds for sensors of these {n} "
                       f"batch{'es' * (n != 1)} only", f"Sensors from {need} more batch{'es' * (need != 1)} would "
                       "extend it to sensors from a new batch.")]
+    n = min(len(g.batch_names) for g in groups if g.batch is not None) if a.two_level else ENOUGH_BATCHES
+    if n < ENOUGH_BATCHES:
+        return [_warn("few-batches", f"{name}: how far batches differ is seen in {n} of them only, which lowers the "
+                      "count that can be promised for a new batch", "Sensors from further batches raise it.")]
     return []
 
 

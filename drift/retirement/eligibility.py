@@ -86,6 +86,29 @@ def _column(table: object, name: str) -> dict[str, str]:
             for s, v in zip(table["sensor"], table[name], strict=True)}  # type: ignore[index]
 
 
+def short_or_late(lines: SensorLines, *, relative: bool,
+                  exposure_is_use: bool = True) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Tell whose line is too short to carry the bound, and whose fresh value was not seen.
+
+    Parameters
+    ----------
+    lines : SensorLines
+        Shape (..., n_sensors); leading axes are studies.
+    relative, exposure_is_use : bool
+        As for :func:`judge`.
+
+    Returns
+    -------
+    short, late : ndarray of bool, shape (..., n_sensors)
+    """
+    span = np.where(lines.n > 0, lines.last - lines.first, 0.0)
+    median = np.median(span, axis=-1, keepdims=True) if span.shape[-1] else np.zeros((*span.shape[:-1], 1))
+    short = (lines.n < MINIMUM_CHECKS) | (span < MINIMUM_SPAN_SHARE * median) | ~np.isfinite(lines.slope)
+    fresh_by = np.ones_like(median) if exposure_is_use else 0.05 * median
+    late = (lines.first > fresh_by) & ~short if relative else np.zeros(short.shape, dtype=bool)
+    return short, late
+
+
 def judge(sensors: NDArray[np.object_], lines: SensorLines, *, relative: bool, per: str, removed: frozenset[str],
           exposure_is_use: bool) -> Fitness:
     """Apply the conditions of the rule to the sensors of one construction.
@@ -105,11 +128,10 @@ def judge(sensors: NDArray[np.object_], lines: SensorLines, *, relative: bool, p
     exposure_is_use : bool
         Where the exposure is not a count of uses, "fresh" means within a twentieth of the median span.
     """
+    short, late = short_or_late(lines, relative=relative, exposure_is_use=exposure_is_use)
     span = np.where(lines.n > 0, lines.last - lines.first, 0.0)
     median = float(np.median(span)) if len(span) else 0.0
-    short = (lines.n < MINIMUM_CHECKS) | (span < MINIMUM_SPAN_SHARE * median) | ~np.isfinite(lines.slope)
     fresh_by = 1.0 if exposure_is_use else 0.05 * median
-    late = (lines.first > fresh_by) & ~short if relative else np.zeros(len(short), dtype=bool)
     left = []
     for i in np.flatnonzero(short | late):
         if short[i]:

@@ -17,7 +17,8 @@ FAR = 0.6  # a distance beyond which a design is not like another: 1.8 times the
 FAR_APART = 1.0  # the same for what a study estimates: a true ICC of 0.3 for 0.8, a facet share of 0.8 for 0.16
 SHORT = 0.93  # coverage of a nominal 0.95 interval below which the output says so
 # Tables of a family beside the one of its name; a pattern, because several may hold rows of the same quantity.
-ALSO = {"reliability": ("reliability*", "icc*", "missing*", "measurement*", "agreement_interval*")}
+ALSO = {"reliability": ("reliability*", "icc*", "missing*", "measurement*", "agreement_interval*"),
+        "retirement": ("retirement", "retire_after", "retire_sparse")}
 _SAID_FIRST = re.compile(r"^1\.96 sqrt\(2\) SEM; ")
 _SAID_LAST = re.compile(r"(?:; in percent of the mean|, stepped up |, ends (?:transformed|rounded)|; over sqrt\().*$")
 

@@ -240,6 +240,14 @@ def test_new_batches_need_four_of_them() -> None:
     assert "no-batch-column" in codes(answer(sensors()))
 
 
+@pytest.mark.parametrize(("batches", "code"), [(0, "no-batch-column"), (1, "these-batches-only"),
+                                               (3, "these-batches-only"), (4, "few-batches"), (5, "")])
+def test_fewer_than_five_batches_are_always_said(batches: int, code: str) -> None:
+    result = retire(*world(sensors(10, batches=batches), limits={"sensitivity_change": 0.25}))
+    about = [f.code for f in result.findings if "batch" in f.code and f.severity == "warning"]
+    assert about == ([code] if code else [])
+
+
 def test_one_unknown_batch_is_named() -> None:
     rows = sensors(batches=6)
     for r in rows:

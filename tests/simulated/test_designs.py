@@ -43,7 +43,8 @@ def test_every_committed_row_has_a_size(family: str) -> None:
 
 def test_all_rows_of_a_table_are_there() -> None:
     for name in ("agreement", "drift", "retirement"):
-        assert len(rows_of(name)) == len(read_rows(FOLDER / f"{name}.csv"))
+        stood = [r for r in rows_of(name) if r.table == name]
+        assert len(stood) == len(read_rows(FOLDER / f"{name}.csv"))
 
 
 sizes = st.builds(Design, n=st.integers(2, 200).map(float), k=st.none() | st.integers(2, 30).map(float),
