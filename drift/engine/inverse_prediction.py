@@ -1,0 +1,248 @@
+"""The load behind a reading: the exact set of loads that a calibration curve and its errors do not rule out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from drift.engine.curve_models import gradient, inverse, response, slope, values, vertex
+from drift.engine.curves import CurveFit
+
+Floats = NDArray[np.float64]
+Problem = Literal["calibration", "regulation"]
+Kind = Literal["interval", "two pieces", "one side open", "everything", "nothing"]
+REACH = 20.0  # how many spans beyond the calibrated range the set of a curve without closed form is looked for
+GRID = 2001
+
+
+@dataclass(frozen=True, kw_only=True)
+class InverseSet:
+    """A set of loads.
+
+    Parameters
+    ----------
+    estimate : float
+        Load at which the curve takes the reading; NaN where it never does.
+    pieces : tuple of (float, float)
+        Its pieces in order; an end that is infinite is open.
+    kind : str
+    std_error : float
+        First order: the SD of the reading about the curve over the slope there.
+    df : float
+        Degrees of freedom of the t quantile.
+    g : float
+        Share of the squared t ratio of the slope that chance makes: below 0.05 the first-order interval will do, from 1
+        on the set is unbounded. NaN for curves without a closed form.
+    """
+
+    estimate: float
+    pieces: tuple[tuple[float, float], ...]
+    kind: Kind
+    std_error: float
+    df: float
+    g: float
+
+    @property
+    def low(self) -> float:
+        """Lowest load of a set in one piece; NaN where there is none."""
+        return self.pieces[0][0] if len(self.pieces) == 1 and np.isfinite(self.pieces[0][0]) else float("nan")
+
+    @property
+    def high(self) -> float:
+        """Highest load of a set in one piece; NaN where there is none."""
+        return self.pieces[0][1] if len(self.pieces) == 1 and np.isfinite(self.pieces[0][1]) else float("nan")
+
+
+def t_quantile(level: float, df: float) -> float:
+    """Return the two-sided t quantile; normal for infinite degrees of freedom, NaN below one."""
+    from scipy.special import ndtri, stdtrit
+
+    if not df >= 1:
+        return float("nan")
+    return float(ndtri((1 + level) / 2) if np.isinf(df) else stdtrit(df, (1 + level) / 2))
+
+
+def band_quantile(fit: CurveFit, level: float) -> float:
+    """Return sqrt(q F): the multiplier of a band that holds at all loads at once.
+
+    References
+    ----------
+    H. Working and H. Hotelling (1929), JASA 24, 73-85; H. Scheffe (1959), The Analysis of Variance, section 3.5. Over
+    mountings Hotelling's T^2 with M - 1 degrees of freedom stands in for q F.
+    """
+    from scipy.special import fdtri
+
+    if fit.mountings > 1:
+        m, q = fit.mountings, fit.q
+        return float(np.sqrt(q * (m - 1) / (m - q) * fdtri(q, m - q, level))) if m > q else float("nan")
+    return float(np.sqrt(fit.q * fdtri(fit.q, fit.df, level))) if fit.df >= 1 else float("nan")
+
+
+def mean_variance(fit: CurveFit, x: ArrayLike) -> Floats:
+    """Return the variance of the curve at each load, on the scale of its response."""
+    j = gradient(fit.model, np.asarray(fit.coefficients), np.atleast_1d(np.asarray(x, dtype=np.float64)))
+    return np.asarray(np.maximum(np.einsum("ni,ij,nj->n", j, fit.covariance, j), 0.0))
+
+
+def reading_variance(fit: CurveFit, x: ArrayLike, *, m: float = 1, problem: Problem = "calibration") -> Floats:
+    """Return the variance of a mean of m new readings about the estimated curve.
+
+    ``regulation`` asks for the load at which the mean response takes a value that is known, so that the new readings
+    have no error; in ``calibration`` they have, and come from a new mounting where the curve is one over mountings.
+    """
+    at = np.atleast_1d(np.asarray(x, dtype=np.float64))
+    made = mean_variance(fit, at)
+    if problem == "regulation":
+        return made
+    j = gradient(fit.model, np.asarray(fit.coefficients), at)
+    own = fit.sigma**2 * fit.spread.variance(at) / m
+    return np.asarray(made + np.einsum("ni,ij,nj->n", j, fit.between, j) + own)
+
+
+def degrees(fit: CurveFit, x: ArrayLike, *, m: float = 1, problem: Problem = "calibration") -> Floats:
+    """Return the degrees of freedom of :func:`reading_variance` (Welch-Satterthwaite over mountings)."""
+    at = np.atleast_1d(np.asarray(x, dtype=np.float64))
+    if problem == "regulation" or fit.mountings < 2:
+        return np.full(len(at), fit.curve_df)
+    own = fit.sigma**2 * fit.spread.variance(at) / m
+    curve = reading_variance(fit, at, m=m) - own
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray((own + curve) ** 2 / (curve**2 / fit.curve_df + own**2 / fit.df))
+
+
+def inverse_set(fit: CurveFit, y0: float, *, level: float = 0.95, m: float = 1,
+                problem: Problem = "calibration", simultaneous: bool = False) -> InverseSet:
+    """Return every load p with (y0 - f(p))^2 <= t^2 var(y0 - f(p)).
+
+    Parameters
+    ----------
+    fit : CurveFit
+    y0 : float
+        (Mean of the) new reading(s).
+    level : float
+    m : float
+        Number of new readings behind y0.
+    problem : {"calibration", "regulation"}
+        Whether y0 has the error of readings, or is a value of the mean response.
+    simultaneous : bool
+        Use the band that holds for every reading ever made with this curve (regulation part).
+
+    Returns
+    -------
+    InverseSet
+
+    Notes
+    -----
+    Line and line through zero with constant SD: the quadratic inequality is solved exactly (Fieller). Else its ends are
+    bracketed on a grid that reaches 20 ranges beyond the calibrated one (never below zero for curves defined from zero
+    on) and polished by bisection; what holds at the last grid point is taken as open.
+
+    References
+    ----------
+    E. C. Fieller (1954), JRSS B 16, 175-185; F. A. Graybill and H. K. Iyer (1994), Regression Analysis, section 6.2.
+    """
+    theta = np.asarray(fit.coefficients)
+    target = float(response(fit.model, np.array([y0]))[0])
+    estimate = float(inverse(fit.model, theta, np.array([y0]), inside=(fit.low, fit.high))[0])
+    g = float("nan")
+    if np.isfinite(estimate):
+        at = np.array([estimate])
+        steep = abs(float(slope(fit.model, theta, at)[0]))
+        error = float(np.sqrt(reading_variance(fit, at, m=m, problem=problem)[0])) / steep if steep > 0 else np.inf
+        df = float(degrees(fit, at, m=m, problem=problem)[0])
+    else:
+        error, df = float("nan"), fit.curve_df
+    t = band_quantile(fit, level) if simultaneous else t_quantile(level, df)
+    if not np.isfinite(t) or not np.isfinite(target):
+        return InverseSet(estimate=estimate, pieces=(), kind="nothing", std_error=error, df=df, g=g)
+    if fit.model in ("line", "through-zero") and not fit.spread.theta:
+        pieces, g = _closed(fit, target, t, m if problem == "calibration" else np.inf)
+    else:
+        pieces = _searched(fit, target, t, m, problem)
+    return InverseSet(estimate=estimate, pieces=pieces, kind=_kind(pieces), std_error=error, df=df, g=g)
+
+
+def _kind(pieces: tuple[tuple[float, float], ...]) -> Kind:
+    if not pieces:
+        return "nothing"
+    if len(pieces) > 1:
+        return "two pieces"
+    low, high = (np.isfinite(end) for end in pieces[0])
+    return "interval" if low and high else "everything" if not low and not high else "one side open"
+
+
+def _closed(fit: CurveFit, y0: float, t: float, m: float) -> tuple[tuple[tuple[float, float], ...], float]:
+    """Solve A p^2 - 2 B p + C <= 0 in loads centred on the calibrated range."""
+    theta, V = np.asarray(fit.coefficients), np.asarray(fit.covariance)
+    extra = np.asarray(fit.between) if np.isfinite(m) else np.zeros_like(V)
+    total = V + extra
+    own = fit.sigma**2 / m if np.isfinite(m) else 0.0
+    if fit.model == "through-zero":
+        centre, a, s, vaa, vas, vss = 0.0, 0.0, theta[0], 0.0, 0.0, total[0, 0]
+    else:  # centred where the two coefficients are uncorrelated
+        centre = -total[0, 1] / total[1, 1] if total[1, 1] > 0 else 0.0
+        a, s = theta[0] + theta[1] * centre, theta[1]
+        vss = total[1, 1]
+        vaa = max(total[0, 0] + 2 * centre * total[0, 1] + centre**2 * vss, 0.0)
+        vas = 0.0
+    gap = y0 - a
+    A, B, C = s * s - t * t * vss, gap * s + t * t * vas, gap * gap - t * t * (vaa + own)
+    g = t * t * vss / (s * s) if s else float("inf")
+    disc = B * B - A * C
+    if A > 0:
+        if disc < 0:
+            return (), g
+        half = np.sqrt(disc)
+        return ((float(centre + (B - half) / A), float(centre + (B + half) / A)),), g
+    if A == 0 or disc <= 0:
+        return ((-np.inf, np.inf),), g
+    ends = sorted((centre + (B - np.sqrt(disc)) / A, centre + (B + np.sqrt(disc)) / A))
+    return ((-np.inf, float(ends[0])), (float(ends[1]), np.inf)), g
+
+
+def excess(fit: CurveFit, x: Floats, y0: float, *, t: float, m: float, problem: Problem) -> Floats:
+    """Return (y0 - f)^2 - t^2 var at each load, on the scale of the response: at most zero inside the set."""
+    gap = y0 - values(fit.model, np.asarray(fit.coefficients), x)
+    return np.asarray(gap * gap - t * t * reading_variance(fit, x, m=m, problem=problem))
+
+
+def _searched(fit: CurveFit, y0: float, t: float, m: float, problem: Problem) -> tuple[tuple[float, float], ...]:
+    span = max(fit.high - fit.low, 0.05 * fit.high)
+    bounded = fit.model in ("through-zero", "power", "power of logs", "saturating")
+    if bounded:
+        far = fit.high * (1 + REACH)
+        x = np.unique(np.concatenate([[far * 1e-9], np.geomspace(far * 1e-6, far, GRID), np.linspace(
+            fit.low, fit.high, GRID)]))
+        x = x[x > 0]
+    else:
+        out = span * np.geomspace(1e-4, REACH, GRID)
+        x = np.concatenate([(fit.low - out)[::-1], np.linspace(fit.low, fit.high, GRID), fit.high + out])
+    root = float(inverse(fit.model, np.asarray(fit.coefficients), np.array(
+        [np.exp(y0) if fit.model == "power of logs" else y0]), inside=(fit.low, fit.high))[0])
+    turn = vertex(fit.model, np.asarray(fit.coefficients))
+    extra = [root] + ([2 * turn - root] if np.isfinite(turn) else [])
+    x = np.unique(np.concatenate([x, [e for e in extra if np.isfinite(e) and x[0] < e < x[-1]]]))
+    h = excess(fit, x, y0, t=t, m=m, problem=problem)
+    inside = h <= 0
+    if not inside.any():
+        return ()
+    edge = np.flatnonzero(inside[1:] != inside[:-1])
+    ends = [_bisect(fit, x[i], x[i + 1], bool(inside[i]), y0, t, m, problem) for i in edge]
+    points = ([0.0 if bounded else -np.inf] if inside[0] else []) + ends + ([np.inf] if inside[-1] else [])
+    return tuple((float(points[i]), float(points[i + 1])) for i in range(0, len(points), 2))
+
+
+def _bisect(fit: CurveFit, low: float, high: float, inside_low: bool, y0: float, t: float, m: float,
+            problem: Problem) -> float:
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if (excess(fit, np.array([middle]), y0, t=t, m=m, problem=problem)[0] <= 0) == inside_low:
+            low = middle
+        else:
+            high = middle
+        if high - low <= 1e-13 * max(abs(low), abs(high), 1e-300):
+            break
+    return 0.5 * (low + high)
