@@ -49,7 +49,7 @@ SHOWN_TABLES = {
 }
 # What stands in the text but folded; a print leaves it out.
 FOLDED_TABLES = {
-    "wear": ("influence", "coverage"),
+    "wear": ("robust trend", "influence", "coverage"),
     "retire": ("own crossing counts", "batches", "coverage"),
     "recalibrate": ("own changes", "sensitivity of the interval", "coverage"),
     "icc": ("D study", "mean squares", "coverage"),

@@ -13,6 +13,7 @@ from drift.records import Tables
 from drift.results import Provenance, ResultTable, run_versions
 from drift.sensitivity.aliases import AliasCheck, alias_check
 from drift.sensitivity.assumptions import Check, assumption_checks, calibration_check
+from drift.sensitivity.companions import Beside, accompany
 from drift.sensitivity.controls import Controls, controls
 from drift.sensitivity.design import NOT_WORN, QUESTION, WearData, label_of, prepare
 from drift.sensitivity.groups import Comparison, GroupAnalysis, analyse_group, compare_constructions
@@ -41,6 +42,7 @@ class Analysis:
     removals: Removals
     controls: Controls
     level: float
+    beside: Beside
 
 
 def fit_wear(tables: Tables, study: Study, *, level: float = 0.95, seed: int = 20240501,
@@ -56,7 +58,7 @@ def fit_wear(tables: Tables, study: Study, *, level: float = 0.95, seed: int = 2
     level : float
         Confidence level of every interval.
     seed : int
-        Recorded in the provenance; nothing here is simulated.
+        Of what is drawn beside the model (a bootstrap test of a break); the model itself draws nothing.
     progress : callable, optional
         Called with one sentence a step.
 
@@ -103,9 +105,11 @@ def fit_wear(tables: Tables, study: Study, *, level: float = 0.95, seed: int = 2
         checks.extend(calibration_check(data.calibration.bend[group.rows], data.sensor[group.rows], construction=name))
     say("comparing constructions")
     comparison = compare_constructions(data, occasions, groups, level=level)
+    say("looking at trend, shape and exposure in other ways")
+    beside = accompany(data, occasions, lines, groups, tables, level=level, seed=seed)
     analysis = Analysis(data=data, occasions=occasions, lines=lines, groups=tuple(groups), comparison=comparison,
                         checks=tuple(checks), aliases=aliases, removals=removals(tables, data, lines), level=level,
-                        controls=controls(tables, data, level=level, screening=study.screening))
+                        controls=controls(tables, data, level=level, screening=study.screening), beside=beside)
     return _result(analysis, tables, study, seed)
 
 
@@ -128,9 +132,10 @@ def _result(analysis: Analysis, tables: Tables, study: Study, seed: int) -> Wear
                 "screening drop": list(study.screening.drop)}
     estimates = all_estimates(analysis)
     coverage, told = simulated(analysis, estimates)
-    made: tuple[ResultTable, ...] = (*all_tables(analysis), *coverage)
+    made: tuple[ResultTable, ...] = (*all_tables(analysis), *analysis.beside.tables, *coverage)
     return WearResult(
-        question=QUESTION, answer=answer_sentence(analysis), estimates=estimates, tables=made,
-        findings=(*all_findings(analysis), *told), exclusions=data.exclusions,
+        question=QUESTION, answer=" ".join([answer_sentence(analysis), *analysis.beside.sentences]),
+        estimates=(*estimates, *analysis.beside.estimates), tables=made,
+        findings=(*all_findings(analysis), *analysis.beside.findings, *told), exclusions=data.exclusions,
         provenance=Provenance(accounts=(data.account,), inputs=inputs, seed=seed, level=analysis.level,
                               versions=run_versions(), settings=settings))

@@ -1,0 +1,68 @@
+"""Which companions stand beside the drift per use, in the order in which they are read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from drift.errors import Finding
+from drift.records import Tables
+from drift.results import Estimate, ResultTable
+from drift.sensitivity.companion import Companion, Maker, Setting, stacked, stream
+from drift.sensitivity.design import QUESTION, WearData
+from drift.sensitivity.groups import GroupAnalysis
+from drift.sensitivity.lines import Occasions, SensorLines
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Beside:
+    """What all companions found, ready to be joined to the result."""
+
+    estimates: tuple[Estimate, ...]
+    tables: tuple[ResultTable, ...]
+    findings: tuple[Finding, ...]
+    sentences: tuple[str, ...]
+
+
+def makers() -> tuple[tuple[str, Maker], ...]:
+    """Return name and function of every companion; their modules are imported only here."""
+    from drift.sensitivity import robust_trend
+
+    return (("robust trend", robust_trend.companion),)
+
+
+def accompany(data: WearData, occasions: Occasions, lines: SensorLines, groups: Sequence[GroupAnalysis],
+              tables: Tables, *, level: float, seed: int) -> Beside:
+    """Ask every companion about every construction."""
+    made: list[Companion] = []
+    for name, make in makers():
+        for number, group in enumerate(groups):
+            found = make(Setting(data=data, tables=tables, group=group, occasions=_of(occasions, group.construction),
+                                 lines=lines, level=level, rng=stream(seed, name, number)))
+            if found is not None:
+                made.append(found)
+    told = _quoted(made, level)
+    return Beside(estimates=tuple(e for c in made for e in c.estimates), tables=stacked(made),
+                  findings=(*(f for c in made for f in c.findings), *told),
+                  sentences=tuple(s for c in made for s in c.sentences))
+
+
+def _of(occasions: Occasions, construction: str) -> Occasions:
+    """Return the occasions of one construction."""
+    mine = np.asarray(occasions.construction == construction, dtype=np.bool_)
+    columns = {f.name: getattr(occasions, f.name)[mine] for f in fields(occasions) if f.name != "of_mounting"}
+    return replace(occasions, **columns)
+
+
+def _quoted(made: Sequence[Companion], level: float) -> list[Finding]:
+    """Caution where an interval that was printed is too short in simulated studies like this one."""
+    from drift.simulated.quoting import cautions, quote
+
+    asked = [a for c in made for a in c.asked]
+    found = []
+    for family in dict.fromkeys(f for f, _ in asked):
+        quoted = quote(family, [a for f, a in asked if f == family], level=level)
+        found += cautions(quoted, question=QUESTION, mend="Check more sensors.")
+    return found

@@ -1,0 +1,154 @@
+"""Drift by ranks: median slopes of single sensors, Kendall's S, and whether the wear model is led by a few points."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from drift.engine.comparison.theil_sen import theil_sen
+from drift.engine.robust_trend import Kendall, mann_kendall, pooled_kendall, sign_test, walsh_centre
+from drift.errors import MINUS, Finding
+from drift.results import Estimate, ResultTable, decimals_for
+from drift.sensitivity.companion import Companion, Floats, Setting
+from drift.sensitivity.model import t_interval
+from drift.simulated import Design
+from drift.simulated.quoting import Asked
+
+NAN = math.nan
+TABLE, FAMILY = "robust trend", "robust_trend"
+CENTRE = "Theil-Sen slopes of the sensors, median of the means of pairs, exact signed-rank interval"
+NAMED = "signed-rank interval of Theil-Sen slopes"
+
+
+def companion(setting: Setting) -> Companion | None:
+    """Robust trend of every sensor and of the sensors together.
+
+    Mountings are averaged first: those of one use are not points of time. Each sensor gets its Theil-Sen slope with
+    the interval of exact ranks, and Kendall's S with exact p and the smallest p its number of checks allows; over
+    sensors S is summed (no sensor drifts) and the share that falls gets an exact sign test (sensors in general drift).
+
+    References
+    ----------
+    Sen PK (1968), J Am Stat Assoc 63:1379-1389. Mann HB (1945), Econometrica 13:245-259.
+    Hirsch RM, Slack JR, Smith RA (1982), Water Resources Research 18:107-121.
+    """
+    o = setting.occasions
+    names = list(dict.fromkeys(o.sensor.tolist()))
+    rows: list[tuple[str, int, float, float, float, Kendall]] = []
+    for name in names:
+        mine = o.sensor == name
+        x, y = o.use[mine], o.response[mine]
+        slope = low = high = NAN
+        if len(set(x.tolist())) > 1:
+            line = theil_sen(x, y, level=setting.level)
+            slope = line.slope
+            low, high = (v if math.isfinite(v) else NAN for v in (line.slope_low, line.slope_high))
+        rows.append((str(name), len(x), slope, low, high, mann_kendall(x, y)))
+    rows = [r for r in rows if math.isfinite(r[2])]
+    if not rows:
+        return None
+    pooled = pooled_kendall([r[5] for r in rows])
+    slopes = np.array([r[2] for r in rows])
+    return Companion(estimates=tuple(_estimates(setting, slopes, pooled)), tables=(_table(setting, rows),),
+                     findings=tuple(_findings(setting, rows, slopes)), asked=_asked(setting, slopes))
+
+
+def _table(setting: Setting, rows: list[tuple[str, int, float, float, float, Kendall]]) -> ResultTable:
+    unit = setting.slope_unit
+    return ResultTable.build(TABLE, {
+        "construction": np.array([setting.construction] * len(rows), dtype=object),
+        "sensor": np.array([r[0] for r in rows], dtype=object), "checks": np.array([float(r[1]) for r in rows]),
+        "slope": np.array([r[2] for r in rows]), "low": np.array([r[3] for r in rows]),
+        "high": np.array([r[4] for r in rows]), "S": np.array([float(r[5].s) for r in rows]),
+        "p": np.array([r[5].p for r in rows]), "smallest possible p": np.array([r[5].least_p for r in rows]),
+        "chances": np.array(["exact" if r[5].exact else "normal" for r in rows], dtype=object),
+    }, units=dict.fromkeys(("slope", "low", "high"), unit),
+        caption=f"Theil-Sen slope of each sensor over its occasion means with the {100 * setting.level:g} % interval "
+                "of exact ranks (open where so few checks give none), Kendall's S, and the smallest p that so many "
+                "checks can give")
+
+
+def _estimates(setting: Setting, slopes: Floats, pooled: Kendall) -> list[Estimate]:
+    centre, low, high = walsh_centre(slopes, level=setting.level)
+    level = setting.level if math.isfinite(low) else NAN
+    n = len(slopes)
+    method = CENTRE if math.isfinite(low) else CENTRE.split(", exact")[0] + "; too few sensors for an interval"
+    found = [Estimate(name="robust drift per use", of=setting.of, value=centre, low=low, high=high, level=level,
+                      unit=setting.slope_unit, method=method, n=n)]
+    if setting.data.log:
+        found.append(Estimate(name="robust drift per use, percent", of=setting.of, value=float(setting.percent(centre)),
+                              low=float(setting.percent(low)), high=float(setting.percent(high)), level=level,
+                              unit=setting.percent_unit, method=method + ", ends transformed", n=n))
+    below, total, p = sign_test(slopes)
+    ends = _binomial(below, total, setting.level)
+    found.append(Estimate(name="share of sensors that fall", of=setting.of, value=below / total if total else NAN,
+                          low=ends[0], high=ends[1], level=setting.level if total else NAN,
+                          method="exact sign test of Theil-Sen slopes, two-sided p in the next estimate"
+                          if total else "not computed: no slope differs from zero",
+                          n=total))
+    found.append(Estimate(name="p, as many sensors fall as rise", of=setting.of, value=p, method="exact sign test",
+                          n=total))
+    found.append(Estimate(name="p, no sensor drifts", of=setting.of, value=pooled.p, n=n,
+                          method=f"Kendall's S summed over sensors (S = {pooled.s}), "
+                                 f"{'exact' if pooled.exact else 'normal approximation corrected for ties'}"))
+    return found
+
+
+def _binomial(k: int, n: int, level: float) -> tuple[float, float]:
+    """Exact binomial interval (Clopper & Pearson 1934)."""
+    from scipy.special import betaincinv
+
+    if not n:
+        return NAN, NAN
+    tail = (1 - level) / 2
+    return (float(betaincinv(k, n - k + 1, tail)) if k else 0.0,
+            float(betaincinv(k + 1, n - k, 1 - tail)) if k < n else 1.0)
+
+
+def _findings(setting: Setting, rows: list[tuple[str, int, float, float, float, Kendall]], slopes: Floats) -> list[Finding]:
+    found = []
+    fit, level = setting.group.fit, setting.level
+    centre, low, high = walsh_centre(slopes, level=level)
+    if not fit.refused and math.isfinite(low) and math.isfinite(fit.slope[0]):
+        ends = t_interval(*fit.slope, level)
+        if not ends[0] <= centre <= ends[1] and not low <= fit.slope[0] <= high:
+            a, b = (_shown(setting, v, low, high) for v in (centre, fit.slope[0]))
+            found.append(setting.say(
+                "warning", "robust-disagrees",
+                f"The robust drift{setting.where} is {a} and that of the wear model {b} {setting.percent_unit}, each "
+                "outside the other's interval: a few checks or sensors lead the model",
+                "Look at the tables of influence and of residuals for checks that do not belong."))
+    weak = [r for r in rows if r[5].least_p > 1 - level]
+    if weak:
+        most, least = max(r[1] for r in weak), max(r[5].least_p for r in weak)
+        many = "1 sensor has" if len(weak) == 1 else f"{len(weak)} sensors have"
+        found.append(setting.say(
+            "note", "kendall-powerless",
+            f"{many} at most {most} checks{setting.where}, with which Kendall's p cannot be below {least:.2g}: a "
+            "p that is not small says nothing there",
+            "Check each sensor at five or more uses to let its own trend be tested."))
+    flat = [r[0] for r in rows if r[5].variance <= 0]
+    if flat:
+        found.append(setting.say("note", "constant-readings", f"Constant at every check: {', '.join(flat)}; a sensor "
+                                 "that never changes may not have been read at all", "Look at its readings."))
+    rising, total, p = sign_test(-slopes)
+    if setting.data.has_reference and total >= 5 and rising / total > 0.5 and p < 0.05:
+        found.append(setting.say(
+            "warning", "rises-with-use", f"Sensitivity rises with use in {rising} of {total} sensors{setting.where}: "
+            "that is not wear as limits on a fall know it",
+            "Look whether reading and reference are swapped, or the rig moved; a limit on the reading itself can be "
+            "declared above."))
+    return found
+
+
+def _shown(setting: Setting, value: float, low: float, high: float) -> str:
+    value, low, high = (float(setting.percent(v)) for v in (value, low, high))
+    return f"{value:.{decimals_for(low, high, value)}f}".replace("-", MINUS)
+
+
+def _asked(setting: Setting, slopes: Floats) -> tuple[tuple[str, Asked], ...]:
+    if not math.isfinite(walsh_centre(slopes, level=setting.level)[1]):
+        return ()
+    return ((FAMILY, Asked(quantity="robust drift per use", named="robust drift per use", method=NAMED,
+                           design=Design(n=float(len(slopes))), of=setting.construction, printed=CENTRE)),)
