@@ -23,6 +23,7 @@ COMMANDS = {
         "icc": ("drift.cli.tables", "Estimate reliability: intraclass correlations, SEM and MDC."),
         "gauge": ("drift.cli.gauge", "Gauge R&R, bias and linearity; laboratories by ISO 5725-2."),
         "agree": ("drift.cli.tables", "Compare two methods: bias and limits of agreement."),
+        "chart": ("drift.cli.chart", "Chart a check standard: is the rig in control?"),
     },
     "Handbook": {
         "explain": ("drift.cli.explain", "Explain a method: when to use it, how to read and report it."),

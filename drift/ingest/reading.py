@@ -107,7 +107,8 @@ def read_tables(study: Study, *, progress: Callable[[str], None] | None = None) 
     return _finish(drafts, study, named, findings)
 
 
-def read_one_table(source: str | Path | pd.DataFrame, kind: Literal["checks", "trials"], study: Study) -> Reading:
+def read_one_table(source: str | Path | pd.DataFrame, kind: Literal["checks", "trials"], study: Study, *,
+                   keys: bool = True) -> Reading:
     """Read a single table by the same rules; only the columns that the study names are needed.
 
     Parameters
@@ -117,6 +118,8 @@ def read_one_table(source: str | Path | pd.DataFrame, kind: Literal["checks", "t
     kind : {"checks", "trials"}
     study : Study
         Made by :func:`drift.study.study_from_dict`, with ``columns`` and ``units`` for this kind.
+    keys : bool
+        Whether each row must be the only one with its labels; not so where equal labels are repeated readings.
 
     Returns
     -------
@@ -132,7 +135,7 @@ def read_one_table(source: str | Path | pd.DataFrame, kind: Literal["checks", "t
             raw = read_raw(locate(str(source), None), kind, study)
     except RefusedError as refused:
         return Reading(tables=Tables(), findings=(refused.finding,))
-    return _finish({kind: _draft(raw, kind, study, named, strict=False)}, study, named, [])
+    return _finish({kind: _draft(raw, kind, study, named, strict=False)}, study, named, [], keys=keys)
 
 
 def read_with(trials: str | Path, other: str | Path, kind: Literal["calibrations", "checks"], study: Study) -> Reading:
@@ -196,7 +199,7 @@ def _draft(raw: Any, kind: str, study: Study, named: Mapping[str, Mapping[str, A
 
 
 def _finish(drafts: dict[str, Draft], study: Study, named: Mapping[str, Mapping[str, Any]],
-            findings: list[Finding]) -> Reading:
+            findings: list[Finding], *, keys: bool = True) -> Reading:
     """Check the tables against each other and against the questions, then freeze what is sound."""
     exposure = study.sensitivity.exposure if study.sensitivity is not None else "use"
     counts, more = uses.count_uses(drafts, study)
@@ -205,7 +208,8 @@ def _finish(drafts: dict[str, Draft], study: Study, named: Mapping[str, Mapping[
     for kind in ("checks", "trials"):
         if kind in drafts:
             uses.check_order(drafts[kind], exposure if kind == "checks" else "use")
-            check_keys(drafts[kind], study)
+            if keys:
+                check_keys(drafts[kind], study)
             labels.near_labels(drafts[kind], tuple(named.get(kind, ())))
             labels.unit_columns(drafts[kind], study)
     cross.unknown_sensors(drafts)

@@ -20,6 +20,7 @@ _PART_HOMES = {
     "gauge": ("drift.reliability.gauge", "GaugeResult"),
     "interlaboratory": ("drift.reliability.interlaboratory", "InterlaboratoryResult"),
     "agree": ("drift.agreement", "AgreementResult"),
+    "chart": ("drift.control", "ChartResult"),
 }
 
 

@@ -1,0 +1,92 @@
+"""``drift chart``: control charts of a check standard, from any table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import rich_click as click
+
+from drift.cli.deliver import Tell, deliver
+from drift.cli.options import common, table_argument, unit_of_value, where
+from drift.cli.studies import _writer
+
+if TYPE_CHECKING:
+    from drift.results import Result
+
+
+def _numbers(n: int) -> Any:
+    """Return a callback that reads ``n`` numbers separated by spaces or commas."""
+    def read(_: click.Context, parameter: click.Parameter, text: str | None) -> tuple[float, ...] | None:
+        if text is None:
+            return None
+        try:
+            found = tuple(float(t) for t in text.replace(",", " ").split())
+        except ValueError:
+            found = ()
+        if len(found) != n:
+            raise click.BadParameter(f"{text!r} is not {n} numbers separated by spaces", param=parameter)
+        return found
+
+    return read
+
+
+def _baseline(_: click.Context, parameter: click.Parameter, text: str | None) -> int | None:
+    if text is None or text == "all":
+        return None if text is None else 10**9
+    if not text.isdigit() or int(text) < 5:
+        raise click.BadParameter(f"{text!r} is neither a number of occasions from 5 on nor 'all'", param=parameter)
+    return int(text)
+
+
+@click.command()
+@table_argument
+@click.option("--value", metavar="COL", default="reading", show_default=True, help="The reading of the standard.")
+@click.option("--occasion", metavar="COL", required=True, help="Day or session; readings of one occasion are averaged.")
+@click.option("--standard", metavar="COL", default=None, help="Which check standard, where there are several.")
+@click.option("--baseline", metavar="N", default=None, callback=_baseline, show_default="20",
+              help="First occasions that limits come from; 'all' looks back at them.")
+@click.option("--direction", type=click.Choice(["both", "up", "down"]), default="both", show_default=True,
+              help="Side on which a change matters.")
+@click.option("--within-sd", metavar="COL", default=None, help="SD inside an occasion, where rows are means already.")
+@click.option("--within-df", metavar="COL", default=None, help="Its degrees of freedom.")
+@click.option("--centre", type=float, metavar="X", default=None, help="Known centre, with --sd in place of a baseline.")
+@click.option("--sd", type=click.FloatRange(min=0, min_open=True), metavar="X", default=None,
+              help="Known SD between occasions.")
+@click.option("--multiplier", type=click.FloatRange(min=0, min_open=True), metavar="K", default=None,
+              show_default="for one further occasion", help="SDs between centre and limit of single occasions.")
+@click.option("--ewma", metavar='"WEIGHT WIDTH"', default=None, callback=_numbers(2), show_default="0.2 2.86",
+              help="Weight of the newest occasion, and limits in SDs of the average.")
+@click.option("--steady", is_flag=True, help="EWMA limits of a long run from the first occasion on.")
+@click.option("--cusum", metavar='"SLACK LIMIT"', default=None, callback=_numbers(2), show_default="0.5 4.77",
+              help="Slack and limit of the CUSUM, in SDs.")
+@click.option("--true", metavar="COL", default=None, help="Value of the standard: charts a calibration line instead.")
+@click.option("--line", metavar='"A B S DF"', default=None, callback=_numbers(4), help="With --true: intercept, slope, "
+              "residual SD and degrees of freedom of the line in use. Default: fitted to the baseline.")
+@unit_of_value
+@where
+@common("Folder to write the chart's tables to.")
+def chart(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
+          **options: Any) -> None:
+    """Chart a check standard, and say whether the rig is in control.
+
+    Single occasions, scatter inside an occasion, EWMA and CUSUM against limits from a baseline.
+    """
+    if (options["centre"] is None) != (options["sd"] is None):
+        raise click.UsageError("--centre and --sd belong together: a known process needs both")
+    if options["line"] and not options["true"]:
+        raise click.UsageError("--line needs --true COL, the values of the standards")
+
+    def work(tell: Tell) -> Result:
+        from drift.cli.one_table import bare_study, with_table_options
+        from drift.study import study_from_dict
+        from drift.workflow_today import chart_of_table
+
+        data = bare_study(table, "trials")
+        data["columns"] = {"trials": {"reading": options["value"]}}
+        with_table_options(data, options)
+        study = study_from_dict(data, folder=Path(table).resolve().parent)
+        return chart_of_table(table, study, options, level=level)
+
+    deliver("chart", work, as_json=as_json, quiet=quiet, write=_writer(out))
+

@@ -1,0 +1,92 @@
+"""The steps behind ``drift chart``: from a table to one answer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from drift.errors import DriftError, Finding, raise_on_error
+from drift.report.study_result import StudyResult
+from drift.results import Provenance, Result, RowAccount, run_versions
+
+if TYPE_CHECKING:
+    from drift.study import Study
+
+__all__ = ["chart_of_table"]
+
+
+def _alone(part: Result, findings: tuple[Finding, ...], settings: dict[str, str]) -> StudyResult:
+    """Make one part a whole result, so that it is printed and written as every other."""
+    return StudyResult.join((part,), question=part.question, answer=part.answer, findings=findings,
+                            provenance=Provenance(inputs=part.provenance.inputs, level=part.provenance.level,
+                                                  versions=run_versions(), settings=settings))
+
+
+def chart_of_table(path: str | Path, study: Study, options: Mapping[str, Any], *, level: float) -> StudyResult:
+    """Chart a check standard whose readings stand in one table.
+
+    Parameters
+    ----------
+    path : str or Path
+    study : Study
+        Made in memory; its ``[columns.trials]`` says which column is the reading.
+    options : mapping
+        As the command line names them.
+    level : float
+
+    Raises
+    ------
+    DriftError
+        With every finding, where the table cannot be used.
+    """
+    from drift.control.charts import ChartSpec
+    from drift.control.line_chart import Line, chart_line
+    from drift.control.occasions import occasions_of_table
+    from drift.control.result import chart_table
+    from drift.ingest import read_one_table
+    from drift.ingest.select import select_where
+
+    reading = read_one_table(path, "trials", study, keys=False)
+    raise_on_error(reading.findings)
+    table = reading.tables.trials
+    assert table is not None
+    inside = select_where(table, dict(options["where"])) if options["where"] else None
+    kept = table if inside is None else table.take(inside)
+    column = {k: _column(kept, options[k]) for k in ("occasion", "standard", "within_sd", "within_df", "true")}
+    name = f"chart of {Path(path).name}"
+    if options["true"]:
+        names = ("intercept", "slope", "sd", "df")
+        line = Line(**dict(zip(names, options["line"], strict=True))) if options["line"] else None
+        part = chart_line(kept, value="reading", true=column["true"], occasion=column["occasion"], line=line,
+                          baseline=min(options["baseline"] or 5, 10**6), question=name, level=level,
+                          inputs=reading.inputs)
+    else:
+        usual = ChartSpec()
+        weight, width = options["ewma"] or (usual.weight, usual.width)
+        slack, limit = options["cusum"] or (usual.slack, usual.sum_limit)
+        spec = ChartSpec(baseline=options["baseline"], direction=options["direction"], centre=options["centre"],
+                         sd=options["sd"], multiplier=options["multiplier"], weight=weight, width=width, slack=slack,
+                         sum_limit=limit, steady=options["steady"])
+        found = occasions_of_table(kept, occasion=column["occasion"], standard=column["standard"],
+                                   within_sd=column["within_sd"], within_df=column["within_df"])
+        flagged = int((kept["exclude"] > 0).sum()) if "exclude" in kept else 0
+        account = RowAccount(question=name, table="trials", read=len(table), outside_where=len(table) - len(kept),
+                             excluded=flagged, used=len(kept) - flagged)
+        part = chart_table(found, spec, question=name, level=level, inputs=reading.inputs, account=account)
+    return _alone(part, reading.findings, {"study": study.model_dump_json(exclude_none=True, exclude={"folder"})})
+
+
+def _column(table: Any, asked: str | None) -> Any:
+    """Return our name of a column a person named by its header."""
+    from drift.ingest.columns import fold, split_header
+    from drift.study import suggestion
+
+    if asked is None:
+        return None
+    for name in table.columns:
+        if fold(name) in (fold(asked), fold(split_header(asked)[0])):
+            return name
+    raise DriftError(Finding(severity="error", code="missing-column", file=table.file, column=asked,
+                             message=f"there is no column {asked!r}", mend=suggestion(asked, list(table.columns),
+                                                                                       noun="columns")))
