@@ -28,6 +28,8 @@ SENSOR_COLUMNS = ("sensor", "construction", "batch", "role", "rows", "cols", "fu
 EVENT_COLUMNS = ("sensor", "use", "event", "note")
 CALIBRATION_COLUMNS = ("sensor", "calibration", "use", "time", "slope", "intercept", "slope_se", "intercept_se",
                        "correlation", "from", "to", "note")
+EXPOSURE_COLUMNS = ("sensor", "use", "exposure", "row", "col", "reading", "reference", "orientation", "exclude",
+                    "exclude_reason")
 
 CHECK_KEYS = ("sensor", "use", "replicate", "level", "direction", "order", "cal_id")
 TRIAL_KEYS = ("participant", "session", "sensor", "side", "operator", "method", "condition", "region", "measure",
@@ -35,7 +37,7 @@ TRIAL_KEYS = ("participant", "session", "sensor", "side", "operator", "method", 
 NUMBER_COLUMNS = frozenset({"use", "reading", "reference", "level", "order", "hold_s", "temperature", "saturated",
                             "dead", "reading_sd", "reading_n", "rows", "cols", "full_scale", "cost",
                             "retired_at_use", "slope", "intercept", "slope_se", "intercept_se", "correlation",
-                            "from", "to"})
+                            "from", "to", "row", "col"})
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,10 +94,11 @@ class Table:
         return self.columns[name]
 
     def to_frame(self) -> pd.DataFrame:
-        """Return a pandas copy, with ``row`` as its last column."""
+        """Return a pandas copy, with ``row`` as its last column; ``file_row`` where ``row`` is a column of its own."""
         import pandas as pd
 
-        return pd.DataFrame({**{k: v.copy() for k, v in self.columns.items()}, "row": self.row.copy()})
+        number = "file_row" if "row" in self.columns else "row"
+        return pd.DataFrame({**{k: v.copy() for k, v in self.columns.items()}, number: self.row.copy()})
 
     def take(self, mask: NDArray[np.bool_]) -> Table:
         """Return the rows where ``mask`` holds, as the same kind of table."""
@@ -126,13 +129,17 @@ class CalibrationTable(Table):
     """Straight lines from pressure to raw reading, one a sensor, calibration and date; slopes per kPa."""
 
 
+class ExposureTable(Table):
+    """Readings of single cells under a uniform load: one row a sensor, use, exposure and cell."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Tables:
     """All tables of a study; an absent one is None.
 
     Parameters
     ----------
-    checks, trials, sensors, events, calibrations : Table or None
+    checks, trials, sensors, events, calibrations, exposures : Table or None
     people : tuple of (str, tuple of str, tuple of str)
         Role, column headers and names of the people met in the files, those of refused tables included, so that
         findings about them can be pseudonymised.
@@ -143,4 +150,5 @@ class Tables:
     sensors: SensorTable | None = None
     events: EventTable | None = None
     calibrations: CalibrationTable | None = None
+    exposures: ExposureTable | None = None
     people: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = ()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from drift.calibration.curve import CalibrationCurve, Pressures
+from drift.calibration.curves import CalibrationResult, calibrate_curves, curves_of, static_components
 from drift.calibration.sensitivity_of_mountings import (
     Calibration,
     LineFits,
@@ -14,6 +16,8 @@ from drift.calibration.sensitivity_of_mountings import (
     variance_power,
     words,
 )
+from drift.calibration.statics import Component
 
-__all__ = ["Calibration", "LineFits", "bends", "calibrate", "codes_of", "fit_lines", "lack_of_fit", "numbers",
-           "variance_power", "words"]
+__all__ = ["Calibration", "CalibrationCurve", "CalibrationResult", "Component", "LineFits", "Pressures", "bends",
+           "calibrate", "calibrate_curves", "codes_of", "curves_of", "fit_lines", "lack_of_fit", "numbers",
+           "static_components", "variance_power", "words"]

@@ -1,4 +1,4 @@
-"""Gains of the cells of a matrix sensor from uniform exposures: two-way fit of logs, shrinkage, dead cells and lines."""
+"""Gains of the cells of a matrix sensor from uniform exposures: two-way fit of logs, shrinkage, dead cells."""
 
 from __future__ import annotations
 
@@ -137,8 +137,8 @@ def shrink(fit: TwoWay, *, rig: float = 0.0, orientations: int = 1) -> Shrunk:
 
     Notes
     -----
-    Error variance of gamma_c: (sigma^2/K_c + rig^2/O)(1 - 1/C). tau^2 is the variance of the gammas less its mean error,
-    not below zero. The mean gain is 1 over the cells, so that sums over the whole sheet keep their size.
+    Error variance of gamma_c: (sigma^2/K_c + rig^2/O)(1 - 1/C). tau^2 is the variance of the gammas less its mean
+    error, not below zero. The mean gain is 1 over the cells, so that sums over the whole sheet keep their size.
 
     References
     ----------

@@ -74,6 +74,8 @@ def _required(draft: Draft, study: Study, exposure: str) -> None:
     needed = ["sensor", "reading"]
     if not counted:
         needed.append(exposure)
+    if study.calibration and not draft.strict:  # a curve can be fitted to two columns
+        needed = ["reading", "reference", *(n for n in ("sensor", exposure) if n in draft)]
     if draft.strict and not on_reading:
         needed.append("reference")
     for ours in needed:

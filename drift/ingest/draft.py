@@ -14,7 +14,7 @@ from drift.ingest.columns import Placed
 from drift.ingest.dates import Times, to_times
 from drift.ingest.numbers import NumberFormat, Numbers, to_numbers
 from drift.ingest.raw import RawColumn, RawTable
-from drift.records import CalibrationTable, CheckTable, EventTable, SensorTable, Table, TrialTable
+from drift.records import CalibrationTable, CheckTable, EventTable, ExposureTable, SensorTable, Table, TrialTable
 from drift.study import COLUMNS_OF, nearest
 from drift.units import FRACTION, UnitError, canonical, convert, is_pressure
 from drift.units import kind as unit_kind
@@ -22,7 +22,8 @@ from drift.validation import at_rows
 
 Mask = NDArray[np.bool_]
 TABLE_TYPES: dict[str, type[Table]] = {"checks": CheckTable, "trials": TrialTable, "sensors": SensorTable,
-                                       "events": EventTable, "calibrations": CalibrationTable}
+                                       "events": EventTable, "calibrations": CalibrationTable,
+                                       "exposures": ExposureTable}
 _YES = frozenset({"1", "1.0", "yes", "y", "true", "t", "x", "ja", "j", "oui", "si", "s\u00ed", "wahr", "vrai", "vero",
                   "verdadero"})
 _NO = frozenset({"", "0", "0.0", "no", "n", "false", "f", "nein", "non", "falsch", "faux", "falso"})

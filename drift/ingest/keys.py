@@ -26,6 +26,8 @@ def key_columns(draft: Draft, study: Study) -> tuple[str, ...]:
             names.append("reference")
         if study.sensitivity is not None:
             names[1] = study.sensitivity.exposure
+        if study.calibration:
+            names += ["hold_s", *(q.cycle or "cycle" for q in study.calibration)]
     else:
         names = [*TRIAL_KEYS, *named_columns(study, "trials"),
                  *(q.replicate for q in study.reliability if q.replicate is not None)]
@@ -78,6 +80,8 @@ def check_keys(draft: Draft, study: Study) -> None:
     exact = twin_of != np.arange(len(at))
     _report_exact(draft, study, at, exact, twin_of)
     clash = later & ~exact
+    if study.calibration and draft.kind == "checks" and "replicate" not in draft:
+        clash &= False  # a load read several times: what calibration asks for
     other = dict(zip(at[clash].tolist(), at[first_of[clash]].tolist(), strict=True))
     mask = np.zeros(len(draft), dtype=bool)
     mask[at[clash]] = True
@@ -97,6 +101,8 @@ def check_keys(draft: Draft, study: Study) -> None:
 def _all_there(draft: Draft, study: Study) -> bool:
     """Tell whether the columns that tell rows apart are there; a missing one has its own finding."""
     if draft.kind == "checks":
+        if study.calibration and not draft.strict:
+            return True
         return "sensor" in draft and (study.sensitivity.exposure if study.sensitivity is not None else "use") in draft
     return all(n in draft for n in named_columns(study, "trials"))
 

@@ -15,6 +15,7 @@ from drift.ingest import cross, labels, uses
 from drift.ingest.calibrations import about_recalculations, fill_calibrations
 from drift.ingest.checks import fill_checks
 from drift.ingest.draft import Draft
+from drift.ingest.exposures import fill_exposures
 from drift.ingest.keys import check_keys
 from drift.ingest.pseudonyms import ROLES
 from drift.ingest.raw import RawTable
@@ -22,7 +23,7 @@ from drift.ingest.sensors import events_against_sensors, fill_events, fill_senso
 from drift.ingest.source import locate, read_raw, start_draft
 from drift.ingest.text import RefusedError
 from drift.ingest.trials import fill_trials
-from drift.records import CalibrationTable, CheckTable, EventTable, SensorTable, Tables, TrialTable
+from drift.records import CalibrationTable, CheckTable, EventTable, ExposureTable, SensorTable, Tables, TrialTable
 from drift.results import ResultTable
 from drift.study import TABLE_NAMES, Study, load_study, named_columns, study_findings
 from drift.validation import first_row, ranges
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 FILL: dict[str, Callable[[Draft, Study], None]] = {
     "checks": fill_checks, "trials": fill_trials, "sensors": fill_sensors, "events": fill_events,
     "calibrations": fill_calibrations,
-    "session_log": fill_session_log}
+    "exposures": fill_exposures, "session_log": fill_session_log}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,14 +101,14 @@ def read_tables(study: Study, *, progress: Callable[[str], None] | None = None) 
             findings.append(refused.finding)
             continue
         drafts[kind] = _draft(raw, kind, study, named)
-    if not any(getattr(study.files, kind) for kind in ("checks", "trials")):
+    if not any(getattr(study.files, kind) for kind in ("checks", "trials", "exposures")):
         findings.append(Finding(severity="error", code="no-tables", file="study.toml", column="[files]",
                                 message="the study names neither a checks nor a trials table",
                                 mend="Add checks = \"checks.csv\" or trials = \"trials.csv\" to [files]"))
     return _finish(drafts, study, named, findings)
 
 
-def read_one_table(source: str | Path | pd.DataFrame, kind: Literal["checks", "trials"], study: Study, *,
+def read_one_table(source: str | Path | pd.DataFrame, kind: Literal["checks", "trials", "exposures"], study: Study, *,
                    keys: bool = True) -> Reading:
     """Read a single table by the same rules; only the columns that the study names are needed.
 
@@ -115,7 +116,7 @@ def read_one_table(source: str | Path | pd.DataFrame, kind: Literal["checks", "t
     ----------
     source : str, Path or DataFrame
         A file of any kind that is read, or a frame in memory.
-    kind : {"checks", "trials"}
+    kind : {"checks", "trials", "exposures"}
     study : Study
         Made by :func:`drift.study.study_from_dict`, with ``columns`` and ``units`` for this kind.
     keys : bool
@@ -232,7 +233,8 @@ def _finish(drafts: dict[str, Draft], study: Study, named: Mapping[str, Mapping[
                     trials=cast("TrialTable | None", frozen.get("trials")),
                     sensors=cast("SensorTable | None", frozen.get("sensors")),
                     events=cast("EventTable | None", frozen.get("events")),
-                    calibrations=cast("CalibrationTable | None", frozen.get("calibrations")), people=_people(drafts))
+                    calibrations=cast("CalibrationTable | None", frozen.get("calibrations")),
+                    exposures=cast("ExposureTable | None", frozen.get("exposures")), people=_people(drafts))
     inputs = {d.raw.file: d.raw.sha256 for d in drafts.values() if d.raw.sha256}
     return Reading(tables=tables, findings=tuple(_sorted(findings)), use_counts=counts, inputs=inputs)
 

@@ -1,5 +1,6 @@
 """``study.toml`` as frozen models: what the columns mean, units, questions, limits."""
 
+from drift.study.calibrations import CalibrationQuestion, CellsQuestion
 from drift.study.models import (
     COLUMNS_OF,
     TABLE_NAMES,
@@ -29,6 +30,8 @@ __all__ = [
     "COLUMNS_OF",
     "TABLE_NAMES",
     "AgreementQuestion",
+    "CalibrationQuestion",
+    "CellsQuestion",
     "Costs",
     "Files",
     "GaugeQuestion",

@@ -5,30 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import ConfigDict, Field
 
-from drift.records import CALIBRATION_COLUMNS, CHECK_COLUMNS, EVENT_COLUMNS, SENSOR_COLUMNS, TRIAL_COLUMNS
-from drift.units import UnitError, parse_quantity
-
-
-class Part(BaseModel):
-    """A section: unknown keys are refused, values never change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-def _share(value: Any) -> Any:
-    """Read ``"20 %"`` as 0.20; anything else is left for the model to judge."""
-    if not isinstance(value, str):
-        return value
-    try:
-        quantity = parse_quantity(value)
-    except UnitError:
-        return value
-    return quantity.value / 100 if quantity.unit == "%" else value
-
-
-Share = Annotated[float, BeforeValidator(_share)]
+from drift.records import (
+    CALIBRATION_COLUMNS,
+    CHECK_COLUMNS,
+    EVENT_COLUMNS,
+    EXPOSURE_COLUMNS,
+    SENSOR_COLUMNS,
+    TRIAL_COLUMNS,
+)
+from drift.study.calibrations import CalibrationQuestion, CellsQuestion
+from drift.study.parts import Part, Share
 
 
 class StudyInfo(Part):
@@ -53,6 +41,7 @@ class Files(Part):
     sensors: str | None = None
     events: str | None = None
     calibrations: str | None = None
+    exposures: str | None = None
     session_log: str | None = None
 
 
@@ -276,6 +265,8 @@ class Study(Part):
     gauge: tuple[GaugeQuestion, ...] = ()
     interlaboratory: tuple[InterlaboratoryQuestion, ...] = ()
     agreement: tuple[AgreementQuestion, ...] = ()
+    calibration: tuple[CalibrationQuestion, ...] = ()
+    cells: CellsQuestion | None = None
     limits: Limits = Limits()
     retirement: RetirementSpec | None = None
     recalibration: RecalibrationSpec | None = None
@@ -287,5 +278,6 @@ class Study(Part):
 
 COLUMNS_OF: dict[str, tuple[str, ...]] = {"checks": CHECK_COLUMNS, "trials": TRIAL_COLUMNS, "sensors": SENSOR_COLUMNS,
                                          "events": EVENT_COLUMNS, "calibrations": CALIBRATION_COLUMNS,
+                                         "exposures": EXPOSURE_COLUMNS,
                                          "session_log": ("sensor", "time")}
-TABLE_NAMES = ("checks", "trials", "sensors", "events", "calibrations", "session_log")
+TABLE_NAMES = ("checks", "trials", "sensors", "events", "calibrations", "exposures", "session_log")

@@ -28,6 +28,11 @@ def named_columns(study: Study, table: str) -> dict[str, tuple[str, ...]]:
     if table == "checks" and study.sensitivity is not None:
         spec = study.sensitivity
         note("sensitivity", spec.exposure, *spec.covariates, *spec.where)
+    if table == "checks":
+        for c in study.calibration:
+            note(c.name, *c.where, c.cycle)
+    if table == "exposures" and study.cells is not None:
+        note(study.cells.name, *study.cells.where)
     if table == "trials":
         for r in study.reliability:
             facets = (r.facet,) if isinstance(r.facet, str) else r.facet

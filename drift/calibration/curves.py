@@ -1,0 +1,241 @@
+"""Answer a question of calibration: curves, loads behind readings, static errors, saturation."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+import numpy as np
+
+from drift.calibration.curve import CalibrationCurve
+from drift.calibration.curve_findings import findings_of
+from drift.calibration.curve_tables import curve_tables
+from drift.calibration.curve_words import NAMES, curve_sentence, number, set_words, spread_words
+from drift.calibration.fitting import Fitted, fit_series
+from drift.calibration.rows import prepare
+from drift.calibration.saturation import Saturation, saturation
+from drift.calibration.statics import Component, Statics, statics
+from drift.engine.inverse_prediction import InverseSet, inverse_set, t_quantile
+from drift.errors import Finding
+from drift.records import CheckTable
+from drift.results import Estimate, Provenance, Result, run_versions
+from drift.study import CalibrationQuestion
+
+SATURATION, LOG_SATURATION, RATIO = "saturation pressure", "log saturation pressure", "extrapolation ratio"
+LOAD, SD = "load at a reading", "residual SD"
+MOST_SAID = 3
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CalibrationResult(Result):
+    """Calibration curves with what can be said of them."""
+
+    command: ClassVar[str] = "calibrate"
+
+    @property
+    def curves(self) -> tuple[CalibrationCurve, ...]:
+        """The curves as values, in the order of the table "calibration curves"."""
+        return curves_of(self)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Answered:
+    """One series with everything made of it."""
+
+    fitted: Fitted
+    saturation: Saturation | None
+    statics: Statics | None
+    loads: tuple[tuple[float, InverseSet, str], ...]
+
+
+def calibrate_curves(checks: CheckTable, question: CalibrationQuestion, *, level: float = 0.95, seed: int = 0,
+                     full_scale: float | Mapping[str, float] | None = None) -> CalibrationResult:
+    """Fit the calibration curve of every sensor, use and ``cal_id``.
+
+    Parameters
+    ----------
+    checks : CheckTable
+    question : CalibrationQuestion
+    level : float
+    seed : int
+        Recorded; nothing here is random.
+    full_scale : float or mapping, optional
+        Ceiling of the reading (by sensor) where the question gives none.
+
+    Returns
+    -------
+    CalibrationResult
+
+    Raises
+    ------
+    DriftError
+        If there is no reference or no usable row.
+    """
+    prepared = prepare(checks, question, full_scale=full_scale)
+    done: list[Answered] = []
+    estimates: list[Estimate] = []
+    findings: list[Finding] = []
+    for series in prepared.series:
+        fitted = fit_series(series, question)
+        at = (saturation(fitted, full_scale=series.full_scale, level=level, reference=question.reference_uncertainty,
+                         resolution=question.resolution)
+              if fitted.fit is not None and math.isfinite(series.full_scale) else None)
+        told = statics(fitted, level=level, usable_at=question.usable_at, question=question.name)
+        loads = _loads(fitted, question, level)
+        one = Answered(fitted=fitted, saturation=at, statics=told, loads=loads)
+        done.append(one)
+        estimates += [*_of_curve(fitted, level), *_of_saturation(fitted, at, level),
+                      *_of_loads(fitted, loads, question, level), *told.estimates]
+        findings += [*findings_of(one, question), *told.findings]
+    inputs = {checks.file: checks.sha256} if checks.sha256 else {}
+    return CalibrationResult(
+        question=question.name, answer=_answer(done), estimates=tuple(estimates),
+        tables=curve_tables(done, question, level=level), findings=(*prepared.findings, *dict.fromkeys(findings)),
+        exclusions=prepared.exclusions,
+        provenance=Provenance(accounts=(prepared.account,), inputs=inputs, seed=seed, level=level,
+                              versions=run_versions(), settings=question.model_dump()))
+
+
+def _loads(fitted: Fitted, question: CalibrationQuestion,
+           level: float) -> tuple[tuple[float, InverseSet, str], ...]:
+    curve = fitted.curve
+    if curve is None or fitted.fit is None or not fitted.fit.df >= 1:
+        return ()
+    made = []
+    for y in question.invert:
+        mark = str(curve.pressure(y).mark[0])
+        made.append((y, inverse_set(fitted.fit, y, level=level, m=question.mean_of, problem=question.problem,
+                                    simultaneous=question.simultaneous), mark))
+    return tuple(made)
+
+
+def _of_curve(fitted: Fitted, level: float) -> list[Estimate]:
+    fit, s = fitted.fit, fitted.series
+    if fit is None:
+        return [Estimate(name=SD, value=math.nan, of=s.of, unit=s.reading_unit, method="no curve")]
+    t = t_quantile(level, fit.curve_df)
+    curve = fitted.curve
+    assert curve is not None
+    how = (f"mean over {fit.mountings} mountings, each by itself; t interval from how they differ "
+           f"({fit.curve_df:g} df)" if fit.mountings > 1 else
+           f"{'maximum likelihood with bounds' if fit.n_censored else _method(fit.model)}, {spread_words(fitted)}; "
+           f"t interval ({fit.curve_df:g} df)")
+    made = []
+    for name, value, variance in zip(curve.names, fit.coefficients, np.diag(fit.covariance), strict=True):
+        se = math.sqrt(variance) if variance >= 0 else math.nan
+        ends = (value - t * se, value + t * se) if math.isfinite(t * se) else (math.nan, math.nan)
+        made.append(Estimate(name=f"coefficient {name}", value=float(value), std_error=se, low=float(ends[0]),
+                             high=float(ends[1]), level=level if math.isfinite(ends[0]) else math.nan, n=fit.n,
+                             of={**s.of, "curve": fit.model}, method=f"{NAMES[fit.model]}; {how}"))
+    from drift.engine.static_errors import sd_interval
+
+    low, high = sd_interval(fit.sigma, fit.df, level)
+    made.append(Estimate(name=SD, value=fit.sigma, low=low, high=high, level=level if math.isfinite(low) else math.nan,
+                         unit="log" if fit.model == "power of logs" else s.reading_unit, n=fit.n,
+                         of={**s.of, "curve": fit.model}, method=f"SD of a reading about its curve, {_middle(fitted)}; "
+                         f"chi-square interval ({fit.df:g} df)"))
+    return made
+
+
+def _middle(fitted: Fitted) -> str:
+    fit = fitted.fit
+    assert fit is not None
+    return f"at a load of {fit.spread.middle:.4g}" if fit.spread.theta else "the same at every load"
+
+
+def _method(model: str) -> str:
+    return {"power": "nonlinear least squares", "saturating": "nonlinear least squares",
+            "power of logs": "least squares of logs"}.get(model, "least squares")
+
+
+def _of_saturation(fitted: Fitted, at: Saturation | None, level: float) -> list[Estimate]:
+    s = fitted.series
+    if at is None:
+        return []
+    unit, there = s.reference_unit, math.isfinite(at.low)
+    parts = [f"curve {number(at.u_fit, 3)}", *(f"{name} {number(u, 3)}" for name, u in (
+        ("reference", at.u_reference), ("resolution", at.u_resolution), ("spread of curves", at.u_model)) if u > 0)]
+    how = f"where the curve reaches full scale; standard uncertainty from {', '.join(parts)}; t interval of the log"
+    end = level if there else math.nan
+    return [
+        Estimate(name=SATURATION, value=at.value, std_error=at.u, low=at.low, high=at.high, level=end, unit=unit,
+                 of=s.of, n=len(s.mountings), method=how),
+        Estimate(name=f"{SATURATION}, curve alone", value=at.value, std_error=at.u_fit, low=at.of_fit.low,
+                 high=at.of_fit.high, level=level if math.isfinite(at.of_fit.low) else math.nan, unit=unit, of=s.of,
+                 n=len(s.mountings), method="exact set of loads at which the mean response may be full scale"),
+        Estimate(name=LOG_SATURATION, value=math.log(at.value), std_error=at.u / at.value,
+                 low=math.log(at.low) if there else math.nan, high=math.log(at.high) if there else math.nan, level=end,
+                 of=s.of, n=len(s.mountings), method=how),
+        Estimate(name=RATIO, value=at.ratio, of=s.of, method="highest exact level over the saturation pressure")]
+
+
+def _of_loads(fitted: Fitted, loads: tuple[tuple[float, InverseSet, str], ...], question: CalibrationQuestion,
+              level: float) -> list[Estimate]:
+    s = fitted.series
+    many = f"mean of {question.mean_of} new readings" if question.mean_of > 1 else "one new reading"
+    what = ("the mean response takes this value (regulation)" if question.problem == "regulation" else many)
+    made = []
+    for y, found, _ in loads:
+        closed = math.isfinite(found.low) and math.isfinite(found.high)
+        made.append(Estimate(
+            name=LOAD, value=found.estimate, std_error=finite(found.std_error), low=found.low, high=found.high,
+            level=level if math.isfinite(found.low) or math.isfinite(found.high) else math.nan, unit=s.reference_unit,
+            of={**s.of, "reading": f"{y:.10g}"}, n=fitted.fit.n if fitted.fit else None,
+            method=f"{what}; exact set by inversion{' of the simultaneous band' if question.simultaneous else ''}"
+                   f"{'' if closed else ': ' + set_words(found, '')}"))
+    return made
+
+
+def finite(value: float) -> float:
+    """Return the value, NaN where it is not finite."""
+    return float(value) if math.isfinite(value) else math.nan
+
+
+def _answer(done: list[Answered]) -> str:
+    said = []
+    for one in done[:MOST_SAID] if len(done) > MOST_SAID + 1 else done:
+        text = curve_sentence(one.fitted)
+        at, unit = one.saturation, f" {one.fitted.series.reference_unit}" if one.fitted.series.reference_unit else ""
+        if at is not None:
+            text += (f"; it reaches full scale at {number(at.value)}{unit} ({number(at.low)} to {number(at.high)})"
+                     + (f", an extrapolation: the top level is {100 * at.ratio:.0f} % of that" if at.extrapolated
+                        else ""))
+        for y, found, mark in one.loads[:2]:
+            text += f"; a reading of {number(y)} is {number(found.estimate)}{unit} ({set_words(found, unit)})" if (
+                math.isfinite(found.estimate)) else f"; a reading of {number(y)} has no load on this curve"
+            text += f", {mark}" if mark not in ("inside", "not invertible") else ""
+        said.append(text.rstrip(".") + ".")
+    if len(done) > len(said):
+        said.append(f"{len(done) - len(said)} more calibrations stand in the table of curves.")
+    return " ".join(said)
+
+
+def curves_of(result: Result) -> tuple[CalibrationCurve, ...]:
+    """Return the calibration curves that a result holds, as values."""
+    import json
+
+    table = next((t for t in result.tables if t.name == "calibration curves"), None)
+    if table is None:
+        return ()
+    return tuple(CalibrationCurve.from_dict(json.loads(str(v))) for v in table["as value"] if v)
+
+
+def static_components(result: Result, **of: Any) -> tuple[Component, ...]:
+    """Return the parts of uncertainty that a calibration gives, each with type, distribution and degrees of freedom.
+
+    Parameters
+    ----------
+    result : CalibrationResult
+    **of : str
+        Labels (``sensor``, ``use``, ``cal_id``) of the calibration wanted; all where none is given.
+    """
+    table = next((t for t in result.tables if t.name == "static components"), None)
+    if table is None:
+        return ()
+    return tuple(
+        Component(name=str(table["component"][i]), value=float(table["standard uncertainty"][i]),
+                  unit=str(table["unit"][i]), kind=str(table["type"][i]), distribution=str(table["distribution"][i]),
+                  df=math.inf if math.isnan(table["df"][i]) else float(table["df"][i]), note=str(table["note"][i]))
+        for i in range(len(table)) if all(str(table[k][i]) == str(v) for k, v in of.items()))

@@ -1,0 +1,147 @@
+"""Fit one series: variance model, curves tried, the one chosen, and its covariance over mountings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from drift.calibration.curve import CalibrationCurve, curve_of
+from drift.calibration.rows import Series
+from drift.engine.curve_choice import Candidate, VarianceModel, candidates, choose, variance_model
+from drift.engine.curve_models import COEFFICIENTS, Model
+from drift.engine.curves import CurveFit, fit_curve, over_mountings
+from drift.study import CalibrationQuestion
+
+FEWEST_MOUNTINGS = 3
+POWERS = {"constant": 0.0, "root": 0.5, "proportional": 1.0}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Fitted:
+    """What was fitted to one series.
+
+    ``reason`` says why the curve was chosen: "asked", or a word of :func:`drift.engine.curve_choice.choose`.
+    ``refusal`` is a sentence where there is none.
+    """
+
+    series: Series
+    spread: VarianceModel
+    tried: dict[Model, Candidate]
+    model: Model | None
+    fit: CurveFit | None
+    reason: str
+    refusal: str = ""
+    mend: str = ""
+
+    @property
+    def curve(self) -> CalibrationCurve | None:
+        """The curve as a value."""
+        s = self.series
+        return None if self.fit is None else curve_of(
+            self.fit, full_scale=s.full_scale, reference_unit=s.reference_unit, reading_unit=s.reading_unit,
+            sensor=s.sensor, use=s.use, cal_id=s.cal_id, date=s.date)
+
+
+def fit_series(series: Series, question: CalibrationQuestion) -> Fitted:
+    """Fit the curves that the readings can carry and take one.
+
+    Notes
+    -----
+    The choice is made on readings from which the mountings' common factors are taken off, so that the difference of
+    mountings does not pass for lack of fit or hide it. With three or more mountings the curve is the mean of theirs
+    and its error comes from how they differ, because readings of one mounting are not independent.
+    """
+    exact, s = series.exact, series
+    nothing = Fitted(series=s, spread=VarianceModel(theta=0.0, how="assumed"), tried={}, model=None, fit=None,
+                     reason="")
+    refusal = _refusal(s)
+    if refusal:
+        return _refused(nothing, *refusal)
+    factor = mounting_factors(s)[s.mounting]
+    x, y = s.x[s.curve], (s.y / factor)[s.curve]
+    right, left = s.right[s.curve], s.left[s.curve]
+    spread = (variance_model(s.x[exact], s.y[exact] / factor[exact], s.cells[exact]) if question.spread == "auto" else
+              VarianceModel(theta=POWERS[question.spread], how="assumed"))
+    tried = candidates(x, y, s.level[s.curve], theta=spread.theta, right=right, left=left)
+    if question.model == "auto":
+        model, reason = choose(tried)
+    else:
+        model, reason = (question.model if question.model in tried else None), "asked"
+    if model is None:
+        return _refused(nothing, *_no_model(s, question))
+    fit = _final(s, model, spread.theta, tried)
+    return Fitted(series=s, spread=spread, tried=tried, model=model, fit=fit, reason=reason)
+
+
+def _refused(nothing: Fitted, sentence: str, mend: str) -> Fitted:
+    from dataclasses import replace
+
+    return replace(nothing, refusal=sentence, mend=mend)
+
+
+def _refusal(s: Series) -> tuple[str, str] | None:
+    """Return why no curve can be fitted at all, and what would allow one."""
+    exact = s.exact
+    if not exact.any():
+        if s.right[s.curve].all():
+            return ("every reading is at full scale: they say only that the load is at least so much",
+                    "Calibrate at loads below saturation.")
+        return "no reading is a value: all are at full scale or at zero", "Calibrate at loads the sensor can show."
+    levels = len(np.unique(s.level[exact]))
+    if levels < 2:
+        return ("all exact readings stand at one load: a curve needs at least two, and three to tell a line from a "
+                "curve", "Read two more loads, one near the lowest and one near the highest of use.")
+    if np.ptp(s.y[exact]) == 0:
+        return "the reading does not change with the load", "Look at the sensor and its connection."
+    return None
+
+
+def _no_model(s: Series, question: CalibrationQuestion) -> tuple[str, str]:
+    levels = len(np.unique(s.x[s.exact]))
+    asked = question.model
+    if asked == "power of logs" and (np.any(s.x[s.exact] <= 0) or np.any(s.y[s.exact] <= 0)):
+        return ("a power law through logs needs loads and readings above zero, and some are zero",
+                "Use --model power, whose errors add, or leave the zero loads out with where.")
+    need = len(COEFFICIENTS[asked]) if asked != "auto" else 2
+    return (f"{asked} could not be fitted to {levels} loads; it needs {need} with exact readings",
+            "Read more loads, or ask for a curve with fewer coefficients.")
+
+
+def mounting_factors(s: Series) -> np.ndarray:
+    """Return each mounting's sensitivity over the geometric mean of all, shape (n_mountings,); 1 where unknown."""
+    m = len(s.mountings)
+    top = np.zeros(m)
+    for j in range(m):
+        rows = s.exact & (s.mounting == j)
+        x, y = s.x[rows], s.y[rows]
+        top[j] = float(x @ y / (x @ x)) if rows.any() and float(x @ x) > 0 else np.nan
+    good = np.isfinite(top) & (top > 0)
+    if good.sum() < 2 or not good.all() or not _same_levels(s):
+        return np.ones(m)
+    return np.asarray(top / np.exp(np.log(top).mean()))
+
+
+def _same_levels(s: Series) -> bool:
+    """Tell whether all mountings were read at the same levels: else their factors mix with the shape."""
+    each = {tuple(np.unique(s.level[s.exact & (s.mounting == j)])) for j in range(len(s.mountings))}
+    return len(each) == 1
+
+
+def _final(s: Series, model: Model, theta: float, tried: dict[Model, Candidate]) -> CurveFit:
+    """Return the fit to the readings as they are, over mountings where there are enough."""
+    def one(rows: np.ndarray) -> CurveFit:
+        return fit_curve(s.x[rows], s.y[rows], model=model, theta=theta, right=s.right[rows], left=s.left[rows])
+
+    pooled = one(s.curve)
+    if len(s.mountings) < FEWEST_MOUNTINGS:
+        return pooled
+    fits = []
+    for j in range(len(s.mountings)):
+        try:
+            fits.append(one(s.curve & (s.mounting == j)))
+        except (ValueError, np.linalg.LinAlgError):
+            return pooled
+    if not all(f.converged and f.df >= 1 and np.all(np.isfinite(f.coefficients)) for f in fits):
+        return pooled
+    return over_mountings(fits, pooled)
