@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 from drift.errors import DriftError, Finding, raise_on_error
 from drift.report.study_result import StudyResult
@@ -134,12 +134,13 @@ def _steps(study: Study, tables: Tables, *, level: float, seed: int,
            screening: Screening | None) -> list[tuple[str, _Step]]:
     """List the questions as functions of the parts made before them."""
     steps: list[tuple[str, _Step]] = []
-    if tables.checks is not None:
+    if tables.checks is not None and (study.sensitivity is not None or not study.calibration):
         steps.append(("drift per use", lambda _, tell: _wear(tables, study, level, seed, tell)))
         if asks_retirement(study):
             steps.append(("retirement", lambda made, tell: _retire(made, study, tables, seed, tell)))
         if study.recalibration is not None:
             steps.append(("recalibration", lambda made, tell: _recalibrate(made, study, tables, tell)))
+    steps += _calibration_steps(study, tables, level, seed)
     if tables.trials is not None:
         trials = tables.trials
         for r in study.reliability:
@@ -152,6 +153,32 @@ def _steps(study: Study, tables: Tables, *, level: float, seed: int,
             steps.append((a.name, lambda _, __, q=a: _agreement(trials, q, level, seed, screening,  # type: ignore[misc]
                                                                 study, tables)))
     return steps
+
+
+def _calibration_steps(study: Study, tables: Tables, level: float, seed: int) -> list[tuple[str, _Step]]:
+    """List the questions about calibration curves and gains of cells."""
+    steps: list[tuple[str, _Step]] = []
+    if tables.checks is not None:
+        checks = tables.checks
+        for c in study.calibration:
+            steps.append((c.name, lambda _, __, q=c: _calibrate(checks, q, level, seed, study, tables)))  # type: ignore[misc]
+    if tables.exposures is not None:
+        steps.append(("gains of cells", lambda _, __: _cells(tables, study, level, seed)))
+    return steps
+
+
+def _calibrate(checks: Any, question: Any, level: float, seed: int, study: Study, tables: Tables) -> Result:
+    from drift.calibration import calibrate_curves
+
+    return calibrate_curves(checks, question, level=level, seed=seed, full_scale=_full_scale(study, tables))
+
+
+def _cells(tables: Tables, study: Study, level: float, seed: int) -> Result:
+    from drift.calibration import cell_gains
+    from drift.study import CellsQuestion
+
+    assert tables.exposures is not None
+    return cell_gains(tables.exposures, study.cells or CellsQuestion(), level=level, seed=seed)
 
 
 def asks_retirement(study: Study) -> bool:
@@ -358,8 +385,12 @@ def answer_table(path: str | Path, command: str, study: Study, *, level: float =
 
     tell = progress or _silent
     if reading is None:
-        reading = read_one_table(path, "checks" if command in ("wear", "retire", "recalibrate") else "trials", study)
+        reading = read_one_table(path, TABLE_OF.get(command, "trials"), study)
     return _answered(study, reading, level=level, seed=seed, progress=tell)
+
+
+TABLE_OF: dict[str, Literal["checks", "trials", "exposures"]] = {
+    "wear": "checks", "retire": "checks", "recalibrate": "checks", "calibrate": "checks", "cells": "exposures"}
 
 
 def write_output(result: StudyResult, out: str | Path) -> Path:
@@ -379,7 +410,8 @@ def write_output(result: StudyResult, out: str | Path) -> Path:
 
 
 def _present(tables: Tables) -> list[tuple[str, Table]]:
-    named = ((n, getattr(tables, n)) for n in ("checks", "trials", "sensors", "events", "calibrations"))
+    named = ((n, getattr(tables, n)) for n in ("checks", "trials", "sensors", "events", "calibrations",
+                                               "exposures"))
     return [(n, t) for n, t in named if t is not None]
 
 
@@ -393,7 +425,7 @@ def _table_list(tables: Tables) -> ResultTable:
 
 def _question_list(study: Study) -> ResultTable:
     rows: list[tuple[str, str, str]] = []
-    if study.files.checks:
+    if study.files.checks and (study.sensitivity is not None or not study.calibration):
         rows.append(("wear", "wear", f"How does sensitivity drift per {_exposure(study)}?"))
         if asks_retirement(study):
             given = [k.replace("_", " ") for k, v in study.limits.model_dump().items() if v is not None]
@@ -402,6 +434,9 @@ def _question_list(study: Study) -> ResultTable:
         if study.recalibration is not None:
             rows.append(("recalibrate", "recalibrate", "Every how many uses should a sensor be calibrated anew "
                          f"(tolerance {100 * study.recalibration.tolerance:g} %)?"))
+    rows += [("calibrate", c.name, "What load belongs to a reading?") for c in study.calibration]
+    if study.files.exposures:
+        rows.append(("cells", study.cells.name if study.cells else "gains of cells", "What is the gain of each cell?"))
     for r in study.reliability:
         facet = r.facet if isinstance(r.facet, str) else join_words(r.facet)
         rows.append(("icc", r.name, f"How reliable are readings of {r.target} over {facet}?"))
@@ -434,6 +469,9 @@ def _accounts(study: Study, tables: Tables) -> list[Any]:
     if tables.checks is not None:
         where = dict(study.sensitivity.where) if study.sensitivity else {}
         asked.append(("wear", "checks", tables.checks, where))
+        asked += [(c.name, "checks", tables.checks, dict(c.where)) for c in study.calibration]
+    if tables.exposures is not None:
+        asked.append(("gains of cells", "exposures", tables.exposures, dict(study.cells.where) if study.cells else {}))
     if tables.trials is not None:
         asked += [(r.name, "trials", tables.trials, dict(r.where)) for r in study.reliability]
         asked += [(g.name, "trials", tables.trials, dict(g.where)) for g in study.gauge]
@@ -484,6 +522,7 @@ def _coded(study: Study, reading: Reading) -> tuple[Study, Reading]:
         "gauge": tuple(question(q) for q in study.gauge),
         "interlaboratory": tuple(question(q) for q in study.interlaboratory),
         "agreement": tuple(question(q) for q in study.agreement),
+        "calibration": tuple(question(q) for q in study.calibration),
         "sensitivity": question(study.sensitivity) if study.sensitivity else None})
     return study, replace(reading, tables=pseudonymise(reading.tables, codes=codes),
                           findings=pseudonymise_findings(reading.findings, codes))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from drift.calibration.cells import CellGainsResult, cell_gains
 from drift.calibration.curve import CalibrationCurve, Pressures
 from drift.calibration.curves import CalibrationResult, calibrate_curves, curves_of, static_components
 from drift.calibration.sensitivity_of_mountings import (
@@ -18,6 +19,6 @@ from drift.calibration.sensitivity_of_mountings import (
 )
 from drift.calibration.statics import Component
 
-__all__ = ["Calibration", "CalibrationCurve", "CalibrationResult", "Component", "LineFits", "Pressures", "bends",
-           "calibrate", "calibrate_curves", "codes_of", "curves_of", "fit_lines", "lack_of_fit", "numbers",
-           "static_components", "variance_power", "words"]
+__all__ = ["Calibration", "CalibrationCurve", "CalibrationResult", "CellGainsResult", "Component", "LineFits",
+           "Pressures", "bends", "calibrate", "calibrate_curves", "cell_gains", "codes_of", "curves_of", "fit_lines",
+           "lack_of_fit", "numbers", "static_components", "variance_power", "words"]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drift.calibration.fitting import Fitted
+from drift.engine.curve_choice import REJECTED
 from drift.engine.curve_models import Model, inverse, slope
 from drift.engine.inverse_prediction import InverseSet, inverse_set, mean_variance, t_quantile
 
@@ -49,8 +50,9 @@ def saturation(fitted: Fitted, *, full_scale: float, level: float, reference: fl
 
     Notes
     -----
-    u^2 = u_fit^2 + (relative u of the reference x P)^2 + (step/(sqrt(12) slope))^2 + u_model^2, u_model = |P_line -
-    P_power|/sqrt(3) where the highest level lies below P. Ends exp(log P +/- t u/P), t with Welch-Satterthwaite degrees
+    u^2 = u_fit^2 + (relative u of the reference x P)^2 + (step/(sqrt(12) slope))^2 + u_model^2, u_model = the largest
+    distance to the P of a line or a power law that the replicates do not reject, over sqrt(3), where the highest level
+    lies below P. Ends exp(log P +/- t u/P), t with Welch-Satterthwaite degrees
     of freedom, the type B parts counting as known.
 
     References
@@ -73,8 +75,7 @@ def saturation(fitted: Fitted, *, full_scale: float, level: float, reference: fl
     u_resolution = (resolution or 0.0) / math.sqrt(12) / (steep * per_reading)
     u_reference = (reference or 0.0) * value
     others = _others(fitted, full_scale)
-    line, power = others.get("line", math.nan), others.get("power", math.nan)
-    spread = abs(line - power) if math.isfinite(line) and math.isfinite(power) and fit.high < value else 0.0
+    spread = _spread(fitted, others, value) if fit.high < value else 0.0
     u_model = spread / math.sqrt(3)
     u = math.sqrt(u_fit**2 + u_reference**2 + u_resolution**2 + u_model**2)
     df = fit.curve_df * (u / u_fit) ** 4 if u_fit > 0 else math.inf
@@ -83,6 +84,13 @@ def saturation(fitted: Fitted, *, full_scale: float, level: float, reference: fl
     return Saturation(value=value, u_fit=u_fit, u_reference=u_reference, u_resolution=u_resolution, u_model=u_model,
                       u=u, df=df, low=low, high=high, ratio=fit.high / value, others=others,
                       of_fit=inverse_set(fit, full_scale, level=level, problem="regulation"))
+
+
+def _spread(fitted: Fitted, others: dict[str, float], value: float) -> float:
+    """Return how far the saturation pressure of another two-coefficient curve lies that the data do not reject."""
+    apart = [abs(others[m] - value) for m, c in fitted.tried.items() if m in ("line", "power")
+             and math.isfinite(others[m]) and not c.lack.p < REJECTED]
+    return max(apart, default=0.0)
 
 
 def _others(fitted: Fitted, full_scale: float) -> dict[str, float]:

@@ -214,13 +214,16 @@ def dead_lines(row: Floats, column: Floats, dead: Bools) -> list[Line]:
 
 @dataclass(frozen=True, kw_only=True)
 class Interaction:
-    """A test whether cells differ in more than their gain: F, degrees of freedom, p, and the SD it stands for."""
+    """A test whether cells differ in more than their gain: F, degrees of freedom, p, the SD it stands for, and the
+    residual SD without it.
+    """
 
     F: float
     df1: float
     df2: float
     p: float
     sd: float
+    error: float = float("nan")
 
 
 def _f_test(ss: float, df1: float, sse: float, df2: float, per: float) -> Interaction:
@@ -230,7 +233,7 @@ def _f_test(ss: float, df1: float, sse: float, df2: float, per: float) -> Intera
         return Interaction(F=float("nan"), df1=df1, df2=df2, p=float("nan"), sd=float("nan"))
     ms, error = ss / df1, sse / df2
     return Interaction(F=ms / error, df1=df1, df2=df2, p=float(fdtrc(df1, df2, ms / error)),
-                       sd=float(np.sqrt(max(ms - error, 0.0) / per)))
+                       sd=float(np.sqrt(max(ms - error, 0.0) / per)), error=float(np.sqrt(error)))
 
 
 def cell_slopes(fit: TwoWay, along: Floats) -> Interaction:

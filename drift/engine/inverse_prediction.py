@@ -138,7 +138,8 @@ def inverse_set(fit: CurveFit, y0: float, *, level: float = 0.95, m: float = 1,
     -----
     Line and line through zero with constant SD: the quadratic inequality is solved exactly (Fieller). Else its ends are
     bracketed on a grid that reaches 20 ranges beyond the calibrated one (never below zero for curves defined from zero
-    on) and polished by bisection; what holds at the last grid point is taken as open.
+    on) and polished by bisection; what holds at the last grid point is taken as open. Of a quadratic that turns
+    outside the calibrated range only the branch of the calibration counts: the other is no calibration.
 
     References
     ----------
@@ -220,10 +221,11 @@ def _searched(fit: CurveFit, y0: float, t: float, m: float, problem: Problem) ->
     else:
         out = span * np.geomspace(1e-4, REACH, GRID)
         x = np.concatenate([(fit.low - out)[::-1], np.linspace(fit.low, fit.high, GRID), fit.high + out])
+        x = _own_branch(fit, x)
     root = float(inverse(fit.model, np.asarray(fit.coefficients), np.array(
         [np.exp(y0) if fit.model == "power of logs" else y0]), inside=(fit.low, fit.high))[0])
     turn = vertex(fit.model, np.asarray(fit.coefficients))
-    extra = [root] + ([2 * turn - root] if np.isfinite(turn) else [])
+    extra = [root, 2 * turn - root, turn]
     x = np.unique(np.concatenate([x, [e for e in extra if np.isfinite(e) and x[0] < e < x[-1]]]))
     h = excess(fit, x, y0, t=t, m=m, problem=problem)
     inside = h <= 0
@@ -233,6 +235,14 @@ def _searched(fit: CurveFit, y0: float, t: float, m: float, problem: Problem) ->
     ends = [_bisect(fit, x[i], x[i + 1], bool(inside[i]), y0, t, m, problem) for i in edge]
     points = ([0.0 if bounded else -np.inf] if inside[0] else []) + ends + ([np.inf] if inside[-1] else [])
     return tuple((float(points[i]), float(points[i + 1])) for i in range(0, len(points), 2))
+
+
+def _own_branch(fit: CurveFit, x: Floats) -> Floats:
+    """Leave out what lies beyond the turning point of a quadratic that turns outside the calibrated range."""
+    turn = vertex(fit.model, np.asarray(fit.coefficients))
+    if turn >= fit.high:
+        return x[x < turn]
+    return x[x > turn] if turn <= fit.low else x
 
 
 def _bisect(fit: CurveFit, low: float, high: float, inside_low: bool, y0: float, t: float, m: float,

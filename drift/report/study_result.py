@@ -19,6 +19,8 @@ _PART_HOMES = {
     "icc": ("drift.reliability", "ReliabilityResult"),
     "gauge": ("drift.reliability.gauge", "GaugeResult"),
     "interlaboratory": ("drift.reliability.interlaboratory", "InterlaboratoryResult"),
+    "calibrate": ("drift.calibration", "CalibrationResult"),
+    "cells": ("drift.calibration", "CellGainsResult"),
     "agree": ("drift.agreement", "AgreementResult"),
     "chart": ("drift.control", "ChartResult"),
 }
