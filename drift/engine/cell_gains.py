@@ -214,9 +214,7 @@ def dead_lines(row: Floats, column: Floats, dead: Bools) -> list[Line]:
 
 @dataclass(frozen=True, kw_only=True)
 class Interaction:
-    """A test whether cells differ in more than their gain: F, degrees of freedom, p, the SD it stands for, and the
-    residual SD without it.
-    """
+    """Whether cells differ in more than their gain: F, degrees of freedom, p, the SD it stands for, residual SD."""
 
     F: float
     df1: float

@@ -20,6 +20,7 @@ FEWEST_REPLICATES = 4
 SAME = 0.02
 CLOSE = 2.0  # AICc within which the simpler curve is taken (Burnham and Anderson 2002, section 2.6)
 REJECTED = 0.01
+SHOWN = 1.92  # log likelihood by which a growing SD must win: half of chi-square with 1 df at 5 %
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +74,8 @@ def variance_model(x: ArrayLike, y: ArrayLike, codes: Ints) -> VarianceModel:
     -----
     Four or more replicates in the median cell and three loads above zero: log SD on log load, weighted by degrees of
     freedom, limited to 0 .. 2. Else theta in {0, 1/2, 1} by the restricted likelihood of a quadratic (a line where
-    there are fewer than four loads), -[(n - q) log RSS_w - sum log w + log det X'WX]/2.
+    there are fewer than four loads), -[(n - q) log RSS_w - sum log w + log det X'WX]/2; a constant
+    SD stands unless another wins by 1.92.
 
     References
     ----------
@@ -93,7 +95,8 @@ def variance_model(x: ArrayLike, y: ArrayLike, codes: Ints) -> VarianceModel:
     if levels < q or len(load) - q < 3 or np.sum(np.unique(load) > 0) < 3:
         return VarianceModel(theta=0.0, how="assumed")
     scores = [_restricted(model, load, reading, t) for t in THETAS]
-    return VarianceModel(theta=THETAS[int(np.argmax(scores))], how="REML likelihood")
+    best = int(np.argmax(scores))
+    return VarianceModel(theta=THETAS[best] if scores[best] > scores[0] + SHOWN else 0.0, how="REML likelihood")
 
 
 def _from_replicates(x: Floats, y: Floats, codes: Ints) -> float:

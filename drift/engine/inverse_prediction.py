@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 Problem = Literal["calibration", "regulation"]
 Kind = Literal["interval", "two pieces", "one side open", "everything", "nothing"]
 REACH = 20.0  # how many spans beyond the calibrated range the set of a curve without closed form is looked for
-GRID = 2001
+GRID = 801
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,7 +138,7 @@ def inverse_set(fit: CurveFit, y0: float, *, level: float = 0.95, m: float = 1,
     -----
     Line and line through zero with constant SD: the quadratic inequality is solved exactly (Fieller). Else its ends are
     bracketed on a grid that reaches 20 ranges beyond the calibrated one (never below zero for curves defined from zero
-    on) and polished by bisection; what holds at the last grid point is taken as open. Of a quadratic that turns
+    on) and polished by false position; what holds at the last grid point is taken as open. Of a quadratic that turns
     outside the calibrated range only the branch of the calibration counts: the other is no calibration.
 
     References
@@ -232,7 +232,7 @@ def _searched(fit: CurveFit, y0: float, t: float, m: float, problem: Problem) ->
     if not inside.any():
         return ()
     edge = np.flatnonzero(inside[1:] != inside[:-1])
-    ends = [_bisect(fit, x[i], x[i + 1], bool(inside[i]), y0, t, m, problem) for i in edge]
+    ends = [_polished(fit, (x[i], x[i + 1]), (h[i], h[i + 1]), y0, t, m, problem) for i in edge]
     points = ([0.0 if bounded else -np.inf] if inside[0] else []) + ends + ([np.inf] if inside[-1] else [])
     return tuple((float(points[i]), float(points[i + 1])) for i in range(0, len(points), 2))
 
@@ -245,14 +245,22 @@ def _own_branch(fit: CurveFit, x: Floats) -> Floats:
     return x[x > turn] if turn <= fit.low else x
 
 
-def _bisect(fit: CurveFit, low: float, high: float, inside_low: bool, y0: float, t: float, m: float,
-            problem: Problem) -> float:
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        if (excess(fit, np.array([middle]), y0, t=t, m=m, problem=problem)[0] <= 0) == inside_low:
-            low = middle
+def _polished(fit: CurveFit, ends: tuple[float, float], heights: tuple[float, float], y0: float, t: float, m: float,
+              problem: Problem) -> float:
+    """Return where the excess changes sign between two loads: false position, its stale end halved (Illinois)."""
+    (low, high), (below, above) = ends, heights
+    side = 0
+    for _ in range(100):
+        middle = (low * above - high * below) / (above - below) if above != below else 0.5 * (low + high)
+        here = float(excess(fit, np.array([middle]), y0, t=t, m=m, problem=problem)[0])
+        if here * above > 0:
+            high, above = middle, here
+            below = below / 2 if side == -1 else below
+            side = -1
         else:
-            high = middle
-        if high - low <= 1e-13 * max(abs(low), abs(high), 1e-300):
+            low, below = middle, here
+            above = above / 2 if side == 1 else above
+            side = 1
+        if here == 0 or abs(high - low) <= 1e-12 * max(abs(low), abs(high)) or abs(here) <= 1e-13 * (y0 * y0 + 1e-300):
             break
-    return 0.5 * (low + high)
+    return float(middle)
