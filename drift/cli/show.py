@@ -77,6 +77,8 @@ LEADING = {"wear": ("drift per use, percent", "growth of saturation pressure per
            "recalibrate": ("recalibrate every", "error of one calibration, SD"),
            "icc": ("SEM (agreement)", "MDC (agreement)", "SEM (absolute)", "MDC (absolute)", "SEM (relative)",
                    "MDC (relative)"),
+           "calibrate": ("saturation pressure", "load at a reading", "residual SD", "hysteresis, percent of span"),
+           "cells": ("SD of gains between cells, percent", "share of dead cells"),
            "gauge": ("gauge R&R (GRR)", "gauge R&R (GRR), percent of study variation",
                      "gauge R&R (GRR), percent of tolerance", "number of distinct categories (ndc)"),
            "interlaboratory": ("repeatability SD (s_r)", "reproducibility SD (s_R)"),

@@ -14,6 +14,7 @@ from drift.report import figures as plots
 from drift.report import figures_along_use as use_plots
 from drift.report import figures_of_agreement as agreement_plots
 from drift.report import figures_of_agreement_along as along_plots
+from drift.report import figures_of_calibration as calibration_plots
 from drift.report import figures_of_d_study as d_plots
 from drift.report import figures_of_gauge as gauge_plots
 from drift.report import figures_of_lines as line_plots
@@ -42,6 +43,8 @@ SHOWN_TABLES = {
     "agree": ("limits, plain and proposed", "limits by pressure", "verdict", "uses left", "interactions",
               "comparison lines", "concordance", "limits with the mean",
               "pairwise limits", "method variances", "checks", "variance components"),
+    "calibrate": ("loads at readings", "saturation", "static components", "relative errors by level"),
+    "cells": ("dead lines",),
     "gauge": ("operators", "bias", "linearity"),
     "interlaboratory": ("precision against level",),
     "icc": ("comparison of reliabilities", "trend along use", "drift left in and removed", "ICC and SEM along use",
@@ -55,6 +58,8 @@ FOLDED_TABLES = {
     "icc": ("D study", "mean squares", "coverage"),
     "agree": ("limits", "difference lines", "regression limits", "along use", "lines along use",
               "comparison line checks", "pairwise limits alone", "coverage"),
+    "calibrate": ("curves tried", "coefficient covariance", "coverage"),
+    "cells": ("cell gains", "coverage"),
     "gauge": ("analysis of variance", "average and range", "coverage"),
     "interlaboratory": ("outlier tests", "laboratories", "coverage"),
 }
@@ -64,12 +69,20 @@ IN_TABLES = {"wear": ("SD between", "correlation of", "difference of"),
                        "slope", "intercept", "predicted difference", "use at which", "CCC", "precision", "accuracy",
                        "location shift", "scale shift", "bias from the mean", "lower limit with", "upper limit with",
                        "error SD", "change of difference with", "interchangeable")}
-TITLES = {"wear": "Drift per use", "retire": "When to retire a sensor",
-          "recalibrate": "When to recalibrate a sensor", "icc": "Reliability", "agree": "Agreement",
-          "gauge": "Gauge study", "interlaboratory": "Precision over laboratories"}
+TITLES = {
+    "wear": "Drift per use",
+    "retire": "When to retire a sensor",
+    "recalibrate": "When to recalibrate a sensor",
+    "icc": "Reliability",
+    "agree": "Agreement",
+    "gauge": "Gauge study",
+    "interlaboratory": "Precision over laboratories",
+    "calibrate": "Calibration",
+    "cells": "Gains of cells",
+}
 # Notes that belong to the answer: they stand below its numbers, not among the assumptions.
 TOLD = ("why-this-coefficient", "grade", "what-would-narrow", "rule-of-thumb", "what-helps", "relation-to-level",
-        "protocol-limit-beside")
+        "protocol-limit-beside", "why-this-curve")
 MOST_TOLD = 3
 LONG = 24
 LONG_ANSWER = 200
@@ -129,6 +142,8 @@ def report_figures(result: StudyResult) -> tuple[Figure, ...]:
                       trial_plots.shares_size(part))]
         elif part.command in ("gauge", "interlaboratory"):
             drawn = gauge_plots.gauge_figures(part)
+        elif part.command in ("calibrate", "cells"):
+            drawn = calibration_plots.calibration_drawings(part)
         if part.command == "icc":
             drawn += _use_figures(part) + d_plots.d_study_figures(part)
         if part.command == "agree":
@@ -214,7 +229,7 @@ def _decision(result: StudyResult) -> tuple[str, ...]:
 def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
     own = tuple(f for f in figures if f.name.startswith(f"{number:02d}-"))
     shown, folded = (_grids(part, names.get(part.command, ())) for names in (SHOWN_TABLES, FOLDED_TABLES))
-    whole = [e for e in part.estimates if "sensor" not in e.of]
+    whole = [e for e in part.estimates if "sensor" not in e.of or part.command in ("calibrate", "cells")]
     everything = estimate_grid(whole, caption="Every estimate with its method")
     if part.command == "icc":
         main, shown = reliability_grid(part), (*(_shortened(g) for g in d_study_grids(part)), *shown)
@@ -249,7 +264,8 @@ def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:
 
 def _title(part: Result) -> str:
     general = TITLES.get(part.command, part.command)
-    return general if part.command in ("wear", "retire", "recalibrate") else f"{general}: {part.question}"
+    alone = ("wear", "retire", "recalibrate", "cells")  # asked once a study: the general title says it
+    return general if part.command in alone else f"{general}: {part.question}"
 
 
 def _shortened(grid: Grid) -> Grid:

@@ -15,9 +15,18 @@ if TYPE_CHECKING:
     from drift.results import Result
 
 # Which pages help to read the answer of a command.
-HELP = {"icc": ("icc", "sem", "mdc"), "gauge": ("gauge",), "interlaboratory": ("gauge",),
-        "agree": ("agreement", "limits-of-agreement"), "wear": (), "retire": (),
-        "recalibrate": ("recalibration-interval",), "policy": ("policy",)}
+HELP = {
+    "icc": ("icc", "sem", "mdc"),
+    "gauge": ("gauge",),
+    "interlaboratory": ("gauge",),
+    "agree": ("agreement", "limits-of-agreement"),
+    "wear": (),
+    "retire": (),
+    "recalibrate": ("recalibration-interval",),
+    "policy": ("policy",),
+    "calibrate": ("calibration-curves", "inverse-prediction"),
+    "cells": ("cell-gains",),
+}
 _FIGURE = re.compile(r"<p><img src=\"figures/([\w-]+)\.svg\" alt=\"[^\"]*\"\s*/?></p>")
 _TOPIC = re.compile(r"<code>drift explain ([a-z -]+)</code>")
 

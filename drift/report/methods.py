@@ -39,6 +39,10 @@ def methods_paragraphs(result: StudyResult, study: Mapping[str, Any]) -> tuple[s
             from drift.report.gauge_methods import gauge_methods
 
             made.append(gauge_methods(part, study))
+        elif part.command in ("calibrate", "cells"):
+            from drift.report.calibration_methods import calibration_paragraph
+
+            made.append(calibration_paragraph(part))
     return (*made, _software(result))
 
 
