@@ -19,8 +19,10 @@ FOLDER = Path(__file__).parent / "handbook"
 ORDER = ("icc", "sem", "mdc", "repeated-uses", "comparing", "generalizability", "gauge", "agreement",
          "limits-of-agreement", "variants-of-limits", "repeated-pairs", "equivalence",
          "agreement-along-use", "comparison-lines", "concordance", "several-methods",
-         "recalculating", "recalibration-interval", "policy", "coverage", "estimates", "columns")
-ALSO = {"recalculated": "recalculating", "recalculate": "recalculating", "calibrations": "recalculating",
+         "recalculating", "recalibration-interval", "policy", "uncertainty-budget", "coverage", "estimates", "columns")
+ALSO = {"budget": "uncertainty-budget", "uncertainty": "uncertainty-budget", "gum": "uncertainty-budget",
+        "expanded uncertainty": "uncertainty-budget", "monte carlo": "uncertainty-budget",
+        "recalculated": "recalculating", "recalculate": "recalculating", "calibrations": "recalculating",
         "raw trials": "recalculating", "methods": "several-methods", "several sensors": "several-methods",
         "pairwise limits": "several-methods",
         "limits with the mean": "several-methods", "grubbs": "several-methods",

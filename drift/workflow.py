@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Literal
@@ -23,8 +23,8 @@ DEFAULT_LEVEL = 0.95
 Progress = Callable[[str, float], None]
 """Called as ``progress(what, share_done)`` with a share between 0 and 1."""
 
-__all__ = ["DEFAULT_LEVEL", "DEFAULT_SEED", "CheckResult", "NewResult", "StudyResult", "answer_table", "check_study",
-           "new_study", "run_study", "write_output"]
+__all__ = ["DEFAULT_LEVEL", "DEFAULT_SEED", "CheckResult", "NewResult", "StudyResult", "answer_budget", "answer_table",
+           "check_study", "new_study", "run_study", "write_output"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -140,6 +140,8 @@ def _steps(study: Study, tables: Tables, *, level: float, seed: int,
             steps.append(("retirement", lambda made, tell: _retire(made, study, tables, seed, tell)))
         if study.recalibration is not None:
             steps.append(("recalibration", lambda made, tell: _recalibrate(made, study, tables, tell)))
+        if study.budget is not None:
+            steps.append(("uncertainty budget", lambda _, __: _budget(tables, study, level, seed)))
     steps += _calibration_steps(study, tables, level, seed)
     if tables.trials is not None:
         trials = tables.trials
@@ -210,6 +212,43 @@ def _recalibrate(made: Sequence[Result], study: Study, tables: Tables, tell: Cal
         raise DriftError(Finding(severity="note", code="no-wear", message="no drift was fitted"))
     retired = next((p for p in made if p.command == "retire"), None)
     return recalibrate(wear, study, tables, retired=retired, progress=tell)
+
+
+def _budget(tables: Tables, study: Study, level: float, seed: int) -> Result:
+    from drift.budget import budget
+
+    return budget(tables, study, level=level, seed=seed)
+
+
+def answer_budget(study: Study, asked: Mapping[str, Any], *, level: float = DEFAULT_LEVEL, seed: int = DEFAULT_SEED,
+                  progress: Progress | None = None) -> StudyResult:
+    """Make the uncertainty budget of a study, with what is asked here in place of what ``[budget]`` says.
+
+    Parameters
+    ----------
+    study : Study
+    asked : mapping
+        Keys of ``[budget]``; None asks nothing.
+
+    Raises
+    ------
+    DriftError
+        With every finding.
+    """
+    from drift.budget.asked import asked_of
+    from drift.ingest import read_tables
+
+    tell = progress or _silent
+    tell("reading tables", 0.0)
+    study = asked_of(study, asked)
+    reading = read_tables(study)
+    raise_on_error(reading.findings)
+    tell("uncertainty budget", 0.3)
+    part = _budget(reading.tables, study, level, seed)
+    provenance = Provenance(inputs=_hashes(study, reading), seed=seed, level=level, versions=run_versions(),
+                            settings=_settings(study))
+    return StudyResult.join((part,), question=study.study.title, answer=part.answer, findings=reading.findings,
+                            provenance=provenance, tables=[_table_list(reading.tables)])
 
 
 def screened_trials(study: Study, tables: Tables) -> Screening | None:
@@ -434,6 +473,8 @@ def _question_list(study: Study) -> ResultTable:
         if study.recalibration is not None:
             rows.append(("recalibrate", "recalibrate", "Every how many uses should a sensor be calibrated anew "
                          f"(tolerance {100 * study.recalibration.tolerance:g} %)?"))
+        if study.budget is not None:
+            rows.append(("budget", "budget", "What does a reading mean as a pressure, and how well is it known?"))
     rows += [("calibrate", c.name, "What load belongs to a reading?") for c in study.calibration]
     if study.files.exposures:
         rows.append(("cells", study.cells.name if study.cells else "gains of cells", "What is the gain of each cell?"))

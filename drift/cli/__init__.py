@@ -15,6 +15,7 @@ COMMANDS = {
         "new": ("drift.cli.studies", "Write a commented study to fill in, with small example tables."),
         "check": ("drift.cli.studies", "Say everything that is wrong with a study and its tables."),
         "run": ("drift.cli.studies", "Answer every question of a study and write its report."),
+        "budget": ("drift.cli.budget", "Say what a reading at a use means as a pressure, with its uncertainty."),
     },
     "On one table": {
         "wear": ("drift.cli.tables", "Estimate drift per use from bench checks."),

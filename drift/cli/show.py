@@ -51,6 +51,10 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
         from drift.cli.show_gauge import gauge_blocks
 
         return "\n\n".join(b.rstrip() for b in (answer, *gauge_blocks(result)) if b.strip()) + "\n"
+    if result.command == "budget" and parts is None:
+        from drift.cli.show_budget import budget_blocks
+
+        return "\n\n".join(b.rstrip() for b in (answer, *budget_blocks(result)) if b.strip()) + "\n"
     if result.command == "agree" and parts is None:
         from drift.cli.show_several import is_several, several_blocks
 
@@ -82,6 +86,7 @@ LEADING = {"wear": ("drift per use, percent", "growth of saturation pressure per
            "gauge": ("gauge R&R (GRR)", "gauge R&R (GRR), percent of study variation",
                      "gauge R&R (GRR), percent of tolerance", "number of distinct categories (ndc)"),
            "interlaboratory": ("repeatability SD (s_r)", "reproducibility SD (s_R)"),
+           "budget": ("pressure", "expanded uncertainty", "bias without correction"),
            "agree": ("bias", "lower limit", "upper limit", "share of differences inside",
                      "trend of difference with use", "protocol limit",
                      "limit of agreement with the mean", "bias from the mean")}

@@ -14,6 +14,7 @@ from drift.report import figures as plots
 from drift.report import figures_along_use as use_plots
 from drift.report import figures_of_agreement as agreement_plots
 from drift.report import figures_of_agreement_along as along_plots
+from drift.report import figures_of_budget as budget_plots
 from drift.report import figures_of_calibration as calibration_plots
 from drift.report import figures_of_d_study as d_plots
 from drift.report import figures_of_gauge as gauge_plots
@@ -21,6 +22,7 @@ from drift.report import figures_of_lines as line_plots
 from drift.report import figures_of_policy as policy_plots
 from drift.report import figures_of_several as several_plots
 from drift.report import figures_of_trials as trial_plots
+from drift.report.budget_tables import budget_grids, source_grids
 from drift.report.d_study_tables import d_study_grids
 from drift.report.decision_tables import decision_grids
 from drift.report.drawing import Figure, make
@@ -46,6 +48,7 @@ SHOWN_TABLES = {
     "calibrate": ("loads at readings", "saturation", "static components", "relative errors by level"),
     "cells": ("dead lines",),
     "gauge": ("operators", "bias", "linearity"),
+    "budget": ("Monte Carlo check",),
     "interlaboratory": ("precision against level",),
     "icc": ("comparison of reliabilities", "trend along use", "drift left in and removed", "ICC and SEM along use",
             "estimators"),
@@ -60,6 +63,7 @@ FOLDED_TABLES = {
               "comparison line checks", "pairwise limits alone", "coverage"),
     "calibrate": ("curves tried", "coefficient covariance", "coverage"),
     "cells": ("cell gains", "coverage"),
+    "budget": ("along use", "coverage"),
     "gauge": ("analysis of variance", "average and range", "coverage"),
     "interlaboratory": ("outlier tests", "laboratories", "coverage"),
 }
@@ -79,6 +83,7 @@ TITLES = {
     "interlaboratory": "Precision over laboratories",
     "calibrate": "Calibration",
     "cells": "Gains of cells",
+    "budget": "Uncertainty of a pressure",
 }
 # Notes that belong to the answer: they stand below its numbers, not among the assumptions.
 TOLD = ("why-this-coefficient", "grade", "what-would-narrow", "rule-of-thumb", "what-helps", "relation-to-level",
@@ -144,6 +149,8 @@ def report_figures(result: StudyResult) -> tuple[Figure, ...]:
             drawn = gauge_plots.gauge_figures(part)
         elif part.command in ("calibrate", "cells"):
             drawn = calibration_plots.calibration_drawings(part)
+        elif part.command == "budget":
+            drawn = budget_plots.budget_drawings(part)
         if part.command == "icc":
             drawn += _use_figures(part) + d_plots.d_study_figures(part)
         if part.command == "agree":
@@ -236,6 +243,8 @@ def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
     elif part.command == "retire" and any(t.name == "retire-after counts" and len(t) for t in part.tables):
         first, *others = decision_grids(part)
         main, shown = replace(first, notes=_methods(whole, "retire after")), (*others, *shown)
+    elif part.command == "budget":
+        main, shown, folded = *budget_grids(part)[:1], (*budget_grids(part)[1:], *shown), (*source_grids(part), *folded)
     elif (own_grid := gauge_grid(part)) is not None:
         main = own_grid
     else:
@@ -264,7 +273,7 @@ def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:
 
 def _title(part: Result) -> str:
     general = TITLES.get(part.command, part.command)
-    alone = ("wear", "retire", "recalibrate", "cells")  # asked once a study: the general title says it
+    alone = ("wear", "retire", "recalibrate", "cells", "budget")  # asked once a study: the general title says it
     return general if part.command in alone else f"{general}: {part.question}"
 
 

@@ -26,6 +26,7 @@ HELP = {
     "policy": ("policy",),
     "calibrate": ("calibration-curves", "inverse-prediction"),
     "cells": ("cell-gains",),
+    "budget": ("uncertainty-budget",),
 }
 _FIGURE = re.compile(r"<p><img src=\"figures/([\w-]+)\.svg\" alt=\"[^\"]*\"\s*/?></p>")
 _TOPIC = re.compile(r"<code>drift explain ([a-z -]+)</code>")

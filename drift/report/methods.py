@@ -35,6 +35,10 @@ def methods_paragraphs(result: StudyResult, study: Mapping[str, Any]) -> tuple[s
             made.append(_reliability(part, study))
         elif part.command == "agree":
             made.append(_agreement(part, study))
+        elif part.command == "budget":
+            from drift.report.budget_methods import budget_methods
+
+            made.append(budget_methods(part))
         elif part.command in ("gauge", "interlaboratory"):
             from drift.report.gauge_methods import gauge_methods
 

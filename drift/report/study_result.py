@@ -16,6 +16,7 @@ _PART_HOMES = {
     "wear": ("drift.sensitivity", "WearResult"),
     "retire": ("drift.retirement", "RetirementResult"),
     "recalibrate": ("drift.retirement.recalibration", "RecalibrationResult"),
+    "budget": ("drift.budget", "BudgetResult"),
     "icc": ("drift.reliability", "ReliabilityResult"),
     "gauge": ("drift.reliability.gauge", "GaugeResult"),
     "interlaboratory": ("drift.reliability.interlaboratory", "InterlaboratoryResult"),

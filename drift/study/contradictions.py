@@ -9,6 +9,7 @@ from typing import Any
 from drift.errors import Finding, Severity
 from drift.records import NUMBER_COLUMNS
 from drift.study.agreements import about_agreements
+from drift.study.budgets import about_budget
 from drift.study.gauges import about_gauges
 from drift.study.lines import Lines
 from drift.study.models import COLUMNS_OF, TABLE_NAMES, ReliabilityQuestion, Study
@@ -38,6 +39,7 @@ def contradictions(study: Study, file: str | None, lines: Lines | None,
     _about_tables(study, say)
     _about_limits(study, say, limit_refused=any(c.startswith("[limits") for c in refused))
     _about_questions(study, say)
+    about_budget(study, say)
     return found
 
 

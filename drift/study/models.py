@@ -15,6 +15,7 @@ from drift.records import (
     SENSOR_COLUMNS,
     TRIAL_COLUMNS,
 )
+from drift.study.budgets import BudgetSpec
 from drift.study.calibrations import CalibrationQuestion, CellsQuestion
 from drift.study.parts import Part, Share
 
@@ -273,6 +274,7 @@ class Study(Part):
     policy: PolicySpec | None = None
     screening: ScreeningSpec = ScreeningSpec()
     costs: Costs = Costs()
+    budget: BudgetSpec | None = None
     folder: Path | None = Field(default=None, exclude=True)
 
 

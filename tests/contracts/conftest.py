@@ -8,7 +8,7 @@ import pytest
 
 from drift.results import Result
 from drift.study import RecalibrationSpec, read_study, study_from_dict
-from drift.workflow import check_study, new_study, run_study
+from drift.workflow import answer_budget, check_study, new_study, run_study
 
 
 def gauges(folder: Path) -> tuple[Result, ...]:
@@ -33,5 +33,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
     folder: Path = tmp_path_factory.mktemp("contracts") / "study"
     made = new_study(folder)
     whole = run_study(read_study(folder))
-    every = (made, check_study(folder), whole, *whole.parts, *gauges(folder), *intervals(folder))
+    budget = answer_budget(read_study(folder), {}).part("budget")
+    assert budget is not None
+    every = (made, check_study(folder), whole, *whole.parts, *gauges(folder), *intervals(folder), budget)
     return {type(r).__name__: r for r in every}

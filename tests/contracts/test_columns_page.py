@@ -21,6 +21,7 @@ from drift.study import (
     SensitivitySpec,
     TextFormat,
 )
+from drift.study.budgets import BudgetSpec, Stated
 
 PAGE = (Path(__file__).parents[2] / "drift" / "handbook" / "columns.md").read_text(encoding="utf-8")
 
@@ -31,7 +32,8 @@ def test_every_column_is_on_the_page(columns: tuple[str, ...]) -> None:
     assert [c for c in columns if f"`{c}`" not in PAGE] == []
 
 
-@pytest.mark.parametrize("part", [AgreementQuestion, Costs, Files, GaugeQuestion, InterlaboratoryQuestion, Limits,
+@pytest.mark.parametrize("part", [AgreementQuestion, BudgetSpec, Stated, Costs, Files, GaugeQuestion,
+                                  InterlaboratoryQuestion, Limits,
                                   RecalibrationSpec, Recalculate, RetirementSpec, ScreeningSpec, SensitivitySpec,
                                   TextFormat])
 def test_every_setting_is_on_the_page(part: type) -> None:

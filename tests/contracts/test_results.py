@@ -13,7 +13,7 @@ import pytest
 from drift.results import ESTIMATE_COLUMNS, Result
 
 CLASSES = ("NewResult", "CheckResult", "StudyResult", "WearResult", "RetirementResult", "ReliabilityResult",
-           "AgreementResult", "RecalibrationResult", "GaugeResult", "InterlaboratoryResult")
+           "AgreementResult", "RecalibrationResult", "GaugeResult", "InterlaboratoryResult", "BudgetResult")
 FIELDS = ["question", "answer", "estimates", "tables", "findings", "exclusions", "provenance"]
 
 

@@ -85,7 +85,8 @@ def test_every_command_prints_what_it_says(tmp_path: Path) -> None:
         "retire": (study / "checks.csv", "--limit", "20 %", "--reference", "reference"),
         "recalibrate": (study / "checks.csv", "--tolerance", "20 %", "--reference", "reference"),
         "icc": (study / "trials.csv", "--where", "method=bench"), "agree": (study / "trials.csv", *long),
-        "gauge": (study / "trials.csv", "--part", "participant", "--operator", "session", "--where", "method=bench")}
+        "gauge": (study / "trials.csv", "--part", "participant", "--operator", "session", "--where", "method=bench"),
+        "budget": (study,)}
     for command, words in calls.items():
         data = printed(command, *words)
         VALIDATOR.validate(data)
@@ -102,7 +103,7 @@ def test_failures_print_it_too(tmp_path: Path) -> None:
                   ("retire", tmp_path / "t.csv", "--limit", "1"),
                   ("recalibrate", tmp_path / "t.csv", "--tolerance", "0.1"), ("icc", tmp_path / "t.csv"),
                   ("agree", tmp_path / "t.csv", "--a-column", "sensor", "--b-column", "use"),
-                  ("gauge", tmp_path / "t.csv", "--part", "sensor")):
+                  ("gauge", tmp_path / "t.csv", "--part", "sensor"), ("budget", study)):
         data = printed(*words)
         VALIDATOR.validate(data)
         assert data["command"] == words[0]

@@ -1,0 +1,287 @@
+"""The uncertainty budget of a pressure at a use: the one call behind ``drift budget``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.budget.curve import Curve, Scatter, curve_at, pooled_scatter
+from drift.budget.evidence import Evidence, Fitted, evidence, fitted_group
+from drift.budget.from_checks import Covariances, of_calibration, of_drift, of_occasions
+from drift.budget.quantities import Assembly, Quantity
+from drift.budget.result import BudgetResult
+from drift.budget.stated import left_out, stated_quantities
+from drift.budget.subjects import QUESTION, Subject, subjects
+from drift.engine.monte_carlo import Simulated, simulate
+from drift.engine.uncertainty import Propagated, effective_df, numerical_tolerance, propagate
+from drift.errors import DriftError, Finding
+from drift.records import Tables
+from drift.results import Provenance, run_versions
+from drift.sensitivity.design import WearData, full_scale_of, prepare
+from drift.study import Study
+from drift.study.budgets import BudgetSpec
+from drift.units import convert, parse_quantity
+
+Floats = NDArray[np.float64]
+SEED = 20240601
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Budget:
+    """One budget: what entered, and what came out.
+
+    Parameters
+    ----------
+    reading, displayed : float
+        Reading, and the pressure that the calibration alone makes of it.
+    assembly : Assembly
+    gum : Propagated
+        Of the pressure with drift corrected (as far as it is known).
+    simulated : Simulated or None
+    refused : str
+        Why there is no pressure; empty when there is one.
+    """
+
+    subject: Subject
+    curve: Curve
+    evidence: Evidence
+    assembly: Assembly
+    reading: float
+    displayed: float
+    gum: Propagated
+    simulated: Simulated | None
+    drift_known: bool
+    refused: str = ""
+
+    @property
+    def bias(self) -> float:
+        """What is displayed without correction, less the corrected pressure."""
+        return self.displayed - self.gum.value
+
+    def force(self, cells: int) -> tuple[float, float]:
+        """Return relative standard uncertainty of a total force over cells, and its degrees of freedom.
+
+        Common effects add linearly; effects of single cells in quadrature.
+        """
+        own = np.array([q.per_cell for q in self.assembly.quantities])
+        share = np.where(own, self.gum.share / cells, self.gum.share)
+        return (float(np.sqrt(max(share.sum(), 0.0))) / abs(self.gum.value),
+                effective_df(share, self.assembly.df, self.assembly.pools))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Ground:
+    """What all budgets of a study stand on."""
+
+    data: WearData
+    spec: BudgetSpec
+    scatter: Scatter
+    ceiling: Floats | None
+    stated: tuple[Quantity, ...]
+    tables: Tables
+    level: float
+
+    @property
+    def pressure_unit(self) -> str:
+        """Unit of the reference."""
+        return self.data.units["reference"]
+
+    @property
+    def reading_unit(self) -> str:
+        """Unit of the raw reading."""
+        return self.data.units["reading"]
+
+
+def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEED,
+           spec: BudgetSpec | None = None) -> BudgetResult:
+    """Make the uncertainty budget of a pressure read at a use.
+
+    Parameters
+    ----------
+    tables : Tables
+        ``checks`` with references are needed.
+    study : Study
+        ``[budget]`` (or ``spec``) says at which reading and use, and states what the checks cannot tell.
+    level : float
+        Coverage probability of the expanded uncertainty.
+    seed : int
+        Of the simulation.
+
+    Returns
+    -------
+    BudgetResult
+
+    Raises
+    ------
+    DriftError
+        Without checks or references, for a sensor or construction that is not there, or a unit that does not convert.
+
+    Notes
+    -----
+    P = f^-1(R; theta) exp(-m n) with the effects of :meth:`drift.budget.quantities.Assembly.model`; law of propagation
+    with all covariances, Welch-Satterthwaite degrees of freedom, U = t(nu_eff) u, and propagation of distributions.
+
+    References
+    ----------
+    JCGM 100:2008, 5.1.2, 5.2.2, G.4.1, F.2.4.5; JCGM 101:2008, 7 and 8.
+    """
+    from drift.budget.tables import all_tables
+    from drift.budget.wording import all_estimates, all_findings, answer_sentence
+
+    if not 0.5 < level < 1:
+        raise ValueError(f"level must lie in (0.5, 1), not {level}")
+    ground = grounds(tables, study, spec or study.budget or BudgetSpec(), level=level)
+    fits = {c: fitted_group(ground.data, c) for c in sorted(set(ground.data.construction.astype(str)))}
+    asked = subjects(ground.data, ground.spec)
+    made = tuple(one_budget(ground, s, fits[s.construction], rng=np.random.default_rng(child))
+                 for s, child in zip(asked, np.random.SeedSequence(seed).spawn(len(asked)), strict=True))
+    data = ground.data
+    account = replace(data.account, question=QUESTION)
+    inputs = {t.file: t.sha256 for t in (tables.checks, tables.sensors, tables.events) if t is not None}
+    return BudgetResult(
+        question=QUESTION, answer=" ".join(answer_sentence(ground, b) for b in made),
+        estimates=all_estimates(ground, made), tables=all_tables(ground, made), findings=all_findings(ground, made),
+        exclusions=tuple(replace(x, question=QUESTION) for x in data.exclusions),
+        provenance=Provenance(accounts=(account,), inputs=inputs, seed=seed, level=level, versions=run_versions(),
+                              settings={"budget": ground.spec.model_dump(exclude_none=True)}))
+
+
+def grounds(tables: Tables, study: Study, spec: BudgetSpec, *, level: float) -> Ground:
+    """Prepare what all budgets of a study share.
+
+    Raises
+    ------
+    DriftError
+        When the checks give no pressures, or a stated unit cannot be placed.
+    """
+    data = prepare(tables, study)
+    checks = tables.checks
+    assert checks is not None
+    if not data.has_reference:
+        raise DriftError(Finding(
+            severity="error", code="no-reference", file=checks.file, column="reference", question=QUESTION,
+            message="The checks hold no reference, so that no reading can be turned into a pressure",
+            mend="Add the known load of each check in a column reference"))
+    ceiling = full_scale_of(checks, data.spec, tables.sensors)
+    stated = stated_quantities(spec, reading_unit=data.units["reading"], pressure_unit=data.units["reference"])
+    return Ground(data=data, spec=spec, scatter=pooled_scatter(checks, data.calibration, ceiling), ceiling=ceiling,
+                  stated=stated, tables=tables, level=level)
+
+
+def one_budget(ground: Ground, subject: Subject, found: Fitted, *, rng: np.random.Generator | None) -> Budget:
+    """Make one budget; without ``rng`` nothing is simulated."""
+    checks = ground.tables.checks
+    assert checks is not None
+    curve = curve_at(checks, ground.data.calibration, subject.calibration, ground.scatter, ground.ceiling)
+    told = evidence(ground.data, found, sensor=subject.sensor or None, calibration=subject.calibration)
+    return budget_from(ground, subject, curve, told, rng=rng)
+
+
+def budget_from(ground: Ground, subject: Subject, curve: Curve, told: Evidence, *, rng: np.random.Generator | None,
+                pressure: float | None = None) -> Budget:
+    """Assemble, propagate and simulate; ``pressure`` makes it at that true pressure in place of the one asked."""
+    drift, drift_known = _drift_estimate(ground, told)
+    change = drift * subject.since
+    log = ground.data.log
+    fall = float(np.exp(change)) if log else 1.0 + change / curve.sensitivity
+    reading = _reading(ground, curve, fall, pressure)
+    refused = _refusal(ground, curve, reading, fall)
+    displayed = curve.pressure(reading)
+    quantities, joint = _quantities(ground, curve, told, displayed, subject)
+    assembly = Assembly(reading=reading, quantities=tuple(quantities), covariances=joint, inverse=curve.inverse,
+                        uses_since=subject.since, slope_at_calibration=float("nan") if log else curve.sensitivity)
+    gum = propagate(assembly.model(), assembly.estimates, assembly.covariance, df=assembly.df, pools=assembly.pools,
+                    level=ground.level)
+    simulated = None
+    if rng is not None and not refused and gum.u > 0:
+        with np.errstate(all="ignore"):
+            simulated = simulate(assembly.model(), assembly.inputs, rng=rng, level=ground.level,
+                                 tolerance=numerical_tolerance(gum.expanded))
+    # Known effects other than drift are corrected in any case.
+    shown = float(assembly.model(corrected=False)(assembly.estimates[:, None])[0])
+    return Budget(subject=subject, curve=curve, evidence=told, assembly=assembly, reading=reading, displayed=shown,
+                  gum=gum, simulated=simulated, drift_known=drift_known or not subject.since, refused=refused)
+
+
+def _drift_estimate(ground: Ground, told: Evidence) -> tuple[float, bool]:
+    """Return drift per use on the scale of the response: stated in ``[budget]``, else estimated; and whether known."""
+    stated = ground.spec.drift
+    if stated is not None and stated.estimate is not None:
+        return float(np.log1p(parse_quantity(stated.estimate).value / 100)), True
+    return (told.drift.value, True) if told.drift is not None else (0.0, False)
+
+
+def _reading(ground: Ground, curve: Curve, fall: float, pressure: float | None) -> float:
+    """Return the reading asked, or the one that a worn sensor gives at the pressure asked (default: mid-range)."""
+    spec = ground.spec
+    if pressure is None and spec.reading is not None:
+        return spec.reading
+    if pressure is None:
+        wanted = spec.pressure
+        pressure = (curve.low + curve.high) / 2 if wanted is None else (
+            float(convert(parse_quantity(wanted).value, parse_quantity(wanted).unit, ground.pressure_unit)))
+    return curve.reading(pressure * fall)
+
+
+def _refusal(ground: Ground, curve: Curve, reading: float, fall: float) -> str:
+    """Say why a reading has no pressure: saturated, not under load, or a sensor without sensitivity left."""
+    unit = ground.reading_unit
+    if not fall > 0:
+        return "by its drift the sensor has no sensitivity left at that use"
+    if reading >= curve.full_scale:
+        return (f"a reading of {reading:.4g} {unit} is at or above full scale ({curve.full_scale:g} {unit}): the "
+                "sensor is saturated, and its pressure is only known to be higher than "
+                f"{curve.pressure(curve.full_scale):.4g} {ground.pressure_unit}")
+    if not curve.pressure(reading) > 0:
+        return (f"a reading of {reading:.4g} {unit} is no higher than that without load "
+                f"({curve.reading(0.0):.3g} {unit}), so there is no pressure to state an uncertainty of")
+    return ""
+
+
+def _quantities(ground: Ground, curve: Curve, told: Evidence, pressure: float, subject: Subject
+                ) -> tuple[list[Quantity], Covariances]:
+    """Gather every input quantity with the covariances between them."""
+    spec, log = ground.spec, ground.data.log
+    per = f"{ground.reading_unit}/{ground.pressure_unit}" if ground.reading_unit and ground.pressure_unit else ""
+    made, joint = of_calibration(curve, pressure, reading_unit=ground.reading_unit, sensitivity_unit=per,
+                                 mean_of=spec.mean_of)
+    made += of_occasions(told, curve, mean_of=spec.mean_of, scale=1.0 if log else 1.0 / curve.sensitivity)
+    if subject.since > 0:
+        count = f"per {ground.data.per}"
+        if spec.drift is not None:
+            made.append(_stated_drift(spec, count))
+        elif told.drift is not None:
+            drift, more = of_drift(told.drift, made, curve, unit=count if log else f"{per} {count}", log=log,
+                                   joint_day=told.joint)
+            made.append(drift)
+            joint = {**joint, **more}
+    return [*made, *ground.stated], joint
+
+
+def _stated_drift(spec: BudgetSpec, unit: str) -> Quantity:
+    from drift.budget.stated import standard
+
+    stated = spec.drift
+    assert stated is not None
+    assert stated.estimate is not None
+    u, distribution, how = standard("drift", stated, parse_quantity(stated.value).value / 100)
+    return Quantity(name="drift per use", estimate=float(np.log1p(parse_quantity(stated.estimate).value / 100)), u=u,
+                    unit=unit, kind="B", distribution=distribution, place="drift", shape=stated.shape,
+                    df=float("inf") if stated.df is None else stated.df, source=stated.source or f"stated: {how}")
+
+
+def not_stated(ground: Ground, made: Budget) -> tuple[tuple[str, str], ...]:
+    """Return the components of a budget that nothing gives, with what would give them."""
+    missing = list(left_out(ground.spec))
+    if made.curve.df <= 0:
+        missing.append(("calibration fit", "more readings than the line has coefficients, at each calibration"))
+    if made.evidence.mounting is None and not made.evidence.joint:
+        missing.append(("mounting", "two or more mountings at each check"))
+    if made.evidence.day is None:
+        missing.append(("day", "checks of each sensor on three or more occasions"))
+    if made.subject.since > 0 and not made.drift_known:
+        missing.append(("drift per use", "checks of five sensors at three or more uses, three checks of this "
+                                         "sensor, or drift = { estimate = \"-0.5 %\", value = \"0.1 %\" }"))
+    return tuple(missing)
