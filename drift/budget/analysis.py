@@ -14,7 +14,7 @@ from drift.budget.quantities import Assembly, Quantity
 from drift.budget.result import BudgetResult
 from drift.budget.stated import left_out, stated_quantities
 from drift.budget.subjects import QUESTION, Subject, subjects
-from drift.engine.monte_carlo import Simulated, simulate
+from drift.engine.monte_carlo import MOST, Simulated, simulate
 from drift.engine.uncertainty import Propagated, effective_df, numerical_tolerance, propagate
 from drift.errors import DriftError, Finding
 from drift.records import Tables
@@ -170,17 +170,18 @@ def grounds(tables: Tables, study: Study, spec: BudgetSpec, *, level: float) -> 
                   stated=stated, tables=tables, level=level)
 
 
-def one_budget(ground: Ground, subject: Subject, found: Fitted, *, rng: np.random.Generator | None) -> Budget:
-    """Make one budget; without ``rng`` nothing is simulated."""
+def one_budget(ground: Ground, subject: Subject, found: Fitted, *, rng: np.random.Generator | None,
+               draws: int = MOST) -> Budget:
+    """Make one budget; without ``rng`` nothing is simulated, and never more than ``draws``."""
     checks = ground.tables.checks
     assert checks is not None
     curve = curve_at(checks, ground.data.calibration, subject.calibration, ground.scatter, ground.ceiling)
     told = evidence(ground.data, found, sensor=subject.sensor or None, calibration=subject.calibration)
-    return budget_from(ground, subject, curve, told, rng=rng)
+    return budget_from(ground, subject, curve, told, rng=rng, draws=draws)
 
 
 def budget_from(ground: Ground, subject: Subject, curve: Curve, told: Evidence, *, rng: np.random.Generator | None,
-                pressure: float | None = None) -> Budget:
+                pressure: float | None = None, draws: int = MOST) -> Budget:
     """Assemble, propagate and simulate; ``pressure`` makes it at that true pressure in place of the one asked."""
     drift, drift_known = _drift_estimate(ground, told)
     change = drift * subject.since
@@ -198,7 +199,7 @@ def budget_from(ground: Ground, subject: Subject, curve: Curve, told: Evidence, 
     if rng is not None and not refused and gum.u > 0:
         with np.errstate(all="ignore"):
             simulated = simulate(assembly.model(), assembly.inputs, rng=rng, level=ground.level,
-                                 tolerance=numerical_tolerance(gum.expanded))
+                                 tolerance=numerical_tolerance(gum.expanded), most=draws)
     # Known effects other than drift are corrected in any case.
     shown = float(assembly.model(corrected=False)(assembly.estimates[:, None])[0])
     return Budget(subject=subject, curve=curve, evidence=told, assembly=assembly, reading=reading, displayed=shown,

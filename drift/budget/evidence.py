@@ -86,6 +86,7 @@ class Fitted:
     mean_se: float
     mean_df: float
     counts: tuple[int, int, int]
+    n_followed: int
 
 
 def fitted_group(data: WearData, construction: str) -> Fitted:
@@ -108,7 +109,8 @@ def fitted_group(data: WearData, construction: str) -> Fitted:
             se, df = float(errors[0]), float(dfs[0])
         except ValueError:
             laid = fit = None
-    return Fitted(rows=rows, group=group, laid=laid, fit=fit, mean_se=se, mean_df=df, counts=counts)
+    return Fitted(rows=rows, group=group, laid=laid, fit=fit, mean_se=se, mean_df=df, counts=counts,
+                  n_followed=int((per_sensor >= 2).sum()))
 
 
 def evidence(data: WearData, found: Fitted, *, sensor: str | None, calibration: NDArray[np.int64]) -> Evidence:
@@ -163,12 +165,14 @@ def _less_fit(data: WearData, found: Fitted, variance: float, df: float) -> Spre
 def _predicted(found: Fitted, sensor: str | None, calibration: Bools) -> Drift:
     """Predict the drift of one sensor from the wear model.
 
-    The variance components are estimated from few sensors, so the prediction has as many degrees of freedom as there
-    are sensors less one (less the batches' where they are a sample).
+    The variance components are estimated from few sensors, so the prediction has as many degrees of freedom as sensors
+    were checked more than once, less one. A sensor checked once has its drift predicted as that of a new one: what its
+    start says about its slope rests on a correlation that few sensors hardly tell.
     """
     laid, fit, g = found.laid, found.fit, found.group
     fixed = np.array(laid.slopes[0], dtype=np.float64)  # type: ignore[attr-defined]
     mine = np.flatnonzero(g.sensor == sensor) if sensor is not None else np.zeros(0, dtype=np.int64)
+    n_checks = len(set(g.use[mine].tolist()))
     if len(mine):
         worn = mine[g.use[mine] != 0]
         for i, name in enumerate(laid.names):  # type: ignore[attr-defined]
@@ -180,18 +184,17 @@ def _predicted(found: Fitted, sensor: str | None, calibration: Bools) -> Drift:
             continue
         m = np.zeros(z.shape[1])
         m[-1] = 1.0
-        random.append((int(codes[mine[0]]) if len(mine) else None, m))
+        random.append((int(codes[mine[0]]) if n_checks >= 2 else None, m))
     made: Combination = predict_combination(
         g.response, laid.columns, laid.levels, fit.covariances, float(fit.sigma2),  # type: ignore[attr-defined]
         fixed=fixed, random=random)
     # The fixed effects' own error is the larger, small-sample one.
     extra = max(found.mean_se**2 - made.fixed_variance, 0.0) if np.isfinite(found.mean_se) else 0.0
-    n_checks = len(set(g.use[mine].tolist()))
-    df = max(float(found.counts[0] - 1), 1.0)
+    df = max(float(found.n_followed - 1), 1.0)
     how = ("predicted by the mixed model from its own checks and the other sensors'" if n_checks >= 2 else
            "mean of the sensors by the mixed model, with the spread between sensors")
     return Drift(value=made.value, u=float(np.sqrt(made.variance + extra)), df=df, own=n_checks >= 2,
-                 weight=float(made.weights[calibration].sum()) if len(mine) else 0.0, n_sensors=found.counts[0],
+                 weight=float(made.weights[calibration].sum()) if len(mine) else 0.0, n_sensors=found.n_followed,
                  method=how)
 
 
@@ -205,7 +208,7 @@ def _from_lines(data: WearData, found: Fitted, sensor: str | None, calibration: 
     spent = float(df[df > 0].sum())
     inside = of_group[lines.sensor_of_occasion]
     # A sensor whose line has no degrees of freedom left has residuals of zero, which tell nothing.
-    sse = float(np.sum(lines.residual[inside] ** 2))
+    sse = float(np.nansum(lines.residual[inside] ** 2))
     day = Spread(sd=(sse / spent) ** 0.5, df=spent) if spent > 0 else None
     n = means.n[inside]
     within = float((n - 1).sum())

@@ -52,8 +52,8 @@ def _budget(ground: Ground, made: tuple[Budget, ...]) -> ResultTable:
     unit = ground.pressure_unit
     return ResultTable.build("budget", {**_who(of), **columns}, units={"contribution": unit, "share": "%"},
                              caption=f"Input quantities. The sensitivity coefficient is {unit or 'pressure'} per unit "
-                                     "of the quantity; degrees of freedom are left empty where they are infinite; shares "
-                                     "of the variance hold half of each covariance and add up to 100 %.")
+                                     "of the quantity; degrees of freedom are left empty where they are infinite; "
+                                     "shares of the variance hold half of each covariance and add up to 100 %.")
 
 
 def _correlations(made: tuple[Budget, ...]) -> ResultTable:
