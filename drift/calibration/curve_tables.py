@@ -46,7 +46,10 @@ def curve_tables(done: Sequence[Answered], question: CalibrationQuestion, *, lev
         ("static components", "Parts of the uncertainty of a pressure that the calibration shows", _components(done)),
         ("calibration points", "Readings of the calibration", _points(done)),
         ("curve lines", "Curves with their bands", _lines(done, level))]
-    return tuple(_table(name, rows, {**load, **reading} if name != "static components" else {}, caption)
+    parts = dict.fromkeys(("saturation pressure", "curve", "reference", "resolution", "spread of curves", "combined"),
+                          unit)
+    own = {"static components": {}, "saturation": parts}
+    return tuple(_table(name, rows, own.get(name, {**load, **reading}), caption)
                  for name, caption, rows in made if rows)
 
 

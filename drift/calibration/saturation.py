@@ -52,8 +52,8 @@ def saturation(fitted: Fitted, *, full_scale: float, level: float, reference: fl
     -----
     u^2 = u_fit^2 + (relative u of the reference x P)^2 + (step/(sqrt(12) slope))^2 + u_model^2, u_model = the largest
     distance to the P of a line or a power law that the replicates do not reject, over sqrt(3), where the highest level
-    lies below P. Ends exp(log P +/- t u/P), t with Welch-Satterthwaite degrees
-    of freedom, the type B parts counting as known.
+    lies below P. Ends exp(log P +/- h/P), h^2 = (t u_fit)^2 +
+    (1.96 u of the other parts, which count as known)^2; df are those of Welch-Satterthwaite.
 
     References
     ----------
@@ -79,8 +79,10 @@ def saturation(fitted: Fitted, *, full_scale: float, level: float, reference: fl
     u_model = spread / math.sqrt(3)
     u = math.sqrt(u_fit**2 + u_reference**2 + u_resolution**2 + u_model**2)
     df = fit.curve_df * (u / u_fit) ** 4 if u_fit > 0 else math.inf
-    t = t_quantile(level, df)
-    low, high = (value * math.exp(sign * t * u / value) for sign in (-1, 1))
+    # Half-widths add in quadrature: one t of effective degrees of freedom would make the whole narrower than its part.
+    known = math.sqrt(u_reference**2 + u_resolution**2 + u_model**2)
+    half = math.hypot(t_quantile(level, fit.curve_df) * u_fit, t_quantile(level, math.inf) * known) / value
+    low, high = (value * math.exp(sign * half) for sign in (-1, 1))
     return Saturation(value=value, u_fit=u_fit, u_reference=u_reference, u_resolution=u_resolution, u_model=u_model,
                       u=u, df=df, low=low, high=high, ratio=fit.high / value, others=others,
                       of_fit=inverse_set(fit, full_scale, level=level, problem="regulation"))

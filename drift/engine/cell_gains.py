@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -145,6 +146,9 @@ def shrink(fit: TwoWay, *, rig: float = 0.0, orientations: int = 1) -> Shrunk:
     C. N. Morris (1983), JASA 78, 47-55 (parametric empirical Bayes).
     """
     live = np.isfinite(fit.gamma)
+    if not live.any():
+        nothing = np.full(len(live), np.nan)
+        return Shrunk(gain=nothing, gain_se=nothing, shrunk=nothing, shrunk_se=nothing, weight=nothing, tau=math.nan)
     cells = max(int(live.sum()), 2)
     with np.errstate(divide="ignore", invalid="ignore"):
         error = (fit.sigma**2 / fit.count + rig**2 / orientations) * (1 - 1 / cells)
@@ -272,5 +276,5 @@ def rig_bias(logs: Floats, orientation: NDArray[np.int64]) -> Interaction:
     parts = [two_way(logs[:, orientation == o]) for o in np.unique(orientation)]
     sse = sum(float(np.nansum(p.residual**2)) for p in parts)
     df = sum(p.df for p in parts)
-    each = float(np.mean([np.nanmean(p.count) for p in parts]))
+    each = float(np.mean([p.count[p.count > 0].mean() for p in parts if (p.count > 0).any()]))
     return _f_test(float(np.nansum(whole.residual**2)) - sse, whole.df - df, sse, df, each)

@@ -51,12 +51,16 @@ class Candidate:
 
 
 def level_codes(x: ArrayLike) -> Ints:
-    """Return a number for each level: equal loads where any repeat exactly, else loads within two per cent."""
+    """Return a number for each level: equal loads where any repeat exactly.
+
+    Else neighbours within two per cent of the load and one of the range are one level.
+    """
     at = np.asarray(x, dtype=np.float64)
     distinct, code = np.unique(at, return_inverse=True)
     if len(distinct) < len(at) or len(at) < 2:
         return code.astype(np.int64)
-    step = np.r_[0, np.cumsum(np.diff(distinct) > SAME * np.abs(distinct[1:]))]
+    close = np.minimum(SAME * np.abs(distinct[1:]), SAME / 2 * float(np.ptp(distinct)))
+    step = np.r_[0, np.cumsum(np.diff(distinct) > close)]
     return np.asarray(step[code], dtype=np.int64)
 
 
