@@ -21,11 +21,13 @@ def cell_answer(g: Gains) -> str:
     cells, live = len(g.state), g.state == "live"
     dead, faint = int((g.state == "dead").sum()), int((g.state == "intermittent").sum())
     k = g.sheet.reading.shape[1]
+    if not g.fit.df >= 1:
+        return (f"Sensor {g.sheet.sensor}: one exposure cannot tell gains of cells from chance; {dead} of {cells} cells "
+                "read nothing or far too little.")
     text = (f"Sensor {g.sheet.sensor}: the true gains of {int(live.sum())} live cells differ with an SD of "
             f"{100 * g.shrunk.tau:.1f} %, from {k} exposure{'s' if k != 1 else ''}")
-    if g.fit.df >= 1:
-        weight = float(np.nanmean(g.shrunk.weight))
-        text += f"; a measured gain counts for {100 * weight:.0f} % in the shrunk one"
+    weight = float(np.nanmean(g.shrunk.weight))
+    text += f"; a measured gain counts for {100 * weight:.0f} % in the shrunk one"
     text += f"; {dead} of {cells} cells {'is' if dead == 1 else 'are'} dead"
     lines = [f"{x.of} {x.number}" for x in g.lines if x.adjusted < SURE]
     if lines:

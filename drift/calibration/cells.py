@@ -184,8 +184,8 @@ def gains_of(sheet: Sheet, *, noise_floor: float = 0.0) -> Gains:
     offset = cell_slopes(fit, np.log(np.maximum(size, 1e-300))) if spread else None
     used = np.unique(sheet.use[np.isfinite(sheet.use)])
     along = cell_slopes(fit, sheet.use) if len(used) > 1 and np.isfinite(sheet.use).all() else None
-    with np.errstate(invalid="ignore"):
-        force = float(np.sqrt(np.nansum(shrunk.shrunk_se**2)) / max(int(live.sum()), 1)) if live.any() else math.nan
+    force = (float(np.sqrt(np.nansum(shrunk.shrunk_se**2)) / live.sum()) if np.isfinite(shrunk.shrunk_se).any() else
+             math.nan)
     return Gains(sheet=sheet, fit=fit, shrunk=shrunk, robust=robust, state=state, offset=offset, rig=rig,
                  lines=tuple(dead_lines(sheet.row, sheet.col, state == "dead")), along_use=along, force=force)
 

@@ -154,6 +154,10 @@ def shrink(fit: TwoWay, *, rig: float = 0.0, orientations: int = 1) -> Shrunk:
         error = (fit.sigma**2 / fit.count + rig**2 / orientations) * (1 - 1 / cells)
     error = np.where(live, error, np.nan)
     gamma = fit.gamma - np.nanmean(fit.gamma)
+    if not np.isfinite(fit.sigma):  # one exposure: nothing tells gains from chance, nothing can be shrunk
+        nothing = np.full(len(live), np.nan)
+        return Shrunk(gain=_mean_one(gamma), gain_se=nothing, shrunk=nothing, shrunk_se=nothing, weight=nothing,
+                      tau=math.nan)
     tau2 = max(float(np.nanvar(gamma, ddof=1)) - float(np.nanmean(error)), 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         weight = np.where(error > 0, tau2 / (tau2 + error), 1.0)

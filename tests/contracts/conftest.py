@@ -35,5 +35,6 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
     whole = run_study(read_study(folder))
     budget = answer_budget(read_study(folder), {}).part("budget")
     assert budget is not None
-    every = (made, check_study(folder), whole, *whole.parts, *gauges(folder), *intervals(folder), budget)
+    bench = run_study(read_study(Path(__file__).parents[2] / "demo_trials" / "calibration"))
+    every = (made, check_study(folder), whole, *whole.parts, *gauges(folder), *intervals(folder), budget, *bench.parts)
     return {type(r).__name__: r for r in every}

@@ -6,9 +6,18 @@ from pathlib import Path
 
 import pytest
 
-from drift.records import CALIBRATION_COLUMNS, CHECK_COLUMNS, EVENT_COLUMNS, SENSOR_COLUMNS, TRIAL_COLUMNS
+from drift.records import (
+    CALIBRATION_COLUMNS,
+    CHECK_COLUMNS,
+    EVENT_COLUMNS,
+    EXPOSURE_COLUMNS,
+    SENSOR_COLUMNS,
+    TRIAL_COLUMNS,
+)
 from drift.study import (
     AgreementQuestion,
+    CalibrationQuestion,
+    CellsQuestion,
     Costs,
     Files,
     GaugeQuestion,
@@ -27,12 +36,12 @@ PAGE = (Path(__file__).parents[2] / "drift" / "handbook" / "columns.md").read_te
 
 
 @pytest.mark.parametrize("columns", [CHECK_COLUMNS, TRIAL_COLUMNS, SENSOR_COLUMNS, EVENT_COLUMNS,
-                                     CALIBRATION_COLUMNS])
+                                     CALIBRATION_COLUMNS, EXPOSURE_COLUMNS])
 def test_every_column_is_on_the_page(columns: tuple[str, ...]) -> None:
     assert [c for c in columns if f"`{c}`" not in PAGE] == []
 
 
-@pytest.mark.parametrize("part", [AgreementQuestion, BudgetSpec, Stated, Costs, Files, GaugeQuestion,
+@pytest.mark.parametrize("part", [AgreementQuestion, BudgetSpec, CalibrationQuestion, CellsQuestion, Stated, Costs, Files, GaugeQuestion,
                                   InterlaboratoryQuestion, Limits,
                                   RecalibrationSpec, Recalculate, RetirementSpec, ScreeningSpec, SensitivitySpec,
                                   TextFormat])

@@ -13,7 +13,8 @@ import pytest
 from drift.results import ESTIMATE_COLUMNS, Result
 
 CLASSES = ("NewResult", "CheckResult", "StudyResult", "WearResult", "RetirementResult", "ReliabilityResult",
-           "AgreementResult", "RecalibrationResult", "GaugeResult", "InterlaboratoryResult", "BudgetResult")
+           "AgreementResult", "RecalibrationResult", "GaugeResult", "InterlaboratoryResult", "BudgetResult",
+           "CalibrationResult", "CellGainsResult")
 FIELDS = ["question", "answer", "estimates", "tables", "findings", "exclusions", "provenance"]
 
 

@@ -57,7 +57,7 @@ def test_every_field_is_required() -> None:
 
 def test_every_command_is_known_to_it() -> None:
     # "drift gauge --laboratory" answers another question than "drift gauge --part", and says so.
-    commands = {name for group in COMMANDS.values() for name in group} | {"interlaboratory"}
+    commands = {name for group in COMMANDS.values() for name in group} | {"interlaboratory", "cells"}
     assert set(SCHEMA["properties"]["command"]["enum"]) == commands
 
 
@@ -80,11 +80,13 @@ def test_a_key_too_many_is_refused_anywhere(results: dict[str, Result], path: st
 def test_every_command_prints_what_it_says(tmp_path: Path) -> None:
     study = tmp_path / "study"
     long = ("--compare", "method", "--a", "gait", "--b", "bench", "--pair-by", "participant,session")
+    # "drift calibrate --cells" answers another question than the curves of "drift calibrate".
     calls: dict[str, tuple[object, ...]] = {
         "new": (study,), "check": (study,), "run": (study,), "wear": (study / "checks.csv",),
         "retire": (study / "checks.csv", "--limit", "20 %", "--reference", "reference"),
         "recalibrate": (study / "checks.csv", "--tolerance", "20 %", "--reference", "reference"),
         "icc": (study / "trials.csv", "--where", "method=bench"), "agree": (study / "trials.csv", *long),
+        "calibrate": (study / "checks.csv", "--where", "use=0"),
         "gauge": (study / "trials.csv", "--part", "participant", "--operator", "session", "--where", "method=bench"),
         "budget": (study,)}
     for command, words in calls.items():
