@@ -30,7 +30,7 @@ from tests.coverage.retirement_worlds import CHECK_SD, LIMIT, START_SD
 Floats = NDArray[np.float64]
 
 TABLE = FOLDER / "retire_sparse.csv"
-SEED, STUDIES, SETS = 20260203, 2000, 199
+SEED, STUDIES, SETS = 20260203, 1000, 199
 CONTENT, CONFIDENCE = 0.90, 0.95
 CHECKS = np.array([0.0, 10.0, 15.0, 20.0, 25.0, 30.0])
 LINE, LEFT_OUT = "bootstrap-t bound alone", "lines of the sensors with three checks (not a policy)"
@@ -65,15 +65,14 @@ class Design:
 
 def designs() -> Iterator[Design]:
     """All designs, in the order of the table."""
-    for shape in ("normal", "skewed"):
-        for n in (5, 8, 12, 24, 40):
-            for percent in ((10, 30, 60) if n in (12, 24) else (30, 60)):
-                yield Design(n, percent, shape=shape)
-    for shape in ("normal", "skewed"):
-        yield Design(8, 30, "entered late", shape)
-        yield Design(24, 60, "entered late", shape)
-        for n in (12, 24):
-            yield Design(n, 30, shape=shape, relative=True)
+    for n in (5, 8, 12, 24):
+        for percent in ((10, 30, 60) if n in (12, 24) else (30, 60)):
+            if (n, percent) != (24, 60):
+                yield Design(n, percent)
+    for n, percent in ((5, 30), (8, 30), (12, 30), (24, 30), (40, 30)):
+        yield Design(n, percent, shape="skewed")
+    yield Design(24, 30, shape="skewed", relative=True)
+    yield Design(12, 60, "entered late")
 
 
 @cache

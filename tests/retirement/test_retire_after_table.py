@@ -10,8 +10,11 @@ import pytest
 
 from drift.engine.crossing import fit_lines
 from drift.retirement import retire
+from drift.retirement.sparse import RULE as SPARSE
 from tests.coverage.retire_after import TABLE, counts_of, named
 from tests.coverage.retire_after_worlds import Design, draw
+from tests.coverage.retire_sparse import LEFT_OUT
+from tests.coverage.retire_sparse import TABLE as SPARSE_TABLE
 from tests.coverage.retirement_worlds import LIMIT
 from tests.retirement.worlds import world
 
@@ -98,3 +101,14 @@ def public(d: Design, use: np.ndarray, value: np.ndarray, gone: np.ndarray) -> A
     table = {"sensor": names, "retired_at_use": [float(np.nanmax(u)) if g else np.nan
                                                  for u, g in zip(use, gone, strict=True)]}
     return retire(*world(rows, limits=limits, sensors_table=table))
+
+
+def test_the_bootstrap_bound_keeps_its_promise_wherever_it_is_used_and_leaving_sensors_out_does_not() -> None:
+    table = pd.read_csv(SPARSE_TABLE)
+    assert (table.studies >= 1000).all()
+    ours, left_out = (table[table.method == m] for m in (SPARSE, LEFT_OUT))
+    assert len(ours) >= 13
+    assert (ours.unsafe <= 0.06).all()
+    assert ours.design.str.contains("skewed").sum() >= 4
+    early = left_out[left_out.design.str.contains("24 sensors, 30 % sparse, worn")]
+    assert (early.unsafe > 0.2).all()
