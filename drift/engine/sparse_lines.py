@@ -25,6 +25,7 @@ NO_SPREAD = 1e-6  # an SD below this share of that of the fit counts as zero
 MOST_ZERO = 0.02
 SPREAD = 1e-12  # sum of squares of exposures, the largest of them 1, below which they are one exposure
 CROSSING_TOLERANCE = 1e-5
+LEAST_ERROR = 1e-12
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,11 +148,13 @@ def fit_line_models(c: Checks, start: LineModel | None = None, *, tolerance: flo
     theta = _moments(c, d0, d1, rss) if start is None else np.stack(
         [np.broadcast_to(v, shape).ravel() for v in (start.d00, start.d01, start.d11, start.sigma2)], axis=1)
     beta = np.zeros((len(d0), 2))
+    least = LEAST_ERROR * (d0 * d0 + d1 * d1).mean(1)
     left = np.arange(len(d0))
     for step in range(iterations):
         score, info, beta[left] = _score(c, d0[left], d1[left], rss[left], theta[left])
         info += 1e-12 * np.trace(info, axis1=1, axis2=2)[:, None, None] * np.eye(4)
-        new = _project(theta[left] + np.linalg.solve(info, score[..., None])[..., 0], theta[left])
+        new = _project(theta[left] + np.linalg.solve(info, score[..., None])[..., 0], theta[left],
+                       least[left])
         size = np.stack([new[:, 0], np.sqrt(new[:, 0] * new[:, 2]), new[:, 2], new[:, 3]], axis=1) + 1e-300
         floor = 1e-6 * new[:, 3:4]
         moved = (np.abs(new - theta[left]) > tolerance * np.maximum(size, floor)).any(1)
@@ -160,7 +163,7 @@ def fit_line_models(c: Checks, start: LineModel | None = None, *, tolerance: flo
         if not len(left):
             break
         if step > 15:  # scoring that swings is damped
-            theta[left] = (theta[left] + _project(theta[left], theta[left])) / 2
+            theta[left] = (theta[left] + _project(theta[left], theta[left], least[left])) / 2
     _, _, beta = _score(c, d0, d1, rss, theta)
     b0, b1, a, b, d, s2 = (p.reshape(shape) for p in (beta[:, 0], beta[:, 1], *theta.T))
     return LineModel(b0, b1, a, b, d, s2, c.scale)
@@ -169,7 +172,8 @@ def fit_line_models(c: Checks, start: LineModel | None = None, *, tolerance: flo
 def _moments(c: Checks, d0: Floats, d1: Floats, rss: Floats) -> Floats:
     full = c.n > 2
     df = max(float((c.n[full] - 2).sum()), 1.0)
-    sigma2 = np.maximum(rss.sum(1) / df, 1e-12 * (1e-300 + (d0 * d0 + d1 * d1).mean(1)))
+    # Readings that repeat to rounding would divide by zero.
+    sigma2 = np.maximum(rss.sum(1) / df, LEAST_ERROR * (1e-300 + (d0 * d0 + d1 * d1).mean(1)))
     use = full if full.sum() >= 3 else c.n > 1
     a, b = d0[:, use], d1[:, use]
     da, db = a - a.mean(1, keepdims=True), b - b.mean(1, keepdims=True)
@@ -177,8 +181,8 @@ def _moments(c: Checks, d0: Floats, d1: Floats, rss: Floats) -> Floats:
     return np.stack([(da * da).sum(1) / m, (da * db).sum(1) / m * 0.5, (db * db).sum(1) / m, sigma2], axis=1)
 
 
-def _project(theta: Floats, old: Floats) -> Floats:
-    """Return the nearest nonnegative definite D; sigma^2 at least a tenth of what it was."""
+def _project(theta: Floats, old: Floats, least: Floats) -> Floats:
+    """Return the nearest nonnegative definite D; sigma^2 at least a tenth of what it was or of ``least``."""
     a, b, d = theta[:, 0], theta[:, 1], theta[:, 2]
     middle, half = (a + d) / 2, np.hypot((a - d) / 2, b)
     low = middle - half
@@ -190,7 +194,7 @@ def _project(theta: Floats, old: Floats) -> Floats:
         p01 = np.where(half > 0, high * b / (2 * half), 0.0)
     bad = low < 0
     out = np.stack([np.where(bad, p00, a), np.where(bad, p01, b), np.where(bad, p11, d),
-                    np.maximum(theta[:, 3], 0.1 * old[:, 3])], axis=1)
+                    np.maximum(np.maximum(theta[:, 3], 0.1 * old[:, 3]), least)], axis=1)
     return np.asarray(out)
 
 

@@ -15,6 +15,7 @@ from drift.retirement.dead import count_dead, dead_estimates, dead_findings, dea
 from drift.retirement.evaluate import ConstructionAnswer, evaluate
 from drift.retirement.groups import Exposure, Group, make_groups
 from drift.retirement.limits import QUESTION, Limit, declared_limits
+from drift.retirement.more_data import more_data, more_findings, more_table
 from drift.retirement.pooling import SlopePair, equivalence_table, slope_pairs
 from drift.retirement.quoted import simulated
 from drift.retirement.result import RetirementResult
@@ -26,6 +27,7 @@ from drift.retirement.tables import (
     limit_table,
     normal_table,
     path_table,
+    removal_table,
     shares_table,
 )
 from drift.retirement.wording import all_estimates, answer_sentence, labels
@@ -111,6 +113,10 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
     made = _tables(answers, pairs, exposure, level)
     if dead:
         made.append(dead_table(dead, exposure, spec.confidence))
+    more = [more_data(a, seed=seed) for a in answers]
+    if any(more):
+        made.append(more_table(answers, more, exposure))
+        findings += more_findings(answers, more, exposure)
     coverage, told = simulated(answers, wear)
     made += coverage
     findings += told
@@ -142,8 +148,8 @@ def _tables(answers: list[ConstructionAnswer], pairs: tuple[SlopePair, ...], exp
     if not answers:
         return []
     made = [counts_table(answers, exposure, level), path_table(answers, exposure), crossings_table(answers, exposure),
-            shares_table(answers, exposure), limit_table(answers, exposure), left_out_table(answers, exposure),
-            batches_table(answers, exposure), normal_table(answers)]
+            shares_table(answers, exposure), limit_table(answers, exposure), removal_table(answers, exposure),
+            left_out_table(answers, exposure), batches_table(answers, exposure), normal_table(answers)]
     if pairs:
         made.append(equivalence_table(pairs))
     return [t for t in made if len(t)]

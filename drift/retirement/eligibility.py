@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 
 from drift.engine.crossing import SensorLines
 from drift.records import Tables
+from drift.results import join_words
 
 MINIMUM_SENSORS = 5
 MINIMUM_CHECKS = 3
+MINIMUM_FULL = 3  # sensors with enough checks that a mixed model needs beside short ones
 MINIMUM_SPAN_SHARE = 0.5
 NOT_WORN = frozenset({"control", "check standard"})
 # Words in a reason that say a sensor left for something other than its state. Anything else counts as wear.
@@ -40,12 +42,16 @@ class Fitness:
         Why no count can be given; empty when one can.
     mend : str
         What would make it possible.
+    short : ndarray of bool, shape (n_sensors,), optional
+        Given where worn sensors have too few checks for a line of their own and a mixed model takes all in: which of
+        those that enter are short.
     """
 
     use: NDArray[np.bool_]
     left_out: tuple[tuple[str, str], ...]
     refused: str = ""
     mend: str = ""
+    short: NDArray[np.bool_] | None = None
 
 
 def worn_sensors(names: NDArray[np.object_], tables: Tables) -> NDArray[np.bool_]:
@@ -110,7 +116,7 @@ def short_or_late(lines: SensorLines, *, relative: bool,
 
 
 def judge(sensors: NDArray[np.object_], lines: SensorLines, *, relative: bool, per: str, removed: frozenset[str],
-          exposure_is_use: bool) -> Fitness:
+          exposure_is_use: bool, modelled: bool = False) -> Fitness:
     """Apply the conditions of the rule to the sensors of one construction.
 
     Parameters
@@ -127,6 +133,8 @@ def judge(sensors: NDArray[np.object_], lines: SensorLines, *, relative: bool, p
         Sensors removed for wear.
     exposure_is_use : bool
         Where the exposure is not a count of uses, "fresh" means within a twentieth of the median span.
+    modelled : bool
+        Short lines of worn sensors may enter a mixed model instead of being refused.
     """
     short, late = short_or_late(lines, relative=relative, exposure_is_use=exposure_is_use)
     span = np.where(lines.n > 0, lines.last - lines.first, 0.0)
@@ -143,13 +151,34 @@ def judge(sensors: NDArray[np.object_], lines: SensorLines, *, relative: bool, p
         left.append((str(sensors[i]), why))
     worn_short = [str(s) for s, b in zip(sensors, short, strict=True) if b and str(s) in removed]
     use = ~(short | late)
+    if worn_short and modelled:
+        return _with_short(sensors, lines, short, late, [w for w in left if w[0] not in worn_short], removed)
     refused, mend = _refusal(int(use.sum()), len(sensors), worn_short, per)
     return Fitness(use=use, left_out=tuple(left), refused=refused, mend=mend)
 
 
-def _refusal(n: int, total: int, worn_short: list[str], per: str) -> tuple[str, str]:
-    from drift.results import join_words
+def _with_short(sensors: NDArray[np.object_], lines: SensorLines, short: NDArray[np.bool_], late: NDArray[np.bool_],
+                left: list[tuple[str, str]], removed: frozenset[str]) -> Fitness:
+    """Let the sensors that are short enter a mixed model, if it has what it needs."""
+    two = np.isfinite(lines.slope)
+    use = two & ~late
+    single = [str(s) for s, ok in zip(sensors, two, strict=True) if not ok and str(s) in removed]
+    out = tuple((s, why) for s, why in left if not use[np.flatnonzero(sensors == s)[0]])
+    full = int((use & ~short).sum())
+    refused = mend = ""
+    if single:
+        refused = (f"{join_words(single)} {'were' if len(single) > 1 else 'was'} removed for wear after a single "
+                   "check, which says nothing about how fast, and leaving out the sensors that wore fastest would make "
+                   "the count unsafe")
+        mend = "Check every sensor when fresh and once more before it is removed."
+    elif use.sum() < MINIMUM_SENSORS or full < MINIMUM_FULL:
+        refused = (f"only {full} of {len(sensors)} sensors have {MINIMUM_CHECKS} or more checks, beside "
+                   f"{int((use & short).sum())} with fewer, and {MINIMUM_FULL} of {MINIMUM_SENSORS} are needed")
+        mend = f"Add sensors until {MINIMUM_FULL} or more have {MINIMUM_CHECKS} or more checks."
+    return Fitness(use=use, left_out=out, refused=refused, mend=mend, short=short & use)
 
+
+def _refusal(n: int, total: int, worn_short: list[str], per: str) -> tuple[str, str]:
     if worn_short:
         many = len(worn_short) > 1
         return (f"{join_words(worn_short)} {'were' if many else 'was'} removed for wear with too few checks for a line "

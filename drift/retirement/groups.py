@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drift.engine.crossing import fit_lines
+from drift.engine.sparse_lines import Checks, summarise_checks
 from drift.records import Tables
 from drift.results import ResultTable
-from drift.retirement.bound import MINIMUM_BATCHES, Counts, retire_arrays, split_shares
+from drift.retirement.bound import MINIMUM_BATCHES, Counts, combine, retire_arrays, split_shares
 from drift.retirement.eligibility import Fitness, judge, removed_for_wear, worn_sensors
 from drift.retirement.limits import Limit, Paths, paths_of
+from drift.retirement.sparse import SparseModel
 
 Floats = NDArray[np.float64]
 
@@ -50,9 +52,11 @@ class Exposure:
 class Group:
     """Lines of the sensors of one construction against one limit, turned so that wear is upwards.
 
-    Arrays have shape (n_sensors,); ``intercept`` is 0 for a limit relative to the fresh value.
-    ``batch`` holds codes, or None where batches are unknown. All sensors, also those left out, are in
-    ``all_sensors``.
+    Arrays have shape (n_sensors,); ``intercept`` is 0 for a limit relative to the fresh value. ``batch`` holds codes,
+    or None where batches are unknown. All sensors, also those left out, are in ``all_sensors``. ``sparse`` is there
+    where sensors with too few checks enter by a mixed model; lines then are through two checks or more.
+    ``checks`` holds the sufficient statistics of the checks. ``judged`` were removed for wear although their last check
+    was within the limit; ``left_together`` where all were removed at one exposure.
     """
 
     construction: str
@@ -68,6 +72,10 @@ class Group:
     all_sensors: tuple[str, ...]
     fitness: Fitness
     n_lost: int
+    sparse: SparseModel | None = None
+    checks: Checks | None = None
+    judged: tuple[str, ...] = ()
+    left_together: bool = False
 
     @property
     def n(self) -> int:
@@ -77,11 +85,25 @@ class Group:
     @property
     def two_level(self) -> bool:
         """Whether the statement is for a sensor from a new batch."""
-        return self.batch is not None and len(self.batch_names) >= MINIMUM_BATCHES
+        return self.sparse is None and self.batch is not None and len(self.batch_names) >= MINIMUM_BATCHES
+
+    def faster(self, factor: float) -> Group:
+        """Return the group with the slopes of the sensors removed by judgement times ``factor``."""
+        mine = np.isin(self.sensor.astype(str), self.judged)
+        slope = np.where(mine, factor * self.slope, self.slope)
+        sparse = self.sparse
+        if sparse is not None:
+            added = np.where(mine, (factor - 1) * self.slope, 0.0)[:, None] * (sparse.x - self.first[:, None])
+            sparse = replace(sparse, y=sparse.y + added)
+        return replace(self, slope=slope, sparse=sparse)
 
     def counts(self, *, content: float, confidence: float, cap: float, step: float, factor: float = 1.0,
                without: int | None = None, ignore_batches: bool = False) -> Counts:
         """Apply the rule; ``factor`` changes the limit, ``without`` leaves out one sensor."""
+        if self.sparse is not None:
+            found = self.sparse.counts(self.limit.threshold(factor), content=content, confidence=confidence,
+                                       without=without)
+            return combine(found.line, found.companion, step=step, cap=cap)
         keep = np.ones(self.n, dtype=bool)
         if without is not None:
             keep[without] = False
@@ -112,8 +134,19 @@ def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, expos
     if pooled:
         batches = np.array([f"{c}, {b}" if b else "" for c, b in zip(paths.construction[mine], batches, strict=True)],
                            dtype=object)
+    named = [str(b) for b in batches]
+    # The mixed model has no level of batches, and a change relative to a start it does not know needs the log.
+    modelled = (limit.log or not limit.relative) and not (all(named) and len(set(named)) >= MINIMUM_BATCHES)
     fit = judge(sensors, raw, relative=limit.relative, per=exposure.per, removed=removed,
-                exposure_is_use=exposure.is_use)
+                exposure_is_use=exposure.is_use, modelled=modelled)
+    sparse = None
+    if fit.short is not None and not fit.refused:
+        at = np.flatnonzero(mine)[fit.use]
+        sparse = SparseModel(np.where(np.isfinite(paths.y[at]), paths.x[at], np.nan), limit.sign * paths.y[at],
+                             limit.relative, fit.short[fit.use])
+        if sparse.refused:
+            fit = replace(fit, refused=sparse.refused, mend="Check every sensor three times or more before removal.")
+            sparse = None
     if not np.isfinite(paths.y[mine]).any():
         fit = _nothing(limit, len(sensors))
     use = fit.use
@@ -129,7 +162,40 @@ def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, expos
     return Group(construction=name, limit=limit, sensor=sensors[use], intercept=intercept, slope=slope,
                  first=raw.first[use], last=raw.last[use], batch=None if missing or not labels else code,
                  batch_names=tuple(str(k) for k in known if k), without_batch=missing,
-                 all_sensors=tuple(map(str, sensors)), fitness=fit, n_lost=paths.n_lost)
+                 all_sensors=tuple(map(str, sensors)), fitness=fit, n_lost=paths.n_lost,
+                 sparse=sparse, checks=_checks(limit, paths, np.flatnonzero(mine)[use], raw.intercept[use]),
+                 left_together=_together([str(s) for s in sensors[use]], raw.last[use], removed),
+                 judged=_judged(limit, paths, np.flatnonzero(mine)[use], raw.intercept[use], removed))
+
+
+def _together(named: list[str], last: Floats, removed: frozenset[str]) -> bool:
+    return bool(named) and all(s in removed for s in named) and len(np.unique(last)) == 1
+
+
+def _judged(limit: Limit, paths: Paths, at: NDArray[np.int64], start: Floats,
+            removed: frozenset[str]) -> tuple[str, ...]:
+    """Return sensors removed for wear whose last check was within the limit; none where all left at once."""
+    named = [str(s) for s in paths.sensor[at]]
+    if not any(s in removed for s in named):
+        return ()
+    x = np.where(np.isfinite(paths.y[at]), paths.x[at], -np.inf)
+    last = x.max(1)
+    if _together(named, last, removed):
+        return ()
+    y = np.take_along_axis(paths.y[at], x.argmax(1)[:, None], 1)[:, 0]
+    if limit.relative:
+        y = y - start if limit.log else y / start - 1
+    within = limit.sign * y <= limit.threshold()
+    return tuple(s for s, ok in zip(named, within, strict=True) if ok and s in removed)
+
+
+def _checks(limit: Limit, paths: Paths, at: NDArray[np.int64], start: Floats) -> Checks | None:
+    """Statistics of the checks of sensors, wear upwards; a change on the linear scale is in shares of the start."""
+    if not len(at):
+        return None
+    unit = start[:, None] if limit.relative and not limit.log else 1.0
+    y = limit.sign * paths.y[at] / unit
+    return summarise_checks(np.where(np.isfinite(y), paths.x[at], np.nan), y)
 
 
 def _nothing(limit: Limit, n: int) -> Fitness:
@@ -142,10 +208,12 @@ def _nothing(limit: Limit, n: int) -> Fitness:
 
 
 def cap_of(groups: list[Group]) -> float:
-    """Largest count that can be stated: 1.25 times the median last checked exposure over the sensors that enter."""
+    """Largest count that can be stated: 1.25 times the median last check of the sensors with a line of their own."""
     last: dict[str, float] = {}
     for g in groups:
-        for s, at in zip(g.sensor, g.last, strict=True):
+        # A sensor that left early does not say that the others were not seen any longer.
+        seen = np.ones(g.n, dtype=bool) if g.sparse is None else ~g.sparse.short
+        for s, at in zip(g.sensor[seen], g.last[seen], strict=True):
             last[str(s)] = max(last.get(str(s), -math.inf), float(at))
     return EXTRAPOLATION * float(np.median(list(last.values()))) if last else math.nan
 

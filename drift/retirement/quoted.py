@@ -9,6 +9,7 @@ from drift.errors import Finding
 from drift.results import Result, ResultTable
 from drift.retirement.evaluate import ConstructionAnswer
 from drift.retirement.limits import QUESTION
+from drift.retirement.sparse import RULE as SPARSE
 from drift.simulated import Design
 from drift.simulated.quoting import Asked, cautions, coverage_table, note, quote
 
@@ -36,5 +37,6 @@ def _asked(answers: Sequence[ConstructionAnswer], wear: Result) -> Iterator[Aske
         group = a.binding.group
         design = Design(n=float(group.n), k=float(len(group.batch_names)) if a.two_level else None,
                         kinds=frozenset({"worn ones removed"} if removed & {str(s) for s in group.sensor} else ()))
-        yield Asked(quantity="retire after count", named="retire after", method=RULE[a.two_level], design=design,
+        method = SPARSE if group.sparse is not None else RULE[a.two_level]
+        yield Asked(quantity="retire after count", named="retire after", method=method, design=design,
                     of=a.construction, interval=False)

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.engine.crossing import summarise_batches, summarise_lines, whole
+from drift.engine.crossing import BatchSummary, LineSummary, summarise_batches, summarise_lines, whole
 from drift.errors import MINUS
 from drift.results import ResultTable
 from drift.retirement.bound import line_path, split_shares
@@ -97,10 +97,14 @@ def path_table(answers: list[ConstructionAnswer], exposure: Exposure) -> ResultT
                 continue
             g = x.group
             at = np.unique(np.concatenate([np.linspace(0.0, a.cap, 61), [a.count] if math.isfinite(a.count) else []]))
-            bound = line_path(g.intercept, g.slope, at, content=each[0], confidence=each[1],
-                              batch=g.batch if g.two_level else None)
-            s = (summarise_batches(g.intercept, g.slope, g.batch) if g.two_level and g.batch is not None
-                 else summarise_lines(g.intercept, g.slope))
+            if g.sparse is not None:
+                bound = g.sparse.path(at, content=each[0], confidence=each[1])
+                s: LineSummary | BatchSummary = g.sparse.mean_lines()
+            else:
+                bound = line_path(g.intercept, g.slope, at, content=each[0], confidence=each[1],
+                                  batch=g.batch if g.two_level else None)
+                s = (summarise_batches(g.intercept, g.slope, g.batch) if g.two_level and g.batch is not None
+                     else summarise_lines(g.intercept, g.slope))
             mean = np.asarray(s.mean0 + s.mean1 * at)
             limit = np.full(len(at), g.limit.threshold())
             for u, v, w, z in zip(at, g.limit.shown(bound), g.limit.shown(limit), g.limit.shown(mean), strict=True):
@@ -147,6 +151,18 @@ def limit_table(answers: list[ConstructionAnswer], exposure: Exposure) -> Result
     return _table("sensitivity to limit", rows, ("construction", "limit", "change", "limit value", "retire after",
                                                  "bound"), {"retire after": exposure.unit},
                   "How the count changes when the declared limits are 10 % smaller or larger.")
+
+
+def removal_table(answers: list[ConstructionAnswer], exposure: Exposure) -> ResultTable:
+    """Table "sensitivity to removal": sensors removed by judgement taken to wear faster than their checks show."""
+    rows = [{"construction": a.construction, "limit": key or ALL, "slopes of removed sensors times": f,
+             "removed by judgement": float(len({s for x in a.limits for s in x.group.judged})), "retire after": n,
+             "bound": b} for a in answers for key, f, n, b in a.by_removal]
+    return _table("sensitivity to removal", rows, ("construction", "limit", "slopes of removed sensors times",
+                                                   "removed by judgement", "retire after", "bound"),
+                  {"retire after": exposure.unit},
+                  "How the count changes if sensors removed while their last check was within the limit were wearing "
+                  "faster than their checks show.")
 
 
 def left_out_table(answers: list[ConstructionAnswer], exposure: Exposure) -> ResultTable:
@@ -203,7 +219,7 @@ def normal_table(answers: list[ConstructionAnswer]) -> ResultTable:
 
 def standardised(x: LimitAnswer, at: float) -> Floats | None:
     """Line values at ``at`` in SDs from their mean; None where refused or without spread."""
-    if x.refused or not math.isfinite(at):
+    if x.refused or not math.isfinite(at) or x.group.sparse is not None:  # lines through two checks scatter by design
         return None
     at = at if at > 0 else 1.0
     values = x.group.intercept + x.group.slope * at

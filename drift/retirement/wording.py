@@ -8,6 +8,7 @@ from drift.engine.crossing import whole
 from drift.results import Estimate, join_words
 from drift.retirement.evaluate import ConstructionAnswer, LimitAnswer
 from drift.retirement.groups import POOLED, Exposure
+from drift.retirement.sparse import SETS
 
 
 def percent(share: float) -> str:
@@ -66,6 +67,10 @@ def scope_words(a: ConstructionAnswer) -> str:
     """Whom the count holds for."""
     if a.two_level:
         return " for a sensor from a new batch"
+    short = sorted({str(s) for x in a.limits if x.group.sparse is not None
+                    for s in x.group.sensor[x.group.sparse.short]})
+    if short:
+        return f", with {join_words(short)} taken in by a mixed model because of too few checks"
     known = [x.group for x in a.limits if x.group.batch is not None and not x.refused]
     return " for sensors of these batches only" if known else ""
 
@@ -82,6 +87,10 @@ def no_wear_words(a: ConstructionAnswer) -> str:
 
 def method_words(x: LimitAnswer, content: float, confidence: float) -> str:
     """Name the bound of one limit as a paper would."""
+    if x.group.sparse is not None:
+        return (f"bootstrap-t tolerance bound from a REML model of random lines, {SETS:,} data sets drawn at the "
+                f"study's own checks (content {content:.6g}, confidence {confidence:.6g}), the smaller of it and the "
+                "logs of own crossing counts (noncentral t)")
     kind = ("two-level generalised pivotal tolerance bound for a new batch" if x.group.two_level
             else "one-sided tolerance bound from the noncentral t distribution")
     return (f"{kind} on the sensors' own lines (content {content:.6g}, confidence {confidence:.6g}), the smaller of "
@@ -141,6 +150,7 @@ def _of_limit(a: ConstructionAnswer, x: LimitAnswer, share: tuple[float, float, 
                  unit="%", level=level, n=x.group.n, of={**of, "at": f"{at:g} {exposure.unit}"},
                  method="median-unbiased share and interval of it, " + (
                      "generalised pivotal quantity of the two-level model" if two else
+                     "bootstrap-t of the mixed model" if x.group.sparse is not None else
                      "noncentral t distribution") + ", ends rounded outwards to 0.01 %"),
         Estimate(name="average sensor reaches the limit (not a policy)", value=x.mean_crossing, low=x.mean_low,
                  high=x.mean_high, level=level, unit=exposure.unit, n=x.group.n, of=of,

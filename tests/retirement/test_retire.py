@@ -159,19 +159,55 @@ def test_a_sensor_with_a_short_line_is_left_out_by_name() -> None:
     assert {x.key for x in result.exclusions} == {"sensor X01"}
 
 
-def test_a_short_line_of_a_sensor_that_wore_out_refuses_instead_of_flattering() -> None:
-    """Naive twin: dropping the fast ones raises the count."""
+def worn_early(n: int = 2, checks: tuple[float, ...] = (0.0, 10.0)) -> tuple[list[dict], dict]:
+    """Return fast sensors that were removed after two checks, and their entry in the sensors table."""
+    rows = sensors(n, prefix="X", checks=checks, slope=-0.016, seed=3)
+    names = [f"X{i + 1:02d}" for i in range(n)]
+    return rows, {"sensor": names, "retired_at_use": [checks[-1]] * n, "retired_reason": ["creased"] * n}
+
+
+@pytest.mark.parametrize("limits", [{"sensitivity_change": 0.25}, {"saturation_pressure": "1300 kPa"}])
+def test_sensors_that_wore_out_after_two_checks_count_by_a_mixed_model(limits: dict) -> None:
+    """Naive twin: leaving the fast ones out raises the count."""
+    rows, table = worn_early()
+    result = answer(sensors() + rows, limits=limits, sensors_table=table)
+    count = result.count()
+    assert "bootstrap-t" in count.method
+    assert "X01 and X02 taken in by a mixed model" in result.answer
+    assert 5 < count.value < answer(sensors(), limits=limits).count().value
+    assert any(f.code == "sparse-sensors" and f.severity == "warning" for f in result.findings)
+
+
+def test_the_count_by_a_mixed_model_does_not_depend_on_the_order_of_rows() -> None:
+    rows, table = worn_early()
+    both = sensors() + rows
+    one, two = (answer(r, sensors_table=table).count().value for r in (both, both[::-1]))
+    assert one == two
+
+
+def test_a_worn_sensor_with_one_check_or_beside_batches_is_refused_in_a_sentence() -> None:
+    rows, table = worn_early(1, checks=(0.0,))
+    result = answer(sensors() + rows, sensors_table=table)
+    assert math.isnan(result.count().value)
+    assert "X01 was removed for wear after a single check" in result.answer
+    rows, table = worn_early()
+    for i, r in enumerate(rows):
+        r["batch"] = f"B{i % 4}"
+    result = answer(sensors(batches=4) + rows, sensors_table=table)
+    assert math.isnan(result.count().value)
+    assert "X01 and X02 were removed for wear with too few checks" in result.answer
+
+
+def test_a_short_line_counts_where_its_sensor_wore_out_and_is_left_out_where_it_did_not() -> None:
     short = sensors(1, prefix="X", checks=(0.0, 1.0, 2.0))
     table = {"sensor": ["X01"], "retired_at_use": [2.0], "retired_reason": ["cells gone"]}
-    result = answer(sensors() + short, sensors_table=table)
-    assert math.isnan(result.count().value)
-    assert "X01 was removed for wear" in result.answer
+    assert "bootstrap-t" in answer(sensors() + short, sensors_table=table).count().method
     lost = {"sensor": ["X01"], "retired_at_use": [2.0], "retired_reason": ["lost in the post"]}
     assert answer(sensors() + short, sensors_table=lost).count().value > 0
     dead = {"sensor": ["X01"], "retired_at_use": [2.0], "retired_reason": ["dead column"]}  # counted, not on a line
     assert answer(sensors() + short, sensors_table=dead).count().value > 0
     event = {"sensor": ["X01"], "use": [2.0], "event": ["failed"], "note": ["no output"]}
-    assert math.isnan(answer(sensors() + short, events=event).count().value)
+    assert "bootstrap-t" in answer(sensors() + short, events=event).count().method
     mislaid = {"sensor": ["X01"], "use": [2.0], "event": ["lost"], "note": [""]}
     assert answer(sensors() + short, events=mislaid).count().value > 0
 
@@ -430,3 +466,59 @@ def test_the_share_beyond_is_inside_its_interval_and_readable() -> None:
         if e.name == "share expected beyond the limit":
             assert e.low <= e.value <= e.high
             assert (e.unit, round(100 * e.value, 6) % 1) == ("%", 0)
+
+
+NAMES = [f"S{i + 1:02d}" for i in range(12)]
+
+
+def test_more_data_is_priced_from_the_studys_own_estimates() -> None:
+    result = answer(sensors(6, noise=0.03))
+    table = result.table("what would more data buy")
+    gained = dict(zip(table["change"], table["gained"], strict=True))
+    assert gained["as it is"] == 0
+    assert 0 < gained["1 more check a sensor"] < gained["3 more checks a sensor"] < gained["checks without end"]
+    assert 0 < gained["5 more sensors"] < gained["twice the sensors"]
+    assert any(f.code == "more-data" and "twice the sensors" in f.message for f in result.findings)
+
+
+def test_new_batches_buy_more_than_more_sensors_of_the_same() -> None:
+    rows = sensors(24, batches=6)
+    for r in rows:  # batches differ strongly
+        r["response"] -= 0.0012 * int(r["batch"][1:]) * r["use"]
+    table = answer(rows).table("what would more data buy")
+    gained = dict(zip(table["change"], table["gained"], strict=True))
+    assert gained["as many sensors again, of new batches"] > gained["twice the sensors"] + 1
+
+
+def test_sensors_removed_by_judgement_are_taken_to_wear_faster_in_a_table() -> None:
+    table = {"sensor": NAMES, "retired_at_use": [40.0] * 3 + [math.nan] * 9,
+             "retired_reason": ["looked creased"] * 3 + [""] * 9}
+    result = answer(sensors(), limits={"sensitivity_change": 0.5}, sensors_table=table)
+    found = result.table("sensitivity to removal")
+    whole = found["limit"] == "all limits"
+    assert list(found["slopes of removed sensors times"][whole]) == [1.0, 1.25, 1.5]
+    counts = list(found["retire after"][whole])
+    assert counts[0] == result.count().value > counts[1] > counts[2]
+    said = next(f for f in result.findings if f.code == "removed-by-judgement")
+    assert "S01, S02 and S03 were removed" in said.message
+    # The reading that led to removal is there: nothing is left to judgement.
+    beyond = answer(sensors(), sensors_table=table)
+    assert "sensitivity to removal" not in [t.name for t in beyond.tables]
+
+
+@pytest.mark.parametrize(("rows", "settings", "code", "words"), [
+    (sensors(checks=(0.0,)), {}, "retirement-refused", "none of 12 sensors has 3 or more checks"),
+    (sensors(slope=0.01), {}, "away-from-limit", "leads away from the limit on sensitivity_change"),
+    (sensors(slope=0.0, slope_sd=1e-4), {}, "capped", "what comes later was not observed"),
+    (sensors(), {"limits": {"saturation_pressure": "900 kPa"}}, "no-use-promised", "not even fresh sensors"),
+    (sensors(), {"sensors_table": {"sensor": NAMES, "retired_at_use": [40.0] * 12}}, "removed-together",
+     "read as the end of the study"),
+    (sensors(checks=(0.0, 5.0)), {"sensors_table": {"sensor": NAMES, "retired_at_use": [5.0] * 12}},
+     "retirement-refused", "only 0 of 12 sensors have 3 or more checks"),
+    (sensors(9) + sensors(3, prefix="L", checks=(15.0, 20.0, 30.0, 40.0)),
+     {"limits": {"saturation_pressure": "1300 kPa"}}, "entered-late", "L01, L02 and L03 were first checked at 15 uses"),
+], ids=lambda v: v if isinstance(v, str) and " " not in v else "")
+def test_bad_input_is_answered_in_one_clear_sentence(rows: list[dict], settings: dict, code: str, words: str) -> None:
+    found = [f.message for f in answer(rows, **settings).findings if f.code == code]
+    assert len(found) == 1
+    assert words in found[0]
