@@ -19,13 +19,15 @@ FOLDER = Path(__file__).parent / "handbook"
 ORDER = ("calibration-curves", "inverse-prediction", "cell-gains", "icc", "sem", "mdc", "repeated-uses", "comparing", "generalizability", "gauge", "agreement",
          "limits-of-agreement", "variants-of-limits", "repeated-pairs", "equivalence",
          "agreement-along-use", "comparison-lines", "concordance", "several-methods",
-         "recalculating", "recalibration-interval", "policy", "uncertainty-budget", "coverage", "estimates", "columns")
+         "recalculating", "retire-after", "recalibration-interval", "policy", "uncertainty-budget", "coverage",
+         "estimates", "columns")
 ALSO = {"budget": "uncertainty-budget", "uncertainty": "uncertainty-budget", "gum": "uncertainty-budget",
         "expanded uncertainty": "uncertainty-budget", "monte carlo": "uncertainty-budget",
         "calibration": "calibration-curves", "calibrate": "calibration-curves", "hysteresis": "calibration-curves",
         "creep": "calibration-curves", "linearity of a curve": "calibration-curves", "saturation pressure":
         "calibration-curves", "fieller": "inverse-prediction", "inversion": "inverse-prediction",
         "gains": "cell-gains", "dead cells": "cell-gains", "equalisation": "cell-gains",
+        "retire": "retire-after", "retirement": "retire-after", "tolerance bound": "retire-after",
         "recalculated": "recalculating", "recalculate": "recalculating", "calibrations": "recalculating",
         "raw trials": "recalculating", "methods": "several-methods", "several sensors": "several-methods",
         "pairwise limits": "several-methods",

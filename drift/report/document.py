@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 # What stands in the text of the report; every other table is in tables/ as CSV.
 SHOWN_TABLES = {
     "wear": ("variance components", "comparison of constructions", "assumption checks", "aliases", "removals"),
-    "retire": ("equivalence of slopes",),
+    "retire": ("sensitivity to removal", "what would more data buy", "equivalence of slopes"),
     "recalibrate": ("recalibration intervals",),
     "agree": ("limits, plain and proposed", "limits by pressure", "verdict", "uses left", "interactions",
               "comparison lines", "concordance", "limits with the mean",

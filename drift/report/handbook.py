@@ -21,7 +21,7 @@ HELP = {
     "interlaboratory": ("gauge",),
     "agree": ("agreement", "limits-of-agreement"),
     "wear": (),
-    "retire": (),
+    "retire": ("retire-after",),
     "recalibrate": ("recalibration-interval",),
     "policy": ("policy",),
     "calibrate": ("calibration-curves", "inverse-prediction"),

@@ -25,7 +25,7 @@ from drift.retirement.wording import label_of
 Floats = NDArray[np.float64]
 
 TABLE = "what would more data buy"
-STUDIES, STUDIES_TWO_LEVEL = 2000, 64
+STUDIES, STUDIES_TWO_LEVEL = 400, 64
 CHECKS, SENSORS, BATCHES = "3 more checks a sensor", "twice the sensors", "as many sensors again, of new batches"
 FULL = math.inf  # checks without end: every sensor's true line is known
 

@@ -14,7 +14,7 @@ class RetirementResult(Result):
 
     Tables: "retire-after counts", "bound path", "own crossing counts", "sensitivity to content and confidence",
     "sensitivity to limit", "leave one sensor out", "batches", "dead cells", "normal plot",
-    "equivalence of slopes"; those that do not apply are absent.
+    "equivalence of slopes", "sensitivity to removal", "what would more data buy"; those that do not apply are absent.
     """
 
     command: ClassVar[str] = "retire"
