@@ -86,7 +86,8 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
     findings: list[Finding] = []
 
     def build(pooled: bool) -> list[list[Group]]:
-        return make_groups(limits, occasions, mountings, tables, exposure=exposure, pooled=pooled)
+        return make_groups(limits, occasions, mountings, tables, exposure=exposure, pooled=pooled,
+                           modelled=True)
 
     groups = build(False)
     pairs = slope_pairs(groups, within=spec.equal_slopes_within) if limits and len(groups) > 1 else ()

@@ -113,8 +113,12 @@ class Group:
 
 
 def make_groups(limits: tuple[Limit, ...], occasions: ResultTable, sensitivities: ResultTable, tables: Tables, *,
-                exposure: Exposure, pooled: bool) -> list[list[Group]]:
-    """Build groups: outer list by construction in order of name, inner by limit."""
+                exposure: Exposure, pooled: bool, modelled: bool = False) -> list[list[Group]]:
+    """Build groups: outer list by construction in order of name, inner by limit.
+
+    With ``modelled``, worn sensors with too few checks for their own line may enter by a mixed model; without, they
+    are a reason to refuse.
+    """
     removed = removed_for_wear(tables)
     all_paths = [paths_of(limit, occasions, sensitivities) for limit in limits]
     if not all_paths:
@@ -123,12 +127,12 @@ def make_groups(limits: tuple[Limit, ...], occasions: ResultTable, sensitivities
     labels = [np.full(len(p.sensor), POOLED, dtype=object) if pooled else p.construction
               for p in all_paths]
     names = sorted({str(c) for lab, w in zip(labels, worn, strict=True) for c in lab[w]})
-    return [[_group(limit, p, w & (lab == name), name, exposure, removed, pooled)
+    return [[_group(limit, p, w & (lab == name), name, exposure, removed, pooled, modelled)
              for limit, p, w, lab in zip(limits, all_paths, worn, labels, strict=True)] for name in names]
 
 
 def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, exposure: Exposure,
-           removed: frozenset[str], pooled: bool) -> Group:
+           removed: frozenset[str], pooled: bool, modelled: bool) -> Group:
     raw = fit_lines(paths.x[mine], paths.y[mine])
     sensors, batches = paths.sensor[mine], paths.batch[mine]
     if pooled:
@@ -136,7 +140,8 @@ def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, expos
                            dtype=object)
     named = [str(b) for b in batches]
     # The mixed model has no level of batches, and a change relative to a start it does not know needs the log.
-    modelled = (limit.log or not limit.relative) and not (all(named) and len(set(named)) >= MINIMUM_BATCHES)
+    modelled = (modelled and (limit.log or not limit.relative)
+                and not (all(named) and len(set(named)) >= MINIMUM_BATCHES))
     fit = judge(sensors, raw, relative=limit.relative, per=exposure.per, removed=removed,
                 exposure_is_use=exposure.is_use, modelled=modelled)
     sparse = None

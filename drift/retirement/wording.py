@@ -137,6 +137,7 @@ def _of_limit(a: ConstructionAnswer, x: LimitAnswer, share: tuple[float, float, 
     def uncut(value: float) -> float:
         return max(value, 0.0) if math.isfinite(value) else math.nan
 
+    fieller = "Fieller interval" + (" with the covariance of the refits" if x.group.sparse is not None else "")
     made = [Estimate(name="retire after", value=x.count, unit=exposure.unit, level=confidence, n=x.group.n, of=of,
                      bound=x.bound or None, method=method_words(x, content, confidence))]
     if x.refused:
@@ -154,7 +155,7 @@ def _of_limit(a: ConstructionAnswer, x: LimitAnswer, share: tuple[float, float, 
                      "noncentral t distribution") + ", ends rounded outwards to 0.01 %"),
         Estimate(name="average sensor reaches the limit (not a policy)", value=x.mean_crossing, low=x.mean_low,
                  high=x.mean_high, level=level, unit=exposure.unit, n=x.group.n, of=of,
-                 method=f"crossing of the mean line of {'batches' if two else 'sensors'}, Fieller interval; half of "
+                 method=f"crossing of the mean line of {'batches' if two else 'sensors'}, {fieller}; half of "
                         "the sensors are past the limit there"),
     ]
     return made

@@ -522,3 +522,17 @@ def test_bad_input_is_answered_in_one_clear_sentence(rows: list[dict], settings:
     found = [f.message for f in answer(rows, **settings).findings if f.code == code]
     assert len(found) == 1
     assert words in found[0]
+
+
+def test_other_questions_keep_refusing_short_lines_of_worn_sensors() -> None:
+    from drift.retirement.decision import exposure_of
+    from drift.retirement.groups import make_groups
+    from drift.retirement.limits import declared_limits
+
+    rows, table = worn_early()
+    wear, study, tables = world(sensors() + rows, limits=FALL, sensors_table=table)
+    kept = {m: make_groups(declared_limits(study, tables), wear.table("occasions"), wear.table("sensitivities"), tables,
+                           exposure=exposure_of(study), pooled=False, modelled=m)[0][0] for m in (False, True)}
+    assert "removed for wear with too few checks" in kept[False].fitness.refused
+    assert kept[True].sparse is not None
+    assert not kept[True].fitness.refused
