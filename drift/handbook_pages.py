@@ -16,7 +16,8 @@ from typing import Any
 
 FOLDER = Path(__file__).parent / "handbook"
 # Pages in the order of a first reading; others follow by name.
-ORDER = ("calibration-curves", "inverse-prediction", "cell-gains", "icc", "sem", "mdc", "repeated-uses", "comparing", "generalizability", "gauge", "agreement",
+ORDER = ("calibration-curves", "inverse-prediction", "cell-gains",
+         "icc", "sem", "mdc", "repeated-uses", "comparing", "generalizability", "gauge", "agreement",
          "limits-of-agreement", "variants-of-limits", "repeated-pairs", "equivalence",
          "agreement-along-use", "comparison-lines", "concordance", "several-methods",
          "recalculating", "retire-after", "recalibration-interval", "policy", "uncertainty-budget", "coverage",

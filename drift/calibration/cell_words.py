@@ -22,8 +22,8 @@ def cell_answer(g: Gains) -> str:
     dead, faint = int((g.state == "dead").sum()), int((g.state == "intermittent").sum())
     k = g.sheet.reading.shape[1]
     if not g.fit.df >= 1:
-        return (f"Sensor {g.sheet.sensor}: one exposure cannot tell gains of cells from chance; {dead} of {cells} cells "
-                "read nothing or far too little.")
+        return (f"Sensor {g.sheet.sensor}: one exposure cannot tell gains of cells from chance; {dead} of {cells} "
+                "cells read nothing or far too little.")
     text = (f"Sensor {g.sheet.sensor}: the true gains of {int(live.sum())} live cells differ with an SD of "
             f"{100 * g.shrunk.tau:.1f} %, from {k} exposure{'s' if k != 1 else ''}")
     weight = float(np.nanmean(g.shrunk.weight))

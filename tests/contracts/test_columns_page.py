@@ -41,7 +41,8 @@ def test_every_column_is_on_the_page(columns: tuple[str, ...]) -> None:
     assert [c for c in columns if f"`{c}`" not in PAGE] == []
 
 
-@pytest.mark.parametrize("part", [AgreementQuestion, BudgetSpec, CalibrationQuestion, CellsQuestion, Stated, Costs, Files, GaugeQuestion,
+@pytest.mark.parametrize("part", [AgreementQuestion, BudgetSpec, CalibrationQuestion, CellsQuestion, Stated,
+                                  Costs, Files, GaugeQuestion,
                                   InterlaboratoryQuestion, Limits,
                                   RecalibrationSpec, Recalculate, RetirementSpec, ScreeningSpec, SensitivitySpec,
                                   TextFormat])
