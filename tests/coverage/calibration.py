@@ -24,7 +24,7 @@ from drift.engine.curves import CurveFit, fit_curve, over_mountings
 from drift.engine.inverse_prediction import InverseSet, inverse_set, t_quantile
 from tests.coverage.family import FOLDER, LEVEL, Family, Held
 
-TABLE, SEED, STUDIES = FOLDER / "calibration.csv", 20260604, 2000
+TABLE, SEED, STUDIES = FOLDER / "calibration.csv", 20260604, 1000
 EXACT, WALD, LOG_T = "exact set by inversion", "first order (Wald)", "t interval of the log"
 T, NAIVE_LINE, CURVE_ONLY = "t interval", "load regressed on reading", "t interval of the log, reference left out"
 INDEPENDENT = "all readings taken as independent"
