@@ -1,19 +1,22 @@
-"""The steps behind ``drift chart``: from a table to one answer."""
+"""The steps behind ``drift chart``, ``today`` and ``log``: from files to one answer."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from drift.errors import DriftError, Finding, raise_on_error
 from drift.report.study_result import StudyResult
 from drift.results import Provenance, Result, RowAccount, run_versions
 
 if TYPE_CHECKING:
+    from drift.records import CheckTable, Tables
     from drift.study import Study
 
-__all__ = ["chart_of_table"]
+__all__ = ["chart_of_table", "sessions_of", "today_of_study"]
 
 
 def _alone(part: Result, findings: tuple[Finding, ...], settings: dict[str, str]) -> StudyResult:
@@ -90,3 +93,132 @@ def _column(table: Any, asked: str | None) -> Any:
     raise DriftError(Finding(severity="error", code="missing-column", file=table.file, column=asked,
                              message=f"there is no column {asked!r}", mend=suggestion(asked, list(table.columns),
                                                                                        noun="columns")))
+
+
+def today_of_study(path: str | Path, sensor: str | None, *, readings: Sequence[float] = (),
+                   references: Sequence[str] = (), use: float | None = None, repeat: bool = False,
+                   seed: int | None = None) -> StudyResult:
+    """Say of one sensor (or of all) whether to use it today.
+
+    Parameters
+    ----------
+    path : str or Path
+        Study folder or its ``study.toml``.
+    sensor : str, optional
+        All sensors where none is named.
+    readings, references : sequence
+        A check taken now, which is not recorded; one pair a level.
+    use : float, optional
+        Uses the sensor has made by now.
+    repeat : bool
+        The readings repeat its latest check.
+    seed : int, optional
+
+    Raises
+    ------
+    DriftError
+        With every finding, where study, tables or sensor cannot be used.
+    """
+    from dataclasses import replace
+
+    from drift.ingest import read_tables
+    from drift.study import read_study
+    from drift.today import all_sensors, one_sensor, prepare_setting
+    from drift.workflow import DEFAULT_SEED
+
+    study = read_study(path)
+    reading = read_tables(study)
+    raise_on_error(reading.findings)
+    tables = reading.tables
+    sessions = sessions_of(study)
+    said: tuple[Finding, ...] = ()
+    if readings:
+        tables, said = _with_reading(study, tables, str(sensor), readings, references, use, repeat, sessions)
+    setting = prepare_setting(tables, study, sessions=sessions, seed=DEFAULT_SEED if seed is None else seed)
+    if sensor is not None and use is not None and sensor in setting.situations:
+        setting.situations = {**setting.situations, sensor: replace(setting.situations[sensor], use=use)}
+    part = one_sensor(setting, sensor, tables, study) if sensor is not None else all_sensors(setting, tables, study)
+    if said:
+        part = replace(part, findings=(*said, *part.findings))
+    kept = tuple(f for f in reading.findings if f.severity != "note")
+    return _alone(part, kept, {"study": study.model_dump_json(exclude_none=True, exclude={"folder"})})
+
+
+def sessions_of(study: Study) -> dict[str, tuple[float, int]]:
+    """Return the latest use count among each sensor's logged sessions, and how many sessions after it bear none."""
+    from drift.ingest.logged import ledger_path, read_ledger
+
+    path = ledger_path(study)
+    if path is None or not path.is_file():
+        return {}
+    found: dict[str, tuple[float, int]] = {}
+    for _, kind, body in read_ledger(study)[0]:
+        if kind != "session" or not body.get("sensor"):
+            continue
+        most, more = found.get(body["sensor"], (0.0, 0))
+        text = body.get("use", "")
+        found[body["sensor"]] = (max(most, float(text)), 0) if text else (most, more + 1)
+    return found
+
+
+def _with_reading(study: Study, tables: Tables, sensor: str, readings: Sequence[float], references: Sequence[str],
+                  use: float | None, repeat: bool, sessions: Mapping[str, tuple[float, int]]
+                  ) -> tuple[Tables, tuple[Finding, ...]]:
+    """Put a reading given by hand below the checks."""
+    from dataclasses import replace
+
+    from drift.calibration import numbers, words
+    from drift.ingest.adding import with_checks
+
+    checks = tables.checks
+    if checks is None:
+        raise DriftError(Finding(severity="error", code="no-checks", message="the study has no checks that a reading "
+                                 "could be compared with", mend="Log or import checks first."))
+    if "reference" in checks and not references:
+        raise DriftError(Finding(severity="error", code="no-reference", column="--reference", message="the checks of "
+                                 "this study have a known load, and the reading bears none",
+                                 mend="Give --reference with the load of the reading."))
+    exposure = study.sensitivity.exposure if study.sensitivity is not None else "use"
+    mine = words(checks, "sensor") == sensor
+    made = numbers(checks, exposure)[mine]
+    latest = float(np.nanmax(made)) if len(made) and np.isfinite(made).any() else 0.0
+    most, more = sessions.get(sensor, (0.0, 0))
+    at = latest if repeat else use if use is not None else max(latest, most) + more
+    loads = [_load(text, study, checks) for text in references]
+    taken = set(words(checks, "replicate")[mine & (numbers(checks, exposure) == at)].tolist())
+    label = _free("repeat" if repeat else "now", taken)
+    rows = [{"sensor": sensor, exposure: at, "reading": r, "reference": p, "level": p, "replicate": label}
+            for r, p in zip(readings, loads or [float("nan")] * len(readings), strict=True)]
+    kept = [{k: v for k, v in row.items() if k in checks or k == "replicate"} for row in rows]
+    if "replicate" not in checks:
+        for row in kept:
+            row.pop("replicate")
+    elif checks["replicate"].dtype.kind == "f":
+        for row in kept:
+            row["replicate"] = float("nan")
+    note = Finding(severity="note", code="not-logged", message="the reading given here is not recorded",
+                   mend=f"Write it down with: drift log STUDY check sensor={sensor} reading=... --who NAME.")
+    return replace(tables, checks=with_checks(checks, kept, file="the reading given")), (note,)
+
+
+def _free(label: str, taken: set[str]) -> str:
+    return label if label not in taken else next(f"{label} {i}" for i in range(2, 1000) if f"{label} {i}" not in taken)
+
+
+def _load(text: str, study: Study, checks: CheckTable) -> float:
+    """Read a known load in the study's declared unit, or in the unit it bears, as the table holds it."""
+    from drift import units
+
+    declared = study.units.get("checks", {}).get("reference")
+    held = str(checks.units.get("reference", "")) or None
+    try:
+        try:
+            value, unit = float(text), declared if isinstance(declared, str) else held
+        except ValueError:
+            quantity = units.parse_quantity(text)
+            value, unit = quantity.value, quantity.unit
+        return float(units.convert(value, unit, held)) if unit and held else value
+    except units.UnitError as error:
+        raise DriftError(Finding(severity="error", code="bad-reference", column="--reference", value=text,
+                                 message=str(error), mend="Write a number, or one with a unit such as '200 kPa'."
+                                 )) from error

@@ -16,6 +16,8 @@ COMMANDS = {
         "check": ("drift.cli.studies", "Say everything that is wrong with a study and its tables."),
         "run": ("drift.cli.studies", "Answer every question of a study and write its report."),
         "budget": ("drift.cli.budget", "Say what a reading at a use means as a pressure, with its uncertainty."),
+        "today": ("drift.cli.today", "Say of one sensor: use it, check it again, or do not use it."),
+        "log": ("drift.cli.log", "Write a check, a use or an event into the sensor ledger; export it."),
     },
     "On one table": {
         "wear": ("drift.cli.tables", "Estimate drift per use from bench checks."),

@@ -55,6 +55,11 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
         from drift.cli.show_budget import budget_blocks
 
         return "\n\n".join(b.rstrip() for b in (answer, *budget_blocks(result)) if b.strip()) + "\n"
+    if result.command in ("today", "log") and parts is None:
+        from drift.cli import show_today
+
+        return "\n\n".join(b.rstrip() for b in (answer, *show_today.blocks(result), findings_text(result.findings))
+                           if b.strip()) + "\n"
     if result.command == "agree" and parts is None:
         from drift.cli.show_several import is_several, several_blocks
 

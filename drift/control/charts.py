@@ -190,8 +190,8 @@ def _baseline_size(n: int, spec: ChartSpec, occasions: Occasions) -> int:
     if wanted < LEAST_BASELINE:
         name = f" of {occasions.standard}" if occasions.standard else ""
         raise DriftError(Finding(
-            severity="warning", code="short-baseline", message=f"{n} occasion{'s' * (n != 1)}{name} make no baseline "
-            f"for control limits: {LEAST_BASELINE} are the least, {USUAL_BASELINE} or more are advised",
+            severity="warning", code="short-baseline", message=f"{n} occasion{'s make' if n != 1 else ' makes'} no "
+            f"baseline{name} for control limits: {LEAST_BASELINE} are the least, {USUAL_BASELINE} or more are advised",
             mend="Read the check standard on every day of use; chart it once there are enough occasions."))
     return wanted
 

@@ -195,8 +195,8 @@ def _findings(c: StandardChart, rates: Mapping[int, object]) -> list[Finding]:
     if c.autocorrelated:
         made.append(Finding(severity="warning", code="occasions-alike", message=f"successive baseline occasions{name} "
                             f"are alike (lag-1 autocorrelation {c.baseline.autocorrelation:.2f}): limits for "
-                            "independent occasions would give false alarms, so the errors of predicting each from the one before "
-                            "are charted; a step inside the baseline would look the same",
+                            "independent occasions would give false alarms, so the errors of predicting each from the "
+                            "one before are charted; a step inside the baseline would look the same",
                             mend="Look whether the baseline holds a step; space the occasions further apart."))
     if c.odd:
         where = join_words([str(c.occasions.label[i]) for i in c.odd])

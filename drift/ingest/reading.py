@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 import numpy as np
 
 from drift.engine.readonly import frozen_mapping
-from drift.errors import Finding
+from drift.errors import DriftError, Finding
 from drift.ingest import cross, labels, uses
 from drift.ingest.calibrations import about_recalculations, fill_calibrations
 from drift.ingest.checks import fill_checks
 from drift.ingest.draft import Draft
 from drift.ingest.exposures import fill_exposures
 from drift.ingest.keys import check_keys
+from drift.ingest.logged import Row, ledger_path, logged_tables, read_ledger, without_written_forms
 from drift.ingest.pseudonyms import ROLES
 from drift.ingest.raw import RawTable
 from drift.ingest.sensors import events_against_sensors, fill_events, fill_sensors, fill_session_log
@@ -71,7 +72,8 @@ def _rebuild(tables: Tables, findings: tuple[Finding, ...], counts: ResultTable 
     return Reading(tables=tables, findings=findings, use_counts=counts, inputs=inputs)
 
 
-def read_tables(study: Study, *, progress: Callable[[str], None] | None = None) -> Reading:
+def read_tables(study: Study, *, progress: Callable[[str], None] | None = None,
+                pending: Sequence[Row] | None = None) -> Reading:
     """Read and check every table that a study names.
 
     Parameters
@@ -79,6 +81,8 @@ def read_tables(study: Study, *, progress: Callable[[str], None] | None = None) 
     study : Study
     progress : callable, optional
         Called with the name of each file before it is read.
+    pending : sequence of rows, optional
+        Rows of the ledger in place of those in its file: what it would hold if an entry were written.
 
     Returns
     -------
@@ -101,11 +105,38 @@ def read_tables(study: Study, *, progress: Callable[[str], None] | None = None) 
             findings.append(refused.finding)
             continue
         drafts[kind] = _draft(raw, kind, study, named)
-    if not any(getattr(study.files, kind) for kind in ("checks", "trials", "exposures")):
+    if study.files.ledger:
+        findings += _add_ledger(drafts, study, named, pending)
+    if not any(getattr(study.files, kind) for kind in ("checks", "trials", "exposures", "ledger")):
         findings.append(Finding(severity="error", code="no-tables", file="study.toml", column="[files]",
                                 message="the study names neither a checks nor a trials table",
                                 mend="Add checks = \"checks.csv\" or trials = \"trials.csv\" to [files]"))
     return _finish(drafts, study, named, findings)
+
+
+def _add_ledger(drafts: dict[str, Draft], study: Study, named: Mapping[str, Mapping[str, Any]],
+                pending: Sequence[Row] | None) -> list[Finding]:
+    """Read the ledger as tables beside those of files; one table has one home."""
+    path = ledger_path(study)
+    assert path is not None
+    try:
+        rows, end = read_ledger(study) if pending is None else (list(pending), "")
+    except DriftError as error:
+        missing = error.findings[0].code == "no-ledger"
+        return [replace(f, severity="note") if missing else f for f in error.findings]
+    found: list[Finding] = []
+    plain = without_written_forms(study)
+    for kind, raw in logged_tables(rows, file=path.name, sha256=end).items():
+        if kind == "session_log" and study.study.count_uses != "session log":
+            continue  # counted by whoever asks for the present use of a sensor
+        if kind in drafts:
+            found.append(Finding(severity="error", code="two-homes", file="study.toml", column=f"[files] {kind}",
+                                 value=getattr(study.files, kind), message=f"{kind} stand both in a file and in the "
+                                 "ledger", mend=f"Import the file with 'drift log STUDY --import FILE' and take {kind} "
+                                 "out of [files]."))
+            continue
+        drafts[kind] = _draft(raw, kind, plain, named)
+    return found
 
 
 def read_one_table(source: str | Path | pd.DataFrame, kind: Literal["checks", "trials", "exposures"], study: Study, *,

@@ -9,7 +9,7 @@ from drift.units import COUNT, UnitError
 from drift.units import kind as unit_kind
 
 ROLES = ("worn", "control", "check standard")
-EVENTS = ("recalibrated", "repaired", "failed", "retired", "lost")
+EVENTS = ("recalibrated", "repaired", "failed", "retired", "lost", "new baseline")
 
 
 def _rows(draft: Draft, name: str, bad: Mask) -> Mask:

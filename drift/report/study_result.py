@@ -24,6 +24,7 @@ _PART_HOMES = {
     "cells": ("drift.calibration", "CellGainsResult"),
     "agree": ("drift.agreement", "AgreementResult"),
     "chart": ("drift.control", "ChartResult"),
+    "today": ("drift.today", "TodayResult"),
 }
 
 

@@ -21,6 +21,7 @@ from drift.study.models import (
     Study,
     StudyInfo,
     TextFormat,
+    TodaySpec,
 )
 from drift.study.questions import named_columns
 from drift.study.reading import load_study, read_study, study_findings, study_from_dict
@@ -48,6 +49,7 @@ __all__ = [
     "Study",
     "StudyInfo",
     "TextFormat",
+    "TodaySpec",
     "load_study",
     "named_columns",
     "nearest",

@@ -44,6 +44,8 @@ class Files(Part):
     calibrations: str | None = None
     exposures: str | None = None
     session_log: str | None = None
+    ledger: str | None = None
+    ledger_is: Literal["local", "network"] | None = None
 
 
 class TextFormat(Part):
@@ -243,6 +245,19 @@ class ScreeningSpec(Part):
     force_fraction: float = Field(default=0.90, gt=0, le=1)
 
 
+class TodaySpec(Part):
+    """``[today]``: what ``drift today`` asks of a sensor and of the rig before it is used.
+
+    ``chance`` is the largest probability of being past a limit at the next use; ``off_path`` the probability with which
+    a good check is called off its path; ``baseline`` the number of first occasions of a check standard that control
+    limits come from.
+    """
+
+    chance: Annotated[Share, Field(gt=0, lt=0.5)] = 0.05
+    off_path: Annotated[Share, Field(gt=0, lt=0.5)] = 0.01
+    baseline: int | None = Field(default=None, ge=5)
+
+
 class Costs(Part):
     """``[costs]``: carried for the policy questions, printed with the study."""
 
@@ -275,6 +290,7 @@ class Study(Part):
     screening: ScreeningSpec = ScreeningSpec()
     costs: Costs = Costs()
     budget: BudgetSpec | None = None
+    today: TodaySpec | None = None
     folder: Path | None = Field(default=None, exclude=True)
 
 

@@ -1,0 +1,326 @@
+"""Writing into the ledger: an entry is judged like a row of a table before it is written, and told back."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, ClassVar
+
+import numpy as np
+
+from drift.errors import DriftError, Finding, raise_on_error
+from drift.ingest.draft import Draft
+from drift.ingest.logged import Row, current_rows, ledger_path, logged_tables, open_ledger
+from drift.ingest.numbers import to_numbers
+from drift.ingest.reading import read_tables
+from drift.ingest.source import locate, read_raw, start_draft
+from drift.ingest.text import RefusedError
+from drift.ledger import Entry, Ledger, Stored
+from drift.records import NUMBER_COLUMNS
+from drift.results import Provenance, Result, ResultTable, run_versions
+from drift.study import COLUMNS_OF, Study
+
+NEEDED = {"check": ("sensor", "reading"), "standard": ("sensor", "reading"), "session": ("sensor",),
+          "event": ("sensor", "event"), "correction": ()}
+KIND_OF = {"checks": "check", "events": "event", "session_log": "session"}
+REPEAT = "repeat"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LogResult(Result):
+    """What was written into the ledger, or what it holds."""
+
+    command: ClassVar[str] = "log"
+
+
+def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: str, refers: int | None = None,
+        repeat: bool = False, now: datetime | None = None) -> LogResult:
+    """Write entries of one kind, all or none.
+
+    Parameters
+    ----------
+    study : Study
+        Its ``[files] ledger`` is made where it does not exist.
+    kind : {"check", "standard", "session", "event", "correction"}
+    bodies : sequence of mapping
+        Cells by column, as text. A use count, a time and the role of a check standard are filled in where they are
+        left out.
+    who : str
+    refers : int, optional
+        Entry that a correction is about.
+    repeat : bool
+        The checks repeat the sensor's latest one.
+    now : datetime, optional
+
+    Raises
+    ------
+    DriftError
+        With every finding; then nothing is written.
+    """
+    if not who.strip():
+        raise DriftError(Finding(severity="error", code="no-name", column="--who", message="nobody is named as the one "
+                                 "who writes", mend="Give --who NAME."))
+    _check_cells(kind, bodies, refers)
+    told: list[Finding] = []
+    entries: list[Entry] = []
+    with open_ledger(study, create=True) as ledger:
+        def judge(first: int) -> None:
+            rows = current_rows(ledger.rows())
+            made = [_filled(kind, dict(b), rows, study, repeat=repeat, now=now or datetime.now()) for b in bodies]
+            entries.extend(Entry(kind=kind, body=b, refers=refers) for b in made)
+            told.extend(_judged(study, ledger, rows, kind, made, first, refers))
+
+        # The list is filled by the judge, under the write lock.
+        stored = ledger.append(entries, who=who.strip(), judge=judge)
+        network = ledger.network
+    if network:
+        told.append(Finding(severity="note", code="network-ledger", file=ledger.path.name, message="the ledger lies on "
+                            "a network folder: a rollback journal and one writer at a time are used, which is slower",
+                            mend="Keep it on a local disk where you can, or set ledger_is = \"local\" under [files]."))
+    return _result(study, _told_back(kind, stored, refers), [_entry_table(stored)], told)
+
+
+def _check_cells(kind: str, bodies: Sequence[Mapping[str, str]], refers: int | None) -> None:
+    for body in bodies:
+        for name in NEEDED[kind]:
+            if not body.get(name, "").strip():
+                raise DriftError(Finding(severity="error", code="empty-cell", column=name, message=f"a {kind} needs "
+                                         f"{name!r}", mend=f"Add {name}=..."))
+        if kind == "correction":
+            if refers is None:
+                raise DriftError(Finding(severity="error", code="no-entry", column="refers", message="a correction "
+                                         "says which entry it is about", mend="Add refers=NUMBER, as 'drift log STUDY "
+                                         "--show' prints it."))
+            if not body.get("reason", "").strip():
+                raise DriftError(Finding(severity="error", code="no-reason", column="reason", message="a correction "
+                                         "bears a reason", mend="Add reason=\"...\"."))
+            if not set(body) - {"reason"}:
+                raise DriftError(Finding(severity="error", code="no-change", message="the correction changes nothing",
+                                         mend="Add the cells as they should be, or withdraw=yes."))
+
+
+def uses_so_far(rows: Sequence[Row], sensor: str) -> float:
+    """Return the uses a sensor has made by its checks, sessions and events in the ledger."""
+    most, more = 0.0, 0
+    for _, kind, body in rows:
+        if body.get("sensor") != sensor or kind == "event":
+            continue
+        text = body.get("use", "")
+        try:
+            most, more = (max(most, float(text)), 0) if text else (most, more + (kind == "session"))
+        except ValueError:
+            continue
+    return most + more
+
+
+def _filled(kind: str, body: dict[str, str], rows: Sequence[Row], study: Study, *, repeat: bool, now: datetime
+            ) -> dict[str, str]:
+    """Fill in what follows from the ledger: the use count, the time, the role of a check standard."""
+    body = {k: str(v).strip() for k, v in body.items()}
+    if kind in ("correction",):
+        return body
+    sensor, exposure = body["sensor"], study.sensitivity.exposure if study.sensitivity is not None else "use"
+    if kind != "event":
+        body.setdefault("time", now.isoformat(timespec="minutes"))
+    if kind == "standard":
+        body.setdefault("role", "check standard")
+        if exposure == "use":
+            body.setdefault("use", f"{_occasion(rows, sensor, body['time']):g}")
+    elif exposure == "use":
+        so_far = uses_so_far(rows, sensor)
+        body.setdefault("use", f"{so_far + (kind == 'session'):g}")
+    if kind == "check" and repeat:
+        body.setdefault("replicate", _repeat_label(rows, body))
+    return body
+
+
+def _occasion(rows: Sequence[Row], sensor: str, time: str) -> float:
+    """Occasion of a check standard: that of the same day, else the next."""
+    mine = [(b.get("time", "")[:10], float(b["use"])) for _, kind, b in rows
+            if kind == "standard" and b.get("sensor") == sensor and b.get("use", "").replace(".", "", 1).isdigit()]
+    if not mine:
+        return 0.0
+    same = [u for day, u in mine if day == time[:10]]
+    return max(same) if same else max(u for _, u in mine) + 1
+
+
+def _repeat_label(rows: Sequence[Row], body: Mapping[str, str]) -> str:
+    """Name a repeat; a reading of another level belongs to the repeat under way."""
+    key = tuple(body.get(k, "") for k in ("sensor", "use"))
+    load = body.get("level") or body.get("reference", "")
+    taken = {(b.get("replicate", ""), b.get("level") or b.get("reference", "")) for _, kind, b in rows
+             if kind == "check" and tuple(b.get(k, "") for k in ("sensor", "use")) == key}
+    for number in range(1, 1000):
+        label = REPEAT if number == 1 else f"{REPEAT} {number}"
+        if (label, load) not in taken:
+            return label
+    return REPEAT
+
+
+def _judged(study: Study, ledger: Ledger, rows: list[Row], kind: str, bodies: Sequence[Mapping[str, str]], first: int,
+            refers: int | None) -> list[Finding]:
+    """Read the study as it would be with the entries, and refuse what makes it wrong; return what is worth saying."""
+    if kind == "correction":
+        pending, numbers = _corrected(rows, bodies[0], refers, ledger.path.name), {refers}
+    else:
+        fresh = [(first + i, kind, b) for i, b in enumerate(bodies)]
+        pending, numbers = [*rows, *fresh], {r[0] for r in fresh}
+    found = read_tables(study, pending=pending).findings
+    own = [f for f in found if f.file == ledger.path.name and (f.row in numbers or (f.row is None and f.severity
+                                                                                     == "error"))]
+    home = [f for f in found if f.code == "two-homes"]
+    raise_on_error((*home, *own))
+    return [f for f in own if f.severity == "warning"]
+
+
+def _corrected(rows: list[Row], body: Mapping[str, str], refers: int | None, file: str) -> list[Row]:
+    at = next((i for i, r in enumerate(rows) if r[0] == refers), None)
+    if at is None:
+        raise DriftError(Finding(severity="error", code="no-entry", file=file, column="refers", value=str(refers),
+                                 message="there is no such entry, or it was withdrawn",
+                                 mend="See the numbers with 'drift log STUDY --show 20'."))
+    seq, kind, old = rows[at]
+    if body.get("withdraw"):
+        return rows[:at] + rows[at + 1:]
+    return [*rows[:at], (seq, kind, {**old, **{k: v for k, v in body.items() if k != "reason"}}), *rows[at + 1:]]
+
+
+def import_table(study: Study, file: str | Path, *, who: str, kind: str = "checks") -> LogResult:
+    """Write every row of a table into the ledger, read by the same rules as a table of the study.
+
+    Raises
+    ------
+    DriftError
+        With every finding; then nothing is written.
+    """
+    path = locate(str(file), None)
+    try:
+        raw = read_raw(path, kind, study)
+    except RefusedError as refused:
+        raise DriftError(refused.finding) from None
+    draft = start_draft(raw, kind, study, named=(), strict=False)
+    raise_on_error([*raw.findings, *draft.findings])
+    columns = {ours: _texts(draft, ours, kind) for ours in draft.placed.at}
+    role = columns.get("role")
+    bodies = [{k: c[i] for k, c in columns.items() if c[i]} for i in range(len(raw))]
+    if role is not None and kind == "checks" and set(role) == {"check standard"}:
+        return log(study, "standard", bodies, who=who)
+    return log(study, KIND_OF[kind], bodies, who=who)
+
+
+def _texts(draft: Draft, ours: str, kind: str) -> list[str]:
+    """Cells of one column as the ledger holds them: numbers with a decimal point."""
+    cells = draft.cells(ours)
+    texts = [cells.text(i) for i in range(len(draft))]
+    if ours not in NUMBER_COLUMNS or ours not in COLUMNS_OF[kind]:
+        return texts
+    values = to_numbers(cells, draft.form).values
+    return [f"{v:.15g}" if np.isfinite(v) else t for v, t in zip(values, texts, strict=True)]
+
+
+def show(study: Study, last: int) -> LogResult:
+    """Return the last entries of the ledger as they were written."""
+    with open_ledger(study) as ledger:
+        entries = ledger.entries()
+    shown = entries[-last:] if last else ()
+    return _result(study, f"The ledger holds {_entries(len(entries))}"
+                   + (f", the last of {entries[-1].logged} by {entries[-1].who}." if entries else "."),
+                   [_entry_table(shown)], [])
+
+
+def verify(study: Study) -> LogResult:
+    """Check file, numbering and chain of the ledger."""
+    with open_ledger(study) as ledger:
+        wrong, (n, chain) = ledger.verify(), ledger.last()
+        file = ledger.path.name
+    found = [Finding(severity="error", code="ledger-damaged", file=file, message=w, mend="Restore a copy of the file.")
+             for w in wrong]
+    answer = (f"The ledger is not as it was written: {wrong[0]}." if wrong else
+              f"The ledger is whole: {_entries(n)}, nothing missing, nothing changed; its chain ends in {chain[:16]}.")
+    return _result(study, answer, [], found)
+
+
+def export(study: Study, folder: str | Path) -> LogResult:
+    """Write the ledger as tables of the data contract: checks, events, session log, and all entries as written.
+
+    Raises
+    ------
+    DriftError
+        Where a file of that name is there already, or the ledger is damaged.
+    """
+    with open_ledger(study) as ledger:
+        wrong, entries = ledger.verify(), ledger.entries()
+        rows, name = current_rows(ledger.rows()), ledger.path.name
+    raise_on_error([Finding(severity="error", code="ledger-damaged", file=name, message=w, mend="Restore a copy of the "
+                            "file.") for w in wrong])
+    out = Path(folder)
+    texts = {f"{kind}.csv": _table_text(raw) for kind, raw in logged_tables(rows, file=name).items()}
+    texts["entries.csv"] = _entries_text(entries)
+    there = sorted(f for f in texts if (out / f).exists())
+    if there:
+        raise DriftError(Finding(severity="error", code="file-exists", file=str(out), value=", ".join(there),
+                                 message="files of these names are there already", mend="Name an empty folder."))
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        for file, text in texts.items():
+            partial = out / f".{file}.partial"
+            partial.write_text(text, encoding="utf-8", newline="")
+            partial.replace(out / file)
+    except OSError as error:
+        raise DriftError(Finding(severity="error", code="cannot-write", file=str(out), message="the folder cannot be "
+                                 f"written ({error.strerror or error})", mend="Choose another folder.")) from error
+    listed = ResultTable.build("files written", {"file": sorted(texts)}, caption="Files written")
+    return _result(study, f"{_entries(len(entries))[0].upper()}{_entries(len(entries))[1:]} written as tables to "
+                   f"{folder}.", [listed], [])
+
+
+def _table_text(raw: Any) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(raw.header)
+    writer.writerows([c.text(i) for c in raw.columns] for i in range(len(raw)))
+    return text.getvalue()
+
+
+def _entries_text(entries: Sequence[Stored]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["entry", "logged", "who", "kind", "refers", "cells", "chain"])
+    writer.writerows([e.seq, e.logged, e.who, e.kind, "" if e.refers is None else e.refers, _cells(e), e.chain]
+                     for e in entries)
+    return text.getvalue()
+
+
+def _cells(e: Stored) -> str:
+    return "; ".join(f"{k}={v}" for k, v in e.body.items() if v)
+
+
+def _entry_table(entries: Sequence[Stored]) -> ResultTable:
+    return ResultTable.build("entries", {
+        "entry": [float(e.seq) for e in entries], "logged": [e.logged for e in entries],
+        "who": [e.who for e in entries], "kind": [e.kind for e in entries],
+        "refers": [np.nan if e.refers is None else float(e.refers) for e in entries],
+        "cells": [_cells(e) for e in entries]}, caption="Entries")
+
+
+def _entries(n: int) -> str:
+    return "no entry" if n == 0 else "1 entry" if n == 1 else f"{n} entries"
+
+
+def _told_back(kind: str, stored: Sequence[Stored], refers: int | None) -> str:
+    first, last = stored[0], stored[-1]
+    which = f"entry {first.seq}" if len(stored) == 1 else f"entries {first.seq} to {last.seq}"
+    about = f" of entry {refers}" if refers is not None else (
+        f" of {first.body.get('sensor')}" if len(stored) == 1 else "")
+    at = f" at use {first.body['use']}" if len(stored) == 1 and first.body.get("use") else ""
+    return f"Logged as {which} by {first.who}: {kind}{about}{at}."
+
+
+def _result(study: Study, answer: str, tables: Sequence[ResultTable], findings: Sequence[Finding]) -> LogResult:
+    path = ledger_path(study)
+    return LogResult(question=path.name if path is not None else "ledger", answer=answer, tables=tuple(tables),
+                     findings=tuple(findings), provenance=Provenance(versions=run_versions()))

@@ -1,0 +1,7 @@
+"""Say of one sensor today: use it, check it again, or do not use it."""
+
+from drift.today.judge import Verdict, judge
+from drift.today.paths import Setting, Situation, prepare_setting
+from drift.today.result import TodayResult, all_sensors, one_sensor
+
+__all__ = ["Setting", "Situation", "TodayResult", "Verdict", "all_sensors", "judge", "one_sensor", "prepare_setting"]

@@ -1,0 +1,266 @@
+"""The verdict on one sensor: off its path, past a limit, uses left, and whether the rig can be trusted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.engine.sensor_forecast import (
+    LEAST_ESS,
+    Mixture,
+    Population,
+    Surprise,
+    chance_over,
+    effective_draws,
+    fit_population,
+    line_of,
+    own_line,
+    remaining_uses,
+    surprise,
+)
+from drift.retirement.limits import Limit
+from drift.today.paths import FEWEST, Path, Setting, Situation
+
+Floats = NDArray[np.float64]
+Word = Literal["use", "check again", "do not use"]
+FAR = 3.0  # times the exposure that any sensor has reached: as far as forecasts look
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Forecast:
+    """Remaining exposure against one limit, in steps of 1.
+
+    Parameters
+    ----------
+    limit : Limit
+    median, low : int
+        Further uses that are survived with probability 0.5, and with 1 less the chance asked.
+    now, next : float
+        Probability of being past the limit now, and after the next use.
+    most : int
+        How far was looked.
+    mixture : Mixture
+    basis : {"population", "own line"}
+    """
+
+    limit: Limit
+    median: int
+    low: int
+    now: float
+    next: float
+    most: int
+    mixture: Mixture
+    basis: str
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Verdict:
+    """What to do with one sensor, and why.
+
+    Parameters
+    ----------
+    situation : Situation
+    word : {"use", "check again", "do not use"}
+    why : tuple of str
+        Codes of the reasons that decided: ``out``, ``over``, ``off``, ``rig``, ``unknown``, ``dead``, ``twice``.
+    off : Surprise or None
+        Latest check against its prediction; ``repeated`` is that of its repeat.
+    forecasts : tuple of Forecast
+        One a limit, in the order of the study.
+    refused : str
+        Why there is no forecast; empty where there is one.
+    """
+
+    situation: Situation
+    word: Word
+    why: tuple[str, ...]
+    off: Surprise | None
+    off_use: float
+    repeated: Surprise | None
+    repeats: int
+    forecasts: tuple[Forecast, ...]
+    refused: str
+    n_sensors: int
+    before: Mixture | None
+
+    @property
+    def binding(self) -> Forecast | None:
+        """The forecast that ends first."""
+        return min(self.forecasts, key=lambda f: (f.low, f.median, -f.next)) if self.forecasts else None
+
+
+def judge(setting: Setting, sensor: str) -> Verdict:
+    """Judge one sensor of a study.
+
+    Parameters
+    ----------
+    setting : Setting
+    sensor : str
+        One of ``setting.sensors``.
+
+    Returns
+    -------
+    Verdict
+    """
+    at = setting.situations[sensor]
+    found = np.flatnonzero(setting.names == sensor)
+    member = int(found[0]) if len(found) else None
+    off = repeated = None
+    before: Mixture | None = None
+    off_use, repeats, slip = float("nan"), 0, False
+    if member is not None and setting.paths:
+        off, repeated, repeats, off_use, before = _path_of(setting, member, at)
+        # A doubtful check does not decide about the limit before its repeat has; one the repeat denied never does.
+        slip = _bad(off, setting) and (repeated is None or not _bad(repeated, setting))
+    forecasts, refused, n = _forecasts(setting, member, at, without=off_use if slip else None)
+    why = _why(setting, at, off, repeated, repeats, forecasts, refused, member)
+    return Verdict(situation=at, word=_word(why), why=why, off=off, off_use=off_use, repeated=repeated, repeats=repeats,
+                   forecasts=forecasts, refused=refused, n_sensors=n, before=before)
+
+
+def _bad(found: Surprise | None, setting: Setting) -> bool:
+    return found is not None and found.p < setting.spec.off_path
+
+
+def _why(setting: Setting, at: Situation, off: Surprise | None, repeated: Surprise | None, repeats: int,
+         forecasts: tuple[Forecast, ...], refused: str, member: int | None) -> tuple[str, ...]:
+    """Collect the reasons, those that decide first."""
+    why: list[str] = []
+    if at.out:
+        why.append("out")
+    if any(f.next > setting.spec.chance for f in forecasts):
+        why.append("over")
+    limit = setting.study.limits.dead_fraction
+    if limit is not None and at.dead > limit:
+        why.append("dead")
+    if _bad(off, setting):
+        if repeated is None:
+            why.append("off")
+        elif _bad(repeated, setting):
+            why.append("twice")
+    if setting.rig.status in ("not fit", "unclear"):
+        why.append("rig")
+    if member is None:
+        why.append("none")
+    elif refused and not forecasts and (off is None or setting.paths[0].limit is not None):
+        why.append("unknown")
+    return tuple(why)
+
+
+def _word(why: tuple[str, ...]) -> Word:
+    if {"out", "over", "dead", "twice"} & set(why):
+        return "do not use"
+    return "check again" if {"off", "rig", "none", "unknown"} & set(why) else "use"
+
+
+def _rows(path: Path, member: int | None) -> NDArray[np.int64]:
+    if member is None:
+        return np.zeros(0, dtype=np.int64)
+    mine = np.flatnonzero(path.code == member)
+    return mine[np.lexsort((path.repeat[mine], path.use[mine]))]
+
+
+def _path_of(setting: Setting, member: int, at: Situation
+             ) -> tuple[Surprise | None, Surprise | None, int, float, Mixture | None]:
+    """Compare the latest check, and its repeat, with what all earlier checks predict."""
+    path = setting.paths[0]
+    mine = _rows(path, member)
+    if not len(mine):
+        return None, None, 0, float("nan"), None
+    last = path.use[mine].max()
+    latest = mine[path.use[mine] == last]
+    earlier = mine[path.use[mine] < last]
+    first, again = latest[path.repeat[latest] == 0], latest[path.repeat[latest] > 0]
+    if not len(first):
+        first, again = again, again[:0]
+    mixture = _line(setting, 0, member, earlier, at)
+    if mixture is None:
+        return None, None, len(again), float(last), None
+    i = int(first[0])
+    off = surprise(mixture, float(path.use[i]), float(path.value[i]), float(path.weight[i]))
+    repeated = None
+    if len(again):
+        j = int(again[0])
+        repeated = surprise(mixture, float(path.use[j]), float(path.value[j]), float(path.weight[j]))
+    return off, repeated, len(again), float(last), mixture
+
+
+def _line(setting: Setting, number: int, member: int | None, rows: NDArray[np.int64], at: Situation
+          ) -> Mixture | None:
+    """Line of the sensor from some of its checks: with its population, else from its own checks alone."""
+    path = setting.paths[number]
+    population, members = setting.population(number, at.construction)
+    x, y, w = path.use[rows], path.value[rows], path.weight[rows]
+    if isinstance(population, Population):
+        place = int(np.searchsorted(members, member)) if member is not None and member in members else None
+        found = line_of(population, x, y, w, member=place)
+        if effective_draws(found) >= LEAST_ESS:
+            return found
+        # The checks left out had moved the variances too far for their draws to serve without them.
+        return _refitted(setting, path, members, member, rows)
+    try:
+        return own_line(x, y, w)
+    except ValueError:
+        return None
+
+
+def _refitted(setting: Setting, path: Path, members: NDArray[np.int64], member: int | None,
+              rows: NDArray[np.int64]) -> Mixture | None:
+    keep = np.isin(path.code, members) & (path.code != (-1 if member is None else member))
+    keep[rows] = True
+    place = np.searchsorted(members, path.code[keep])
+    try:
+        population = fit_population(path.use[keep], path.value[keep], path.weight[keep], place, len(members),
+                                    rng=np.random.default_rng([setting.seed, 7]))
+    except ValueError:
+        return None
+    own = None if member is None else int(np.searchsorted(members, member))
+    return line_of(population, path.use[rows], path.value[rows], path.weight[rows], member=own)
+
+
+def _forecasts(setting: Setting, member: int | None, at: Situation, *, without: float | None
+               ) -> tuple[tuple[Forecast, ...], str, int]:
+    """Forecast the sensor against every limit; a slip that its repeat did not confirm is left out."""
+    if not setting.paths:
+        return (), "no sensor has a usable check", 0
+    if setting.paths[0].limit is None:
+        return (), "the study declares no limit under [limits]", 0
+    made: list[Forecast] = []
+    refused, n = "", 0
+    most = max(int(np.ceil(FAR * setting.longest)), 20)
+    for number, path in enumerate(setting.paths):
+        rows = _rows(path, member)
+        if without is not None:
+            rows = rows[~((path.use[rows] == without) & (path.repeat[rows] == 0))]
+        population, members = setting.population(number, at.construction)
+        n = len(members)
+        mixture = _line(setting, number, member, rows, at)
+        if mixture is None:
+            refused = _no_forecast(population, n, len(rows), at)
+            continue
+        limit = path.limit
+        assert limit is not None
+        sign, relative, edge = limit.sign, limit.relative, limit.threshold()
+        now, after = chance_over(mixture, [at.use, at.use + 1], edge, sign=sign, relative=relative)
+        made.append(Forecast(
+            limit=limit, now=float(now), next=float(max(now, after)), most=most, mixture=mixture,
+            median=remaining_uses(mixture, at.use, edge, chance=0.5, most=most, sign=sign, relative=relative),
+            low=remaining_uses(mixture, at.use, edge, chance=setting.spec.chance, most=most, sign=sign,
+                               relative=relative),
+            basis="population" if isinstance(population, Population) else "own line"))
+    return tuple(made), refused, n
+
+
+def _no_forecast(population: Population | str, n: int, checks: int, at: Situation) -> str:
+    """Say why a sensor has no forecast."""
+    of = f" of construction {at.construction}" if at.construction else ""
+    if isinstance(population, Population):
+        return "its variances cannot be told apart"
+    others = max(n - 1, 0) if checks else n
+    told = (f"there {'are' if others != 1 else 'is'} {others or 'no'} other checked sensor{'s' * (others != 1)}{of}"
+            if n < FEWEST else population)
+    return (f"{told}, and {checks} check{'s' * (checks != 1)} of its own {'make' if checks != 1 else 'makes'} no line "
+            "with an interval")

@@ -1,0 +1,257 @@
+"""The answer of ``drift today``: one sensor with its reasons, or all sensors of a study in one table."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+import numpy as np
+
+from drift.engine.sensor_forecast import quantiles_of
+from drift.errors import DriftError, Finding
+from drift.records import Tables
+from drift.results import Estimate, Provenance, Result, ResultTable, join_words, run_versions
+from drift.study import Study, suggestion
+from drift.today import words as said
+from drift.today.judge import Verdict, judge
+from drift.today.paths import Setting
+
+QUESTION = "sensors today"
+FAN = (0.05, 0.25, 0.5, 0.75, 0.95)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TodayResult(Result):
+    """What to do with sensors today."""
+
+    command: ClassVar[str] = "today"
+
+
+def one_sensor(setting: Setting, sensor: str, tables: Tables, study: Study) -> TodayResult:
+    """Judge one sensor and say why.
+
+    Raises
+    ------
+    DriftError
+        For a sensor that occurs nowhere, with the nearest names.
+    """
+    if sensor not in setting.situations:
+        raise DriftError(Finding(severity="error", code="unknown-sensor", value=sensor, message="no such sensor occurs "
+                                 "in the tables of the study", mend=_meant(sensor, setting.sensors)))
+    v = judge(setting, sensor)
+    return TodayResult(
+        question=f"{sensor} today", answer=said.answer(v, setting), estimates=tuple(_estimates(v, setting)),
+        tables=(_reasons(v, setting), *_path_tables(v, setting)),
+        findings=(*said.findings_of(v, setting), *setting.rig.findings, *_about(sensor, setting)),
+        exclusions=setting.data.exclusions if setting.data is not None else (),
+        provenance=_provenance(setting, tables, study))
+
+
+def _meant(sensor: str, known: tuple[str, ...]) -> str:
+    """Suggest the sensor that was meant: signs that look alike first, then the nearest names."""
+    alike = str.maketrans("lIoO", "1100")
+    for name in known:
+        if name.translate(alike).casefold() == sensor.translate(alike).casefold():
+            return f"Did you mean {name!r}?"
+    near = difflib.get_close_matches(sensor.casefold(), [k.casefold() for k in known], n=3, cutoff=0.6)
+    names = [next(repr(k) for k in known if k.casefold() == n) for n in near]
+    if not names:
+        return suggestion(sensor, known, noun="sensors")
+    return f"Did you mean {' or '.join([', '.join(names[:-1]), names[-1]] if len(names) > 1 else names)}?"
+
+
+def all_sensors(setting: Setting, tables: Tables, study: Study) -> TodayResult:
+    """Judge every worn sensor of a study that is not out of use, in one table."""
+    from drift.sensitivity.design import NOT_WORN
+
+    verdicts = [judge(setting, s) for s in setting.sensors if setting.situations[s].role not in NOT_WORN
+                and not setting.situations[s].out]
+    gone = sum(bool(setting.situations[s].out) for s in setting.sensors)
+    counts = {w: sum(v.word == w for v in verdicts) for w in ("use", "check again", "do not use")}
+    told = ", ".join(f"{n} {_each(w)}" for w, n in counts.items() if n)
+    answer = (f"Of {len(verdicts)} sensors in use: {told}" if verdicts else "No sensor is in use") + (
+        f"; {gone} are out of use." if gone else ".")
+    if verdicts:
+        answer += f" {setting.rig.sentence[0].upper()}{setting.rig.sentence[1:]}."
+    chosen = next((v for v in verdicts if v.word == "do not use" and v.forecasts), None) or next(
+        (v for v in verdicts if v.forecasts), None)
+    return TodayResult(
+        question=QUESTION, answer=answer, estimates=tuple(e for v in verdicts for e in _estimates(v, setting)),
+        tables=(_overview(verdicts, setting), *(_path_tables(chosen, setting) if chosen else ()),
+                *_rig_tables(setting)),
+        findings=(*setting.rig.findings, *_of_all(verdicts, setting), *setting.findings),
+        provenance=_provenance(setting, tables, study))
+
+
+def _of_all(verdicts: list[Verdict], setting: Setting) -> tuple[Finding, ...]:
+    """Cautions of all sensors; those that go past all experience are named together."""
+    told = [(v, f) for v in verdicts for f in said.findings_of(v, setting) if f.severity == "warning"]
+    far = [v.situation.sensor for v, f in told if f.code == "beyond-experience"]
+    rest = tuple(f for _, f in told if f.code != "beyond-experience")
+    if not far:
+        return rest
+    one, several = said.per(setting)
+    return (*rest, Finding(severity="warning", code="beyond-experience", message=f"{join_words(far)} "
+                           f"{'are' if len(far) > 1 else 'is'} forecast further than {one} {setting.longest:g}, to "
+                           "which sensors were followed: that their lines stay straight there is an assumption",
+                           mend=f"Check them at every few {several} from there on."))
+
+
+def _about(sensor: str, setting: Setting) -> tuple[Finding, ...]:
+    """Return the findings of the checks that name this sensor, or none in particular."""
+    others = [s for s in setting.sensors if s != sensor and setting.situations[s].role != "check standard"]
+    return tuple(f for f in setting.findings if re.search(rf"\b{re.escape(sensor)}\b", f.message)
+                 or not any(re.search(rf"\b{re.escape(s)}\b", f.message) for s in others))
+
+
+def _each(word: str) -> str:
+    return {"use": "may be used", "check again": "to be checked again", "do not use": "not to be used"}[word]
+
+
+def _rig_tables(setting: Setting) -> tuple[ResultTable, ...]:
+    if not setting.rig.charts:
+        return ()
+    from drift.control.result import _chart_rows
+
+    return (_chart_rows(list(setting.rig.charts)),)
+
+
+def _provenance(setting: Setting, tables: Tables, study: Study) -> Provenance:
+    used = [t for t in (tables.checks, tables.sensors, tables.events) if t is not None]
+    accounts = (setting.data.account,) if setting.data is not None else ()
+    return Provenance(accounts=accounts, inputs={t.file: t.sha256 for t in used if t.sha256}, seed=setting.seed,
+                      level=1 - setting.spec.chance, versions=run_versions(),
+                      settings={"today": setting.spec.model_dump()})
+
+
+def _share(p: float) -> float:
+    """Return a probability in percent; what lies below its Monte Carlo error is no number to print."""
+    return round(100 * p, 3)
+
+
+def _estimates(v: Verdict, setting: Setting) -> list[Estimate]:
+    """Numbers behind the verdict."""
+    of = {"sensor": v.situation.sensor}
+    _, several = said.per(setting)
+    level = 1 - setting.spec.chance
+    made: list[Estimate] = []
+    for f in v.forecasts:
+        mine = {**of, "limit": f.limit.key}
+        n = v.n_sensors if f.basis == "population" else 1
+        made += [Estimate(name="remaining uses", of=mine, value=float(f.median), low=float(f.low), unit=several,
+                          level=level, n=n, bound="at least" if f.median >= f.most else None,
+                          method=f"median and lower {100 * level:g} % bound, {said.level_words(f)}"),
+                 Estimate(name="past the limit now", of=mine, value=_share(f.now), unit="%", n=n,
+                          method=f"probability, {said.level_words(f)}"),
+                 Estimate(name="past the limit at the next use", of=mine, value=_share(f.next), unit="%", n=n,
+                          method=f"probability, {said.level_words(f)}")]
+    if not v.forecasts:
+        made.append(Estimate(name="remaining uses", of=of, value=math.nan, unit=several, level=level,
+                             method="median and lower bound, not computed"))
+    for name, s in (("latest check against its path", v.off), ("repeat check against its path", v.repeated)):
+        if s is not None:
+            made.append(Estimate(name=name, of=of, value=s.standardised, unit="SD", n=v.situation.checks,
+                                 method=f"standardised one-step prediction error, {min(s.df, 9999):.0f} degrees of "
+                                        f"freedom, p = {s.p:.2g}"))
+    return made
+
+
+def _reasons(v: Verdict, setting: Setting) -> ResultTable:
+    """One row a reason: what was looked at, what was found, what it means."""
+    rows: list[tuple[str, str, str, str]] = []
+    one, several = said.per(setting)
+    at = v.situation
+    if at.out:
+        rows.append(("out of use", at.out, "", "do not use"))
+    if v.off is None:
+        rows.append(("path", "no check to compare", "", "check again"))
+    else:
+        off = v.off.p < setting.spec.off_path
+        limit = f"p of {setting.spec.off_path:g} or more"
+        found = f"check at {one} {v.off_use:g}: {v.off.standardised:+.1f} SD, p = {v.off.p:.2g}"
+        rows.append(("path", found, limit, "on its path" if not off else "check again" if v.repeated is None
+                     else "repeated"))
+        if v.repeated is not None:
+            bad = v.repeated.p < setting.spec.off_path
+            rows.append(("repeat check", f"{v.repeated.standardised:+.1f} SD, p = {v.repeated.p:.2g}", limit,
+                         "do not use" if bad and off else "on its path"))
+    for f in v.forecasts:
+        over = f.next > setting.spec.chance
+        rows.append((f"limit: {f.limit.words}", f"past it now {said.percent(f.now)}, at the next {one} "
+                     f"{said.percent(f.next)}", f"at most {100 * setting.spec.chance:g} %",
+                     "do not use" if over else "within"))
+        rows.append((f"{several} left to it", f"median {said.count(f.median, setting, f.most)}, "
+                     f"{100 * (1 - setting.spec.chance):g} % bound {said.count(f.low, setting, f.most)}", "1 or more",
+                     "do not use" if over else "within"))
+    if not v.forecasts:
+        rows.append((f"{several} left", f"not known: {v.refused}", "", "check again" if "unknown" in v.why else ""))
+    limit_dead = setting.study.limits.dead_fraction
+    if limit_dead is not None and math.isfinite(at.dead):
+        rows.append(("dead cells", f"{100 * at.dead:.2g} %", f"at most {100 * limit_dead:g} %",
+                     "do not use" if at.dead > limit_dead else "within"))
+    rows.append(("rig", setting.rig.sentence, "in control",
+                 {"fit": "fit", "not charted": "not known", "standard": "fit"}.get(setting.rig.status, "check again")))
+    columns = dict(zip(("reason", "found", "limit", "means"), zip(*rows, strict=True), strict=True))
+    return ResultTable.build("reasons", {k: list(c) for k, c in columns.items()},
+                             caption=f"Why: {at.sensor} at {one} {at.use:g}")
+
+
+def _overview(verdicts: list[Verdict], setting: Setting) -> ResultTable:
+    _, several = said.per(setting)
+    rank = {"do not use": 0, "check again": 1, "use": 2}
+    ordered = sorted(verdicts, key=lambda v: (rank[v.word], v.binding.low if v.binding else -1))
+
+    def number(v: Verdict, name: str) -> float:
+        return float(getattr(v.binding, name)) if v.binding is not None else math.nan
+
+    return ResultTable.build(QUESTION, {
+        "sensor": [v.situation.sensor for v in ordered], "construction": [v.situation.construction for v in ordered],
+        "verdict": [v.word for v in ordered], "uses": [v.situation.use for v in ordered],
+        "checks": [float(v.situation.checks) for v in ordered],
+        "left, median": [number(v, "median") for v in ordered],
+        "left, lower bound": [number(v, "low") for v in ordered],
+        "past a limit at the next use": [_share(number(v, "next")) for v in ordered],
+        "latest check": [v.off.standardised if v.off is not None else math.nan for v in ordered],
+        "why": ["; ".join(said.reason(c, v, setting) for c in v.why) for v in ordered]},
+        units={"uses": several, "left, median": several, "left, lower bound": several,
+               "past a limit at the next use": "%", "latest check": "SD"},
+        caption="Every sensor in use, those to keep away first")
+
+
+def _path_tables(v: Verdict, setting: Setting) -> tuple[ResultTable, ...]:
+    """Return the checks of the sensor and the fan of its forecast, on the scale of the limit that ends first."""
+    f = v.binding
+    if f is None:
+        return ()
+    number = next(i for i, p in enumerate(setting.paths) if p.limit is f.limit)
+    path = setting.paths[number]
+    found = np.flatnonzero(setting.names == v.situation.sensor)
+    mine = path.code == (int(found[0]) if len(found) else -1)
+    end = v.situation.use + min(max(2 * f.median, f.median + 10), f.most)
+    use = np.linspace(0.0, float(end), 61)
+    lines = quantiles_of(f.mixture, use, FAN)
+    edge = f.limit.threshold()
+    start = float(f.mixture.weight @ f.mixture.mean[:, 0])
+    limit = f.limit.sign * edge + (start if f.limit.relative else 0.0)
+
+    def shown(values: Any) -> Any:
+        values = np.asarray(values, dtype=np.float64)
+        if not path.log:
+            return values
+        return 100 * np.exp(values - start) if f.limit.relative else np.exp(values)
+
+    unit = "% of fresh" if f.limit.relative and path.log else f.limit.unit
+    points = ResultTable.build("checks of the sensor", {
+        "sensor": [v.situation.sensor] * int(mine.sum()), "use": path.use[mine], "value": shown(path.value[mine]),
+        "repeat": ["yes" if r else "" for r in path.repeat[mine]]}, units={"value": unit},
+        caption=f"Checks of {v.situation.sensor}")
+    fan = ResultTable.build("forecast", {
+        "sensor": [v.situation.sensor] * len(use), "use": use,
+        **{f"{100 * p:g} %": shown(line) for p, line in zip(FAN, lines, strict=True)},
+        "limit": np.full(len(use), float(shown(limit))), "now": np.full(len(use), v.situation.use)},
+        units={**{f"{100 * p:g} %": unit for p in FAN}, "limit": unit},
+        caption=f"Forecast of {v.situation.sensor} against its {f.limit.words}")
+    return points, fan
