@@ -143,6 +143,8 @@ def _steps(study: Study, tables: Tables, *, level: float, seed: int,
         if study.budget is not None:
             steps.append(("uncertainty budget", lambda _, __: _budget(tables, study, level, seed)))
     steps += _calibration_steps(study, tables, level, seed)
+    if study.today is not None or study.files.ledger:
+        steps.append(("sensors today", lambda _, __: _today(study, tables, seed)))
     if tables.trials is not None:
         trials = tables.trials
         for r in study.reliability:
@@ -249,6 +251,11 @@ def answer_budget(study: Study, asked: Mapping[str, Any], *, level: float = DEFA
                             settings=_settings(study))
     return StudyResult.join((part,), question=study.study.title, answer=part.answer, findings=reading.findings,
                             provenance=provenance, tables=[_table_list(reading.tables)])
+def _today(study: Study, tables: Tables, seed: int) -> Result:
+    from drift.today import all_sensors, ledger_rows, prepare_setting, sessions_of
+
+    setting = prepare_setting(tables, study, sessions=sessions_of(ledger_rows(study)[0] or ()), seed=seed)
+    return all_sensors(setting, tables, study)
 
 
 def screened_trials(study: Study, tables: Tables) -> Screening | None:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from drift.records import CheckTable, Tables
     from drift.study import Study
 
-__all__ = ["chart_of_table", "sessions_of", "today_of_study"]
+__all__ = ["chart_of_table", "today_of_study"]
 
 
 def _alone(part: Result, findings: tuple[Finding, ...], settings: dict[str, str]) -> StudyResult:
@@ -123,14 +123,15 @@ def today_of_study(path: str | Path, sensor: str | None, *, readings: Sequence[f
 
     from drift.ingest import read_tables
     from drift.study import read_study
-    from drift.today import all_sensors, one_sensor, prepare_setting
+    from drift.today import all_sensors, ledger_rows, one_sensor, prepare_setting, sessions_of
     from drift.workflow import DEFAULT_SEED
 
     study = read_study(path)
-    reading = read_tables(study)
+    rows, end = ledger_rows(study)
+    reading = read_tables(study, pending=rows, end=end)
     raise_on_error(reading.findings)
     tables = reading.tables
-    sessions = sessions_of(study)
+    sessions = sessions_of(rows or ())
     said: tuple[Finding, ...] = ()
     if readings:
         tables, said = _with_reading(study, tables, str(sensor), readings, references, use, repeat, sessions)
@@ -142,23 +143,6 @@ def today_of_study(path: str | Path, sensor: str | None, *, readings: Sequence[f
         part = replace(part, findings=(*said, *part.findings))
     kept = tuple(f for f in reading.findings if f.severity != "note")
     return _alone(part, kept, {"study": study.model_dump_json(exclude_none=True, exclude={"folder"})})
-
-
-def sessions_of(study: Study) -> dict[str, tuple[float, int]]:
-    """Return the latest use count among each sensor's logged sessions, and how many sessions after it bear none."""
-    from drift.ingest.logged import ledger_path, read_ledger
-
-    path = ledger_path(study)
-    if path is None or not path.is_file():
-        return {}
-    found: dict[str, tuple[float, int]] = {}
-    for _, kind, body in read_ledger(study)[0]:
-        if kind != "session" or not body.get("sensor"):
-            continue
-        most, more = found.get(body["sensor"], (0.0, 0))
-        text = body.get("use", "")
-        found[body["sensor"]] = (max(most, float(text)), 0) if text else (most, more + 1)
-    return found
 
 
 def _with_reading(study: Study, tables: Tables, sensor: str, readings: Sequence[float], references: Sequence[str],

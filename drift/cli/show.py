@@ -81,7 +81,9 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
     return "\n\n".join(b.rstrip() for b in blocks if b.strip()) + "\n"
 
 
-LEADING = {"wear": ("drift per use, percent", "growth of saturation pressure per use, percent", "sensitivity at use 0"),
+LEADING: dict[str, tuple[str, ...]] = {
+           "today": (),
+           "wear": ("drift per use, percent", "growth of saturation pressure per use, percent", "sensitivity at use 0"),
            "retire": ("retire after", "average sensor reaches the limit (not a policy)"),
            "recalibrate": ("recalibrate every", "error of one calibration, SD"),
            "icc": ("SEM (agreement)", "MDC (agreement)", "SEM (absolute)", "MDC (absolute)", "SEM (relative)",

@@ -18,6 +18,7 @@ Ints = NDArray[np.int64]
 
 DRAWS = 400
 _PILOT = (300, 300, 200)
+_MANY = 40
 _PRIOR_DF = 3.0
 _PROPOSAL_DF = 5.0
 _CORRELATION_POWER = 1.5
@@ -193,6 +194,10 @@ def _start(s: Sums) -> tuple[Floats, Floats]:
     sd_slope = float(slopes.std(ddof=1)) if len(slopes) > 1 else abs(pooled[1])
     levels = level[own]
     sd_level = float(levels.std(ddof=1)) if len(levels) > 1 else noise
+    if len(s.n) >= _MANY:  # take the lines' own errors out
+        own_error = noise**2 * float((s.s0 / det)[own].mean()), noise**2 * float((s.s2 / det)[own].mean())
+        sd_slope = np.sqrt(max(sd_slope**2 - own_error[0], 0.02 * sd_slope**2))
+        sd_level = np.sqrt(max(sd_level**2 - own_error[1], 0.02 * sd_level**2))
     # Sensors' slopes rarely differ by more than the wear itself, nor starts by more than all the scatter there is.
     scale = np.array([max(pooled[2], noise), max(abs(pooled[1]), noise)])
     start = np.array([np.log(max(sd_level, 0.3 * noise)), np.log(max(sd_slope, 0.1 * noise)), 0.0, np.log(noise)])
@@ -263,7 +268,10 @@ def _sampled(sums: Sums, mean: Floats, scale: Floats, rng: np.random.Generator, 
              ) -> tuple[Floats, Floats, _Parts]:
     """Sample in rounds, each from a t density fitted to the weighted sample before."""
     root = np.diag([0.6, 0.8, 0.8, 0.25])
-    for number, size in enumerate((*_PILOT, draws)):
+    pilot: tuple[int, ...] = _PILOT
+    if len(sums.n) >= _MANY:  # their posterior is narrow: start near it and close in by more steps
+        root, pilot = root * np.sqrt(20 / len(sums.n)), _PILOT * 2
+    for number, size in enumerate((*pilot, draws)):
         z = rng.standard_normal((size, 4))
         chi = np.sqrt(rng.chisquare(_PROPOSAL_DF, size) / _PROPOSAL_DF)[:, None]
         theta = mean + (z / chi) @ root.T
@@ -276,7 +284,7 @@ def _sampled(sums: Sums, mean: Floats, scale: Floats, rng: np.random.Generator, 
         full = log_weight + _log_likelihood(parts)
         full = np.where(np.isfinite(full), full, -np.inf)
         log_weight = np.where(np.isfinite(full), log_weight, -np.inf)
-        if number == len(_PILOT):
+        if number == len(pilot):
             break
         mean, root = _refitted(theta, full)
     return theta, log_weight, parts
@@ -451,9 +459,9 @@ def quantiles_of(mixture: Mixture, use: ArrayLike, probabilities: ArrayLike) -> 
     mean = mixture.mean[:, :1] + mixture.mean[:, 1:] * u
     c = mixture.cov
     sd = np.sqrt(np.maximum(c[:, 0, 0, None] + 2 * c[:, 0, 1, None] * u + c[:, 1, 1, None] * u**2, 1e-300))
-    low = np.tile((mean - 12 * sd).min(axis=0), (len(p), 1))
-    high = np.tile((mean + 12 * sd).max(axis=0), (len(p), 1))
-    for _ in range(60):
+    low = np.tile((mean - 9 * sd).min(axis=0), (len(p), 1))
+    high = np.tile((mean + 9 * sd).max(axis=0), (len(p), 1))
+    for _ in range(28):
         mid = (low + high) / 2
         below = np.einsum("d,dpu->pu", mixture.weight, ndtr((mid[None] - mean[:, None]) / sd[:, None]))
         low, high = np.where(below < p[:, None], mid, low), np.where(below < p[:, None], high, mid)

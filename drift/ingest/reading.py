@@ -73,7 +73,7 @@ def _rebuild(tables: Tables, findings: tuple[Finding, ...], counts: ResultTable 
 
 
 def read_tables(study: Study, *, progress: Callable[[str], None] | None = None,
-                pending: Sequence[Row] | None = None) -> Reading:
+                pending: Sequence[Row] | None = None, end: str = "") -> Reading:
     """Read and check every table that a study names.
 
     Parameters
@@ -82,7 +82,10 @@ def read_tables(study: Study, *, progress: Callable[[str], None] | None = None,
     progress : callable, optional
         Called with the name of each file before it is read.
     pending : sequence of rows, optional
-        Rows of the ledger in place of those in its file: what it would hold if an entry were written.
+        Rows of the ledger in place of those in its file: what it would hold if an entry were written, or what it was
+        just read to hold.
+    end : str
+        End of its chain, which stands for these rows in the provenance.
 
     Returns
     -------
@@ -106,7 +109,7 @@ def read_tables(study: Study, *, progress: Callable[[str], None] | None = None,
             continue
         drafts[kind] = _draft(raw, kind, study, named)
     if study.files.ledger:
-        findings += _add_ledger(drafts, study, named, pending)
+        findings += _add_ledger(drafts, study, named, pending, end)
     if not any(getattr(study.files, kind) for kind in ("checks", "trials", "exposures", "ledger")):
         findings.append(Finding(severity="error", code="no-tables", file="study.toml", column="[files]",
                                 message="the study names neither a checks nor a trials table",
@@ -115,20 +118,20 @@ def read_tables(study: Study, *, progress: Callable[[str], None] | None = None,
 
 
 def _add_ledger(drafts: dict[str, Draft], study: Study, named: Mapping[str, Mapping[str, Any]],
-                pending: Sequence[Row] | None) -> list[Finding]:
+                pending: Sequence[Row] | None, end: str) -> list[Finding]:
     """Read the ledger as tables beside those of files; one table has one home."""
     path = ledger_path(study)
     assert path is not None
     try:
-        rows, end = read_ledger(study) if pending is None else (list(pending), "")
+        rows, end = read_ledger(study) if pending is None else (pending, end)
     except DriftError as error:
         missing = error.findings[0].code == "no-ledger"
         return [replace(f, severity="note") if missing else f for f in error.findings]
     found: list[Finding] = []
     plain = without_written_forms(study)
+    if study.study.count_uses != "session log":  # counted by whoever asks for the present use of a sensor
+        rows = [r for r in rows if r[1] != "session"]
     for kind, raw in logged_tables(rows, file=path.name, sha256=end).items():
-        if kind == "session_log" and study.study.count_uses != "session log":
-            continue  # counted by whoever asks for the present use of a sensor
         if kind in drafts:
             found.append(Finding(severity="error", code="two-homes", file="study.toml", column=f"[files] {kind}",
                                  value=getattr(study.files, kind), message=f"{kind} stand both in a file and in the "

@@ -21,6 +21,7 @@ from drift.report import figures_of_gauge as gauge_plots
 from drift.report import figures_of_lines as line_plots
 from drift.report import figures_of_policy as policy_plots
 from drift.report import figures_of_several as several_plots
+from drift.report import figures_of_today as today_plots
 from drift.report import figures_of_trials as trial_plots
 from drift.report.budget_tables import budget_grids, source_grids
 from drift.report.d_study_tables import d_study_grids
@@ -50,6 +51,8 @@ SHOWN_TABLES = {
     "gauge": ("operators", "bias", "linearity"),
     "budget": ("Monte Carlo check",),
     "interlaboratory": ("precision against level",),
+    "today": ("sensors today", "reasons"),
+    "chart": ("signals",),
     "icc": ("comparison of reliabilities", "trend along use", "drift left in and removed", "ICC and SEM along use",
             "estimators"),
 }
@@ -66,6 +69,7 @@ FOLDED_TABLES = {
     "budget": ("along use", "coverage"),
     "gauge": ("analysis of variance", "average and range", "coverage"),
     "interlaboratory": ("outlier tests", "laboratories", "coverage"),
+    "chart": ("control chart", "calibration line chart"),
 }
 # Estimates that a shown table holds already, by the start of their names.
 IN_TABLES = {"wear": ("SD between", "correlation of", "difference of"),
@@ -84,6 +88,8 @@ TITLES = {
     "calibrate": "Calibration",
     "cells": "Gains of cells",
     "budget": "Uncertainty of a pressure",
+    "today": "Sensors today",
+    "chart": "Control chart",
 }
 # Notes that belong to the answer: they stand below its numbers, not among the assumptions.
 TOLD = ("why-this-coefficient", "grade", "what-would-narrow", "rule-of-thumb", "what-helps", "relation-to-level",
@@ -151,6 +157,8 @@ def report_figures(result: StudyResult) -> tuple[Figure, ...]:
             drawn = calibration_plots.calibration_drawings(part)
         elif part.command == "budget":
             drawn = budget_plots.budget_drawings(part)
+        elif part.command in ("today", "chart"):
+            drawn = today_plots.today_drawings(part)
         if part.command == "icc":
             drawn += _use_figures(part) + d_plots.d_study_figures(part)
         if part.command == "agree":
@@ -274,7 +282,7 @@ def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:
 def _title(part: Result) -> str:
     general = TITLES.get(part.command, part.command)
     alone = ("wear", "retire", "recalibrate", "cells", "budget")  # asked once a study: the general title says it
-    return general if part.command in alone else f"{general}: {part.question}"
+    return general if part.command in alone or part.question == general.casefold() else f"{general}: {part.question}"
 
 
 def _shortened(grid: Grid) -> Grid:

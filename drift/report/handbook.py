@@ -27,6 +27,8 @@ HELP = {
     "calibrate": ("calibration-curves", "inverse-prediction"),
     "cells": ("cell-gains",),
     "budget": ("uncertainty-budget",),
+    "today": ("today", "control-charts"),
+    "chart": ("control-charts",),
 }
 _FIGURE = re.compile(r"<p><img src=\"figures/([\w-]+)\.svg\" alt=\"[^\"]*\"\s*/?></p>")
 _TOPIC = re.compile(r"<code>drift explain ([a-z -]+)</code>")

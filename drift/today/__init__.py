@@ -3,5 +3,7 @@
 from drift.today.judge import Verdict, judge
 from drift.today.paths import Setting, Situation, prepare_setting
 from drift.today.result import TodayResult, all_sensors, one_sensor
+from drift.today.sessions import ledger_rows, sessions_of
 
-__all__ = ["Setting", "Situation", "TodayResult", "Verdict", "all_sensors", "judge", "one_sensor", "prepare_setting"]
+__all__ = ["Setting", "Situation", "TodayResult", "Verdict", "all_sensors", "judge", "ledger_rows", "one_sensor",
+           "prepare_setting", "sessions_of"]

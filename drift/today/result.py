@@ -231,7 +231,7 @@ def _path_tables(v: Verdict, setting: Setting) -> tuple[ResultTable, ...]:
     found = np.flatnonzero(setting.names == v.situation.sensor)
     mine = path.code == (int(found[0]) if len(found) else -1)
     end = v.situation.use + min(max(2 * f.median, f.median + 10), f.most)
-    use = np.linspace(0.0, float(end), 61)
+    use = np.linspace(0.0, float(end), 41)
     lines = quantiles_of(f.mixture, use, FAN)
     edge = f.limit.threshold()
     start = float(f.mixture.weight @ f.mixture.mean[:, 0])

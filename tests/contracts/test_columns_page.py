@@ -29,6 +29,7 @@ from drift.study import (
     ScreeningSpec,
     SensitivitySpec,
     TextFormat,
+    TodaySpec,
 )
 from drift.study.budgets import BudgetSpec, Stated
 
@@ -45,6 +46,6 @@ def test_every_column_is_on_the_page(columns: tuple[str, ...]) -> None:
                                   Costs, Files, GaugeQuestion,
                                   InterlaboratoryQuestion, Limits,
                                   RecalibrationSpec, Recalculate, RetirementSpec, ScreeningSpec, SensitivitySpec,
-                                  TextFormat])
+                                  TextFormat, TodaySpec])
 def test_every_setting_is_on_the_page(part: type) -> None:
     assert [k for k in part.model_fields if f"`{k}" not in PAGE] == []  # type: ignore[attr-defined]
