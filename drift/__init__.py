@@ -12,6 +12,7 @@ from drift._version import __version__
 
 _HOMES = {
     "AgreementResult": "drift.agreement",
+    "ChartResult": "drift.control",
     "CheckResult": "drift.workflow",
     "CheckTable": "drift.records",
     "DriftError": "drift.errors",
@@ -19,6 +20,7 @@ _HOMES = {
     "Finding": "drift.errors",
     "GaugeResult": "drift.reliability.gauge",
     "InterlaboratoryResult": "drift.reliability.interlaboratory",
+    "LogResult": "drift.ingest.logbook",
     "ReliabilityResult": "drift.reliability",
     "Result": "drift.results",
     "ResultTable": "drift.results",
@@ -26,6 +28,7 @@ _HOMES = {
     "Study": "drift.study",
     "StudyResult": "drift.workflow",
     "Tables": "drift.records",
+    "TodayResult": "drift.today",
     "TrialTable": "drift.records",
     "WearResult": "drift.sensitivity",
     "check_study": "drift.workflow",
@@ -35,6 +38,7 @@ _HOMES = {
     "retire": "drift.retirement",
     "run_study": "drift.workflow",
     "study_from_dict": "drift.study",
+    "today_of_study": "drift.workflow_today",
     "write_output": "drift.workflow",
 }
 

@@ -155,8 +155,8 @@ def findings_of(v: Verdict, setting: Setting) -> tuple[Finding, ...]:
             f"Check {FEW} sensors of its construction twice or more, or this one at three {several} or more.")
     gap = at.use - at.last_check
     if math.isfinite(gap) and gap > 0 and v.word == "use":
-        say("note", "uses-since-check", f"{at.sensor} was used {gap:g} time{'s' * (gap != 1)} since its latest check; the "
-            "forecast counts from now on")
+        say("note", "uses-since-check", f"{at.sensor} was used {gap:g} time{'s' * (gap != 1)} since its latest check; "
+            "the forecast counts from now on")
     if at.unusable:
         say("note", "unusable-checks", f"{at.unusable} row{'s' * (at.unusable != 1)} of {at.sensor} did not enter "
             "(see the list of excluded rows)")

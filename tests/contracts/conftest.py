@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from drift.control import ChartSpec, Occasions, chart_table
+from drift.ingest.logbook import show
 from drift.results import Result
 from drift.study import RecalibrationSpec, read_study, study_from_dict
 from drift.workflow import answer_budget, check_study, new_study, run_study
+from drift.workflow_today import today_of_study
 
 
 def gauges(folder: Path) -> tuple[Result, ...]:
@@ -27,6 +31,15 @@ def intervals(folder: Path) -> tuple[Result, ...]:
     return tuple(p for p in run_study(study).parts if p.command == "recalibrate")
 
 
+def of_today(folder: Path) -> tuple[Result, ...]:
+    """The results about sensors in use: verdicts, a control chart, and what the ledger of the demo holds."""
+    occasions = Occasions(standard="CS1", label=np.array([str(i) for i in range(25)], dtype=object),
+                          mean=np.random.default_rng(1).normal(10, 1, 25), within_sd=np.full(25, np.nan),
+                          within_df=np.zeros(25), use=np.arange(25.0), time=np.full(25, "", dtype=object))
+    return (*today_of_study(folder, None).parts, chart_table((occasions,), ChartSpec(), question="rig"),
+            show(read_study(Path(__file__).parents[2] / "demo_trials" / "today"), 3))
+
+
 @pytest.fixture(scope="session")
 def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
     """Results by the name of their class."""
@@ -36,5 +49,6 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
     budget = answer_budget(read_study(folder), {}).part("budget")
     assert budget is not None
     bench = run_study(read_study(Path(__file__).parents[2] / "demo_trials" / "calibration"))
-    every = (made, check_study(folder), whole, *whole.parts, *gauges(folder), *intervals(folder), budget, *bench.parts)
+    every = (made, check_study(folder), whole, *whole.parts, *gauges(folder), *intervals(folder), budget, *bench.parts,
+             *of_today(folder))
     return {type(r).__name__: r for r in every}

@@ -14,7 +14,7 @@ from drift.results import ESTIMATE_COLUMNS, Result
 
 CLASSES = ("NewResult", "CheckResult", "StudyResult", "WearResult", "RetirementResult", "ReliabilityResult",
            "AgreementResult", "RecalibrationResult", "GaugeResult", "InterlaboratoryResult", "BudgetResult",
-           "CalibrationResult", "CellGainsResult")
+           "CalibrationResult", "CellGainsResult", "TodayResult", "ChartResult", "LogResult")
 FIELDS = ["question", "answer", "estimates", "tables", "findings", "exclusions", "provenance"]
 
 
