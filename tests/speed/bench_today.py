@@ -1,4 +1,4 @@
-"""Time of ``drift today`` from a cold start on a ledger of 200 sensors x 200 uses: ``python tests/speed/bench_today.py``.
+"""Time of ``drift today`` from a cold start on a ledger of 200 sensors x 200 uses.
 
 The ledger holds 40,000 sessions and a check of every sensor each 20 uses (2,200 mountings); with ``--checks`` it holds
 40,000 checks, one a use. Best of a few runs in fresh processes, beside a process that imports numpy alone.
@@ -44,8 +44,9 @@ def make(folder: Path, *, every: int) -> None:
     for use in range(USES + 1):
         day = f"{date(2026, 1, 1) + timedelta(days=use)}T08:00"
         if use <= 40:
-            entries.append(Entry(kind="standard", body={"sensor": "CS1", "use": str(use), "reference": "500", "time": day,
-                                                        "reading": f"{500 + rng.normal(0, 2):.1f}"}))
+            entries.append(Entry(kind="standard", body={
+                "sensor": "CS1", "use": str(use), "reference": "500", "time": day,
+                "reading": f"{500 + rng.normal(0, 2):.1f}"}))
         for i, name in enumerate(names):
             if use and every > 1:
                 entries.append(Entry(kind="session", body={"sensor": name, "use": str(use), "time": day}))
