@@ -157,7 +157,8 @@ def removal_table(answers: list[ConstructionAnswer], exposure: Exposure) -> Resu
     """Table "sensitivity to removal": sensors removed by judgement taken to wear faster than their checks show."""
     rows = [{"construction": a.construction, "limit": key or ALL, "slopes of removed sensors times": f,
              "removed by judgement": float(len({s for x in a.limits for s in x.group.judged})), "retire after": n,
-             "bound": b} for a in answers for key, f, n, b in a.by_removal]
+             "bound": b} for a in answers for key, f, n, b in a.by_removal
+            if key == "" or len(a.limits) > 1]  # one limit is all limits
     return _table("sensitivity to removal", rows, ("construction", "limit", "slopes of removed sensors times",
                                                    "removed by judgement", "retire after", "bound"),
                   {"retire after": exposure.unit},
