@@ -15,6 +15,8 @@ from tests.coverage.retire_after import TABLE, counts_of, named
 from tests.coverage.retire_after_worlds import Design, draw
 from tests.coverage.retire_sparse import LEFT_OUT
 from tests.coverage.retire_sparse import TABLE as SPARSE_TABLE
+from tests.coverage.retire_warnings import ANY, BATCHES, BEYOND, SHAPE, WORLDS
+from tests.coverage.retire_warnings import TABLE as WARNINGS_TABLE
 from tests.coverage.retirement_worlds import LIMIT
 from tests.retirement.worlds import world
 
@@ -112,3 +114,13 @@ def test_the_bootstrap_bound_keeps_its_promise_wherever_it_is_used_and_leaving_s
     assert ours.design.str.contains("skewed").sum() >= 4
     early = left_out[left_out.design.str.contains("24 sensors, 30 % sparse, worn")]
     assert (early.unsafe > 0.2).all()
+
+
+def test_warnings_of_the_design_are_always_there_and_false_ones_are_rare() -> None:
+    table = pd.read_csv(WARNINGS_TABLE).set_index(["design", "method"]).warned
+    for design in ("12 sensors, normal", "24 sensors, normal, unequal schedules, worn ones removed"):
+        assert table[design, ANY] <= 0.10
+        assert table[design, BATCHES] == 1
+    far = next(d for d in WORLDS if "far beyond" in d)
+    assert table[far, BATCHES] == table[far, BEYOND] == 1
+    assert table["12 sensors, break-in", SHAPE] > 0.9
