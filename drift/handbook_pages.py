@@ -52,6 +52,8 @@ ALSO = {"budget": "uncertainty-budget", "uncertainty": "uncertainty-budget", "gu
         "compare": "comparing", "comparison": "comparing", "bias": "limits-of-agreement",
         "settings": "columns", "study.toml": "columns", "json": "estimates", "names": "estimates",
         "ccc": "concordance", "concordance correlation": "concordance", "overall concordance": "concordance",
+        "policies": "policy", "cost": "policy", "costs": "policy", "age replacement": "policy",
+        "guard band": "policy", "spoilt sessions": "policy",
         "recalibration": "recalibration-interval", "recalibrate": "recalibration-interval",
         "interval of recalibration": "recalibration-interval", "tolerance": "recalibration-interval",
         "simulation": "coverage", "deming": "comparison-lines", "weighted deming": "comparison-lines",

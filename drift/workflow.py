@@ -140,6 +140,8 @@ def _steps(study: Study, tables: Tables, *, level: float, seed: int,
             steps.append(("retirement", lambda made, tell: _retire(made, study, tables, seed, tell)))
         if study.recalibration is not None:
             steps.append(("recalibration", lambda made, tell: _recalibrate(made, study, tables, tell)))
+        if asks_policy(study):
+            steps.append(("policy", lambda made, tell: _policy(made, study, tables, level, seed, tell)))
         if study.budget is not None:
             steps.append(("uncertainty budget", lambda _, __: _budget(tables, study, level, seed)))
     steps += _calibration_steps(study, tables, level, seed)
@@ -188,6 +190,14 @@ def _cells(tables: Tables, study: Study, level: float, seed: int) -> Result:
 def asks_retirement(study: Study) -> bool:
     """Tell whether a retire-after count is asked: some limit is declared, or ``[retirement]`` stands there."""
     return study.retirement is not None or any(v is not None for v in study.limits.model_dump().values())
+
+
+def asks_policy(study: Study) -> bool:
+    """Tell whether policies are to be compared: ``[policy]`` stands there, or every cost that is needed is given."""
+    costs = study.costs
+    needed = [costs.sensor, costs.spoilt_session, costs.check,
+              *([costs.recalibration] if study.recalibration is not None else [])]
+    return asks_retirement(study) and (study.policy is not None or all(c is not None for c in needed))
 
 
 def _wear(tables: Tables, study: Study, level: float, seed: int, tell: Callable[..., None]) -> Result:
@@ -256,6 +266,52 @@ def _today(study: Study, tables: Tables, seed: int) -> Result:
 
     setting = prepare_setting(tables, study, sessions=sessions_of(ledger_rows(study)[0] or ()), seed=seed)
     return all_sensors(setting, tables, study)
+
+
+def _policy(made: Sequence[Result], study: Study, tables: Tables, level: float, seed: int,
+            tell: Callable[..., None]) -> Result:
+    from drift.retirement.policy import compare_policies
+
+    wear, retired, interval = (next((p for p in made if p.command == c), None)
+                               for c in ("wear", "retire", "recalibrate"))
+    if wear is None or retired is None:
+        raise DriftError(Finding(severity="note", code="no-wear", message="no drift was fitted"))
+    return compare_policies(wear, retired, study, tables, interval=interval, seed=seed, level=level, progress=tell)
+
+
+def policy_of_study(study: Study, *, level: float = DEFAULT_LEVEL, seed: int = DEFAULT_SEED,
+                    progress: Progress | None = None) -> StudyResult:
+    """Compare policies for a study, with the questions they rest on and no others.
+
+    Parameters
+    ----------
+    study : Study
+        Needs checks and a limit; its questions about trials are left alone.
+    level, seed, progress
+        As of :func:`run_study`.
+
+    Raises
+    ------
+    DriftError
+        With every finding, when the tables cannot be used or nothing is asked.
+    """
+    from drift.ingest import read_tables
+    from drift.study import PolicySpec
+
+    nothing: dict[str, Any] = dict.fromkeys(("reliability", "gauge", "interlaboratory", "agreement"), ())
+    study = study.model_copy(update={"policy": study.policy or PolicySpec()})
+    if study.study.count_uses != "dates":  # trials that nothing is asked of need not be read
+        study = study.model_copy(update={**nothing, "files": study.files.model_copy(update={"trials": None})})
+    lacking = None if asks_retirement(study) else "a limit: add one to [limits]"
+    lacking = lacking if study.files.checks else "a table of checks: add checks = \"checks.csv\" to [files]"
+    if lacking:
+        raise DriftError(Finding(severity="error", code="no-policy-question", file="study.toml",
+                                 message="policies cannot be compared without " + lacking.split(": add")[0],
+                                 mend=f"Add{lacking.split(': add')[1]}."))
+    tell = progress or _silent
+    tell("reading tables", 0.0)
+    reading = read_tables(study)
+    return _answered(study.model_copy(update=nothing), reading, level=level, seed=seed, progress=tell)
 
 
 def screened_trials(study: Study, tables: Tables) -> Screening | None:
@@ -329,7 +385,7 @@ def new_study(folder: str | Path) -> NewResult:
                             f"example tables, then run 'drift check {folder}'.")
 
 
-DECISIONS = ("retire", "recalibrate")
+DECISIONS = ("retire", "recalibrate", "policy")
 BLANK = "..."
 
 
@@ -480,6 +536,8 @@ def _question_list(study: Study) -> ResultTable:
         if study.recalibration is not None:
             rows.append(("recalibrate", "recalibrate", "Every how many uses should a sensor be calibrated anew "
                          f"(tolerance {100 * study.recalibration.tolerance:g} %)?"))
+        if asks_policy(study):
+            rows.append(("policy", "policy", "What do counts, checks, recalibration and waiting for failure cost?"))
         if study.budget is not None:
             rows.append(("budget", "budget", "What does a reading mean as a pressure, and how well is it known?"))
     rows += [("calibrate", c.name, "What load belongs to a reading?") for c in study.calibration]

@@ -18,6 +18,7 @@ COMMANDS = {
         "budget": ("drift.cli.budget", "Say what a reading at a use means as a pressure, with its uncertainty."),
         "today": ("drift.cli.today", "Say of one sensor: use it, check it again, or do not use it."),
         "log": ("drift.cli.log", "Write a check, a use or an event into the sensor ledger; export it."),
+        "policy": ("drift.cli.policy", "Compare what counts, checks and recalibration cost."),
     },
     "On one table": {
         "wear": ("drift.cli.tables", "Estimate drift per use from bench checks."),

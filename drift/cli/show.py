@@ -65,6 +65,10 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
 
         if is_several(result):
             return "\n\n".join(b.rstrip() for b in (answer, *several_blocks(result)) if b.strip()) + "\n"
+    if result.command == "policy" and parts is None:
+        from drift.cli.show_policy import policy_blocks
+
+        return "\n\n".join(b.rstrip() for b in (answer, *policy_blocks(result)) if b.strip()) + "\n"
     if parts is None:
         if not result.estimates:
             blocks += [table_text(t) for t in _as_rows(result.tables)]
@@ -85,6 +89,7 @@ LEADING: dict[str, tuple[str, ...]] = {
            "today": (),
            "wear": ("drift per use, percent", "growth of saturation pressure per use, percent", "sensitivity at use 0"),
            "retire": ("retire after", "average sensor reaches the limit (not a policy)"),
+           "policy": (),
            "recalibrate": ("recalibrate every", "error of one calibration, SD"),
            "icc": ("SEM (agreement)", "MDC (agreement)", "SEM (absolute)", "MDC (absolute)", "SEM (relative)",
                    "MDC (relative)"),
@@ -110,6 +115,8 @@ def _leading(estimate: Estimate, part: Result) -> bool:
         return estimate.name == declared.name and estimate.of.get("model") == declared.of.get("model")
     if part.command == "agree" and "pair" in estimate.of:  # of several methods: the pairs stand in the report
         return False
+    if part.command == "policy":  # of all policies the chosen one; the report holds the others
+        return estimate.of.get("chosen") == "yes"
     linear = estimate.name == "drift per use" and not any(e.name == LEADING["wear"][0] for e in part.estimates)
     return linear or estimate.name in LEADING.get(part.command, (estimate.name,))
 

@@ -31,6 +31,7 @@ from drift.report.gauge_tables import main_grid as gauge_grid
 from drift.report.handbook import help_for
 from drift.report.handbook import shown as handbook_pages
 from drift.report.methods import methods_paragraphs
+from drift.report.policy_grids import policy_grid
 from drift.report.tables import Grid, estimate_grid, exclusion_grid, reliability_grid, result_grid
 from drift.results import Estimate, Result
 from drift.simulated.quoting import NOTE
@@ -43,6 +44,7 @@ SHOWN_TABLES = {
     "wear": ("variance components", "comparison of constructions", "assumption checks", "aliases", "removals"),
     "retire": ("sensitivity to removal", "what would more data buy", "equivalence of slopes"),
     "recalibrate": ("recalibration intervals",),
+    "policy": ("sensitivity to costs", "costs"),
     "agree": ("limits, plain and proposed", "limits by pressure", "verdict", "uses left", "interactions",
               "comparison lines", "concordance", "limits with the mean",
               "pairwise limits", "method variances", "checks", "variance components"),
@@ -60,6 +62,7 @@ SHOWN_TABLES = {
 FOLDED_TABLES = {
     "wear": ("robust trend", "influence", "coverage"),
     "retire": ("own crossing counts", "batches", "coverage"),
+    "policy": ("cost curve",),
     "recalibrate": ("own changes", "sensitivity of the interval", "coverage"),
     "icc": ("D study", "mean squares", "coverage"),
     "agree": ("limits", "difference lines", "regression limits", "along use", "lines along use",
@@ -81,6 +84,7 @@ TITLES = {
     "wear": "Drift per use",
     "retire": "When to retire a sensor",
     "recalibrate": "When to recalibrate a sensor",
+    "policy": "What policies cost",
     "icc": "Reliability",
     "agree": "Agreement",
     "gauge": "Gauge study",
@@ -146,6 +150,8 @@ def report_figures(result: StudyResult) -> tuple[Figure, ...]:
             drawn = _limit_figures(part, wear)
         elif part.command == "recalibrate":
             drawn = policy_plots.recalibration_drawings(part)
+        elif part.command == "policy":
+            drawn = policy_plots.policy_drawings(part)
         elif part.command == "agree":
             drawn = agreement_plots.agreement_drawings(part)
         elif part.command == "icc" and plots.table_of(part, "variance shares") is not None:
@@ -235,7 +241,7 @@ def _has(result: Result, name: str) -> bool:
 def _decision(result: StudyResult) -> tuple[str, ...]:
     """Return what stands on top, a sentence a line: the counts, or the answers where no count was asked."""
     parts = result.parts
-    retired = [p.answer for p in parts if p.command in ("retire", "recalibrate")]
+    retired = [p.answer for p in parts if p.command in ("retire", "recalibrate", "policy")]
     # One line a construction: each count is a decision of its own.
     return tuple(line for answer in retired for line in re.split(r"(?<=\.) (?=[A-Z])", answer)) or tuple(
         p.answer for p in parts)
@@ -251,6 +257,8 @@ def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
     elif part.command == "retire" and any(t.name == "retire-after counts" and len(t) for t in part.tables):
         first, *others = decision_grids(part)
         main, shown = replace(first, notes=_methods(whole, "retire after")), (*others, *shown)
+    elif part.command == "policy":
+        main = policy_grid(part)
     elif part.command == "budget":
         main, shown, folded = *budget_grids(part)[:1], (*budget_grids(part)[1:], *shown), (*source_grids(part), *folded)
     elif (own_grid := gauge_grid(part)) is not None:
@@ -281,7 +289,7 @@ def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:
 
 def _title(part: Result) -> str:
     general = TITLES.get(part.command, part.command)
-    alone = ("wear", "retire", "recalibrate", "cells", "budget")  # asked once a study: the general title says it
+    alone = ("wear", "retire", "recalibrate", "policy", "cells", "budget")  # asked once a study: its title says it
     return general if part.command in alone or part.question == general.casefold() else f"{general}: {part.question}"
 
 

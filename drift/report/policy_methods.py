@@ -23,9 +23,9 @@ def _recalibration(part: Result) -> str:
     told = join_words(f"{_count(e)}{' for ' + e.of['construction'] if e.of.get('construction') else ''}"
                       for e in found)
     return (f"A reading was called out of tolerance when the sensor's sensitivity had changed since its last "
-            f"calibration by more than the tolerance{limit}, as a factor in either direction. The recalibration interval is the "
-            f"largest number of uses after a calibration that keeps the statement ({method or 'refused'}). Recalibrate "
-            f"every: {told or 'not given'}.")
+            f"calibration by more than the tolerance{limit}, as a factor in either direction. The recalibration "
+            "interval is the largest number of uses after a calibration that keeps the statement "
+            f"({method or 'refused'}). Recalibrate every: {told or 'not given'}.")
 
 
 def _count(e: Estimate) -> str:

@@ -17,6 +17,7 @@ _PART_HOMES = {
     "retire": ("drift.retirement", "RetirementResult"),
     "recalibrate": ("drift.retirement.recalibration", "RecalibrationResult"),
     "budget": ("drift.budget", "BudgetResult"),
+    "policy": ("drift.retirement.policy", "PolicyResult"),
     "icc": ("drift.reliability", "ReliabilityResult"),
     "gauge": ("drift.reliability.gauge", "GaugeResult"),
     "interlaboratory": ("drift.reliability.interlaboratory", "InterlaboratoryResult"),

@@ -174,8 +174,8 @@ def _of_one(a: IntervalAnswer, s: Statement, exposure: Exposure) -> list[Finding
                           f"Check sensors beyond {exposure.show(a.interval)} to learn more."))
     if a.interval == 0:
         made.append(_warn("no-use-promised", f"{name}: drift or its spread between sensors is too large for a "
-                          f"tolerance of {percent(s.tolerance)}", "A wider tolerance is the laboratory's own decision; more "
-                          "sensors narrow the bound."))
+                          f"tolerance of {percent(s.tolerance)}", "A wider tolerance is the laboratory's own decision; "
+                          "more sensors narrow the bound."))
     if c.bent:
         made.append(_warn("drift-not-constant", f"{name}: {c.bent}; the interval is that of the worst stretch, and is "
                           "needlessly short elsewhere", "Run sensors in before their first calibration, or give each "

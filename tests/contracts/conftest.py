@@ -10,7 +10,7 @@ import pytest
 from drift.control import ChartSpec, Occasions, chart_table
 from drift.ingest.logbook import show
 from drift.results import Result
-from drift.study import RecalibrationSpec, read_study, study_from_dict
+from drift.study import PolicySpec, RecalibrationSpec, read_study, study_from_dict
 from drift.workflow import answer_budget, check_study, new_study, run_study
 from drift.workflow_today import today_of_study
 
@@ -26,9 +26,10 @@ def gauges(folder: Path) -> tuple[Result, ...]:
 
 
 def intervals(folder: Path) -> tuple[Result, ...]:
-    """The recalibration interval of the study that ``drift new`` writes."""
-    study = read_study(folder).model_copy(update={"recalibration": RecalibrationSpec(tolerance=0.2)})
-    return tuple(p for p in run_study(study).parts if p.command == "recalibrate")
+    """The recalibration interval and the policies of the study that ``drift new`` writes."""
+    study = read_study(folder).model_copy(update={"recalibration": RecalibrationSpec(tolerance=0.2),
+                                                  "policy": PolicySpec(lives=1000)})
+    return tuple(p for p in run_study(study).parts if p.command in ("recalibrate", "policy"))
 
 
 def of_today(folder: Path) -> tuple[Result, ...]:

@@ -23,6 +23,7 @@ from drift.study import (
     GaugeQuestion,
     InterlaboratoryQuestion,
     Limits,
+    PolicySpec,
     Recalculate,
     RecalibrationSpec,
     RetirementSpec,
@@ -45,7 +46,13 @@ def test_every_column_is_on_the_page(columns: tuple[str, ...]) -> None:
 @pytest.mark.parametrize("part", [AgreementQuestion, BudgetSpec, CalibrationQuestion, CellsQuestion, Stated,
                                   Costs, Files, GaugeQuestion,
                                   InterlaboratoryQuestion, Limits,
-                                  RecalibrationSpec, Recalculate, RetirementSpec, ScreeningSpec, SensitivitySpec,
-                                  TextFormat, TodaySpec])
+                                  RecalibrationSpec,
+                                  Recalculate,
+                                  RetirementSpec,
+                                  ScreeningSpec,
+                                  SensitivitySpec,
+                                  TextFormat,
+                                  TodaySpec,
+                                  PolicySpec])
 def test_every_setting_is_on_the_page(part: type) -> None:
     assert [k for k in part.model_fields if f"`{k}" not in PAGE] == []  # type: ignore[attr-defined]

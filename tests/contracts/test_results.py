@@ -13,8 +13,17 @@ import pytest
 from drift.results import ESTIMATE_COLUMNS, Result
 
 CLASSES = ("NewResult", "CheckResult", "StudyResult", "WearResult", "RetirementResult", "ReliabilityResult",
-           "AgreementResult", "RecalibrationResult", "GaugeResult", "InterlaboratoryResult", "BudgetResult",
-           "CalibrationResult", "CellGainsResult", "TodayResult", "ChartResult", "LogResult")
+           "AgreementResult",
+           "RecalibrationResult",
+           "GaugeResult",
+           "InterlaboratoryResult",
+           "BudgetResult",
+           "CalibrationResult",
+           "CellGainsResult",
+           "TodayResult",
+           "ChartResult",
+           "LogResult",
+           "PolicyResult")
 FIELDS = ["question", "answer", "estimates", "tables", "findings", "exclusions", "provenance"]
 
 

@@ -84,6 +84,7 @@ def test_every_command_prints_what_it_says(tmp_path: Path) -> None:
     calls: dict[str, tuple[object, ...]] = {
         "new": (study,), "check": (study,), "run": (study,), "wear": (study / "checks.csv",),
         "retire": (study / "checks.csv", "--limit", "20 %", "--reference", "reference"),
+        "policy": (study, "--lives", "1000"),
         "recalibrate": (study / "checks.csv", "--tolerance", "20 %", "--reference", "reference"),
         "icc": (study / "trials.csv", "--where", "method=bench"), "agree": (study / "trials.csv", *long),
         "calibrate": (study / "checks.csv", "--where", "use=0"),
@@ -101,7 +102,7 @@ def test_failures_print_it_too(tmp_path: Path) -> None:
     study = tmp_path / "study"
     study.mkdir()
     (study / "study.toml").write_text("[study\n")
-    for words in (("new", tmp_path), ("check", study), ("run", study), ("wear", tmp_path / "t.csv"),
+    for words in (("new", tmp_path), ("check", study), ("run", study), ("policy", study), ("wear", tmp_path / "t.csv"),
                   ("retire", tmp_path / "t.csv", "--limit", "1"),
                   ("recalibrate", tmp_path / "t.csv", "--tolerance", "0.1"), ("icc", tmp_path / "t.csv"),
                   ("agree", tmp_path / "t.csv", "--a-column", "sensor", "--b-column", "use"),

@@ -1,0 +1,44 @@
+"""Policies in the terminal: one table a construction, cautions, costs."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from drift.results import Result
+
+SHOWN = 14
+SHORT = {"spoilt per 100 uses": "spoilt", "sensors per 100": "sensors", "checks per 100": "checks",
+         "recalibrations per 100": "recalibrated"}
+
+
+def policy_blocks(result: Result) -> list[str]:
+    """Return the tables of policies, then what must be known to read them."""
+    from drift.cli.show import accounts_text, findings_text, grid, width
+    from drift.report.policy_grids import constructions_of, policy_rows
+
+    blocks = []
+    for name in constructions_of(result):
+        head, rows = policy_rows(result, name)
+        shown = [r for i, r in enumerate(rows) if i < SHOWN or r[0]]
+        title = (f"Policies{f', {name}' if name else ''}, cheapest first; spoilt sessions, sensors, checks and "
+                 "recalibrations per 100 uses")
+        marks = [[{"chosen": "=>", "beaten by none": "*"}.get(r[0], "") + ("x" if r[-1] == "breaks" else ""), *r[1:-1]]
+                 for r in shown]
+        more = len(rows) - len(shown)
+        note = ("  => chosen; * beaten by none in cost and spoilt sessions together; x breaks the statement of "
+                f"[retirement].{f' {more} more stand in --json and --out.' if more else ''}")
+        blocks.append("\n".join([title, grid([["", *(SHORT.get(h, h) for h in head[1:-1])], *_wrapped(marks)]),
+                                 textwrap.fill(note, width(), subsequent_indent="  ")]))
+    return [*blocks, findings_text(result.findings), accounts_text(result)]
+
+
+def _wrapped(rows: list[list[str]]) -> list[list[str]]:
+    """Break the words of a policy so that the table fits."""
+    made = []
+    for r in rows:
+        lines = textwrap.wrap(r[1], 34) or [""]
+        made.append([r[0], lines[0], *r[2:]])
+        made += [["", f"  {line}", *([""] * (len(r) - 2))] for line in lines[1:]]
+    return made

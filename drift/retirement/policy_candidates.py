@@ -1,0 +1,135 @@
+"""Which policies are compared: those a laboratory would think of, and those the study names."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.engine.policy import Policy
+from drift.retirement.policy_lines import Population
+from drift.study import PolicySpec
+
+Floats = NDArray[np.float64]
+
+NICE = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000)
+MOST_CHECKS = 4
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Candidate:
+    """A policy with its kind and its words; ``note`` says what is special about its count."""
+
+    kind: str
+    words: str
+    policy: Policy
+    guard: str = ""
+    note: str = ""
+
+    @property
+    def key(self) -> tuple[float, int, int, int, str]:
+        """What tells two candidates apart."""
+        p = self.policy
+        return p.retire_after, p.check_every, p.recalibrate_every, p.noticed_after, self.guard
+
+
+FIXED, CHECKED, FAILED = "fixed count", "check and retire", "run to failure"
+RECALIBRATED, CHECKED_TOO = "recalibrate and retire", "check, recalibrate and retire"
+
+
+def thresholds(population: Population, every: int, spec: PolicySpec) -> tuple[Floats, str] | None:
+    """Threshold of a check on each line, and its words; None where fresh sensors would be retired by it.
+
+    The guard band is L - z u - b m: what a check may err, and what a sensor wears until the next check. With a share g
+    it is g times the declared limit.
+    """
+    from scipy.special import ndtri
+
+    c = population.criteria
+    limit, mean = np.array(c.limit), population.lines.mean(0)
+    fresh = np.where(c.start >= 0, mean[np.maximum(c.start, 0)], 0.0)
+    if spec.guard is not None:
+        for i, x in enumerate(population.limits):
+            limit[i] = x.threshold(spec.guard if x.relative or x.sign > 0 else 1 / spec.guard)
+        words = f"{100 * spec.guard:g} % of the limit"
+    else:
+        z = float(ndtri(spec.guard_confidence))
+        limit = limit - z * c.check_sd - np.maximum(mean[c.slope], 0.0) * every
+        words = f"guard band ({100 * spec.guard_confidence:g} %)"
+    return None if np.any(limit <= fresh) else (limit, words)
+
+
+def candidates(population: Population, spec: PolicySpec, *, retire: float, cheapest: Iterable[tuple[float, str]],
+               recalibrate: float) -> tuple[list[Candidate], list[str]]:
+    """List the policies of one construction, and what had to be left out.
+
+    Parameters
+    ----------
+    population : Population
+    spec : PolicySpec
+    retire : float
+        Retire-after count of the statement.
+    cheapest : iterable of (count, words)
+        Counts that cost least, for comparison.
+    recalibrate : float
+        Recalibration interval; NaN without a tolerance.
+    """
+    made: list[Candidate] = []
+    crossing, cap = population.crossing(), population.cap
+    counts = [(retire, "retire-after count"), *cheapest, *((float(n), "asked for") for n in spec.retire_after)]
+    if math.isfinite(crossing) and crossing >= 1:
+        counts.append((math.floor(crossing), "average sensor reaches a limit"))
+    counts = [(n, w) for n, w in counts if math.isfinite(n) and n >= 1]
+    made += [_fixed(n, w) for n, w in counts]
+    life = crossing if math.isfinite(crossing) else cap
+    every = spec.check_every or tuple(c for c in NICE if 2 * c <= life)[-MOST_CHECKS:]
+    left_out = []
+    for c in every:
+        found = thresholds(population, c, spec)
+        if found is None:
+            left_out.append(f"checks every {c}")
+        else:
+            made.append(Candidate(kind=CHECKED, words=f"check every {c}, retire past the {_threshold(found[1])}",
+                                  policy=Policy(check_every=c, threshold=found[0]), guard=found[1]))
+    k = spec.noticed_after
+    made.append(Candidate(kind=FAILED, words="run to failure, noticed after "
+                          f"{k} spoilt {'session' if k == 1 else 'sessions'}", policy=Policy(noticed_after=k)))
+    made += _recalibrated(population, spec, counts, recalibrate, every)
+    kept: dict[tuple[float, int, int, int, str], Candidate] = {}
+    for one in made:
+        kept.setdefault(one.key, one)
+    return list(kept.values()), left_out
+
+
+def _threshold(words: str) -> str:
+    return words.split(" (")[0]
+
+
+def _fixed(n: float, note: str) -> Candidate:
+    return Candidate(kind=FIXED, words=f"retire after {n:g}", policy=Policy(retire_after=n), note=note)
+
+
+def _recalibrated(population: Population, spec: PolicySpec, counts: list[tuple[float, str]], interval: float,
+                  checks: Iterable[int]) -> list[Candidate]:
+    """Policies with recalibration: at the interval, at half and twice of it, or as asked."""
+    if spec.recalibrate_every:
+        every = list(spec.recalibrate_every)
+    elif math.isfinite(interval) and interval >= 1:
+        every = sorted({max(int(interval) // 2, 1), int(interval), 2 * int(interval)})
+    else:
+        return []
+    made = [Candidate(kind=RECALIBRATED, words=f"recalibrate every {m}, retire after {n:g}", note=w,
+                      policy=Policy(retire_after=n, recalibrate_every=m))
+            for m in every for n, w in counts if w != "average sensor reaches a limit" and n > m]
+    for m in every:
+        for c in checks:
+            found = thresholds(population, c, spec)
+            if found is not None and c >= m:
+                made.append(Candidate(
+                    kind=CHECKED_TOO, guard=found[1], policy=Policy(check_every=c, threshold=found[0],
+                                                                    recalibrate_every=m),
+                    words=f"recalibrate every {m}, check every {c}, retire past the {_threshold(found[1])}"))
+    return made

@@ -1,0 +1,130 @@
+"""Scores of policies: money, spoilt sessions and sensors, with their bands, and which of them to choose."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.engine.policy import COUNTS, Rates
+from drift.retirement.policy_candidates import Candidate
+from drift.study import Costs
+
+Floats = NDArray[np.float64]
+Four = tuple[float, float, float, float]
+
+PRICED = ("sensor", "spoilt_session", "check", "recalibration")
+_NONE: Four = (math.nan,) * 4
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Scored:
+    """One policy. Tuples are mean over the draws, low, high, and Monte Carlo error of the mean.
+
+    ``spoilt`` counts sessions past a limit or out of tolerance, ``past`` those past a limit alone; all per 100 uses.
+    ``ever`` is the share of sensors ever past a limit, mean and upper bound at the confidence of the statement.
+    """
+
+    candidate: Candidate
+    cost: Four
+    spoilt: Four
+    past: Four
+    sensors: Four
+    checks: float
+    recalibrations: float
+    uses: float
+    ever: tuple[float, float]
+    keeps: bool
+    cut: float
+    draws: Floats
+    best: bool = False
+    chosen: bool = False
+
+
+def weights(costs: Costs) -> Floats:
+    """Cost of one of each of ``COUNTS``; NaN for a cost that is not given."""
+    sensor, spoilt, check, again = (math.nan if (v := getattr(costs, k)) is None else float(v) for k in PRICED)
+    of = {"sensors": sensor, "past a limit": spoilt, "out of tolerance": spoilt, "checks": check,
+          "recalibrations": again}
+    return np.array([of.get(name, 0.0) for name in COUNTS])
+
+
+def costs_per_use(rates: Rates, costs: Costs) -> tuple[Floats, Floats]:
+    """Cost per use by policy and draw, and Monte Carlo error; NaN where a policy needs a cost that is not given.
+
+    A sensor and a spoilt session are part of every policy, a check and a recalibration only of those that make them.
+    """
+    w = weights(costs)
+    used = rates.mean.sum(1) > 0
+    used[:, [COUNTS.index("sensors"), COUNTS.index("past a limit")]] = True
+    missing = (used & np.isnan(w)).any(1)
+    found, error = rates.per_use(np.nan_to_num(w))
+    return np.where(missing[:, None], math.nan, found), np.where(missing, math.nan, error)
+
+
+def score(found: Sequence[Candidate], rates: Rates, costs: Costs, *, level: float, retire: float, content: float,
+          confidence: float) -> list[Scored]:
+    """Score every policy and mark those that no other beats in cost and spoilt sessions together."""
+    money, money_error = costs_per_use(rates, costs)
+    hundred = {name: rates.per_use(100.0 * np.isin(COUNTS, names)) for name, names in (
+        ("spoilt", ("past a limit", "out of tolerance")), ("past", ("past a limit",)), ("sensors", ("sensors",)),
+        ("checks", ("checks",)), ("recalibrations", ("recalibrations",)))}
+    ever = rates.share_past()
+    made = []
+    for i, c in enumerate(found):
+        upper = float(np.quantile(ever[i], confidence))
+        counted = not c.policy.check_every and not c.policy.noticed_after
+        keeps = c.policy.retire_after <= retire if counted else upper <= 1 - content
+        made.append(Scored(
+            candidate=c, cost=_four(money[i], money_error[i], level), keeps=bool(keeps), cut=float(rates.cut[i]),
+            spoilt=_four(hundred["spoilt"][0][i], hundred["spoilt"][1][i], level),
+            past=_four(hundred["past"][0][i], hundred["past"][1][i], level),
+            sensors=_four(hundred["sensors"][0][i], hundred["sensors"][1][i], level),
+            checks=float(hundred["checks"][0][i].mean()), uses=float(rates.mean[i, :, 1].mean()),
+            recalibrations=float(hundred["recalibrations"][0][i].mean()), ever=(float(ever[i].mean()), upper),
+            draws=money[i]))
+    return _marked(made)
+
+
+def _four(values: Floats, error: float, level: float) -> Four:
+    if not np.isfinite(values).all():
+        return _NONE
+    low, high = np.quantile(values, [(1 - level) / 2, (1 + level) / 2])
+    return float(values.mean()), float(low), float(high), float(error)
+
+
+def _marked(made: list[Scored]) -> list[Scored]:
+    """Mark policies that no other beats: in cost and spoilt sessions, or in every rate where there is no cost."""
+    priced = all(math.isfinite(s.cost[0]) for s in made)
+
+    def rates(s: Scored) -> tuple[float, ...]:
+        return (s.cost[0], s.spoilt[0]) if priced else (s.spoilt[0], s.sensors[0], s.checks, s.recalibrations)
+
+    every = [rates(s) for s in made]
+
+    def beaten(a: tuple[float, ...]) -> bool:
+        return any(all(x <= y for x, y in zip(b, a, strict=True)) and b != a for b in every)
+
+    marked = [replace(s, best=not beaten(a)) for s, a in zip(made, every, strict=True)]
+    i = choice(marked)
+    return [replace(s, chosen=j == i) for j, s in enumerate(marked)]
+
+
+def choice(made: Sequence[Scored]) -> int:
+    """Index of the cheapest policy that keeps the statement; -1 where none does or none has a cost."""
+    keep = [i for i, s in enumerate(made) if s.keeps and math.isfinite(s.cost[0])]
+    return min(keep, key=lambda i: made[i].cost[0], default=-1)
+
+
+def cheapest(made: Sequence[Scored]) -> int:
+    """Index of the cheapest policy, whether or not it keeps the statement; -1 where none has a cost."""
+    priced = [i for i, s in enumerate(made) if math.isfinite(s.cost[0])]
+    return min(priced, key=lambda i: made[i].cost[0], default=-1)
+
+
+def changed(costs: Costs, name: str, factor: float) -> Costs:
+    """Return the costs with one of them multiplied."""
+    return costs.model_copy(update={name: getattr(costs, name) * factor})

@@ -1,0 +1,278 @@
+"""Sentences, estimates and findings of compared policies."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from drift.errors import Finding
+from drift.results import Estimate, join_words
+from drift.retirement.policy import QUESTION, PolicyAnswer
+from drift.retirement.policy_candidates import CHECKED, FAILED, FIXED
+from drift.retirement.policy_scores import PRICED, Four, Scored, cheapest
+from drift.retirement.policy_tables import NAMES, money
+from drift.retirement.wording import label_of, labels, percent
+from drift.study import RetirementSpec, Study
+
+
+def number(value: float) -> str:
+    """Three significant digits without an exponent: ``0.0631``, ``4.12``, ``1,230``."""
+    if value == 0:
+        return "0"
+    places = max(2 - math.floor(math.log10(abs(value))), 0)
+    return f"{value:,.{min(places, 6)}f}"
+
+
+def band(four: Four) -> str:
+    """``4.12 (3.40 to 5.61)``."""
+    return f"{number(four[0])} ({number(four[1])} to {number(four[2])})"
+
+
+def missing(study: Study) -> list[str]:
+    """Costs that are not given, of those the study needs."""
+    needed = [k for k in PRICED if k != "recalibration" or study.recalibration is not None]
+    return [k for k in needed if getattr(study.costs, k) is None]
+
+
+def answer_sentence(answers: Sequence[PolicyAnswer], study: Study) -> str:
+    """One or two sentences a construction."""
+    if not answers:
+        return "No policy can be compared, because no continuous limit is declared in [limits]."
+    return " ".join(_sentence(a, study) for a in answers)
+
+
+def _sentence(a: PolicyAnswer, study: Study) -> str:
+    name = label_of(a.name)
+    if a.refused:
+        return f"{name}: no policy can be compared: {a.refused}."
+    chosen = next((s for s in a.scores if s.chosen), None)
+    if chosen is None:
+        return _without_choice(a, study, name)
+    unit = money(study.costs)
+    kept = sum(s.keeps for s in a.scores)
+    lead = (f"{name}: {chosen.candidate.words}, the cheapest of {kept} policies that keep the statement: "
+            f"{unit} {band(chosen.cost)} per use, {band(chosen.spoilt)} spoilt sessions and "
+            f"{number(chosen.sensors[0])} sensors per 100 uses")
+    i = cheapest(a.scores)
+    if i < 0 or a.scores[i].chosen:
+        return lead + "; no policy compared is cheaper."
+    other = a.scores[i]
+    return (f"{lead}. Cheaper without the statement: {other.candidate.words}, {unit} {number(other.cost[0])} per use, "
+            f"with {number(other.spoilt[0])} spoilt sessions per 100 and {number(100 * other.ever[0])} % of sensors "
+            "used past a limit.")
+
+
+def _without_choice(a: PolicyAnswer, study: Study, name: str) -> str:
+    gone = [k for k in missing(study) if k in ("sensor", "spoilt_session")] or missing(study)
+    n = a.retire.value if a.retire is not None else math.nan
+    fixed = next((s for s in a.scores if s.candidate.kind == FIXED and s.candidate.policy.retire_after == n), None)
+    checked = [s for s in a.scores if s.candidate.kind == CHECKED]
+    told = [f"{s.candidate.words}: {number(s.spoilt[0])} spoilt sessions, {number(s.sensors[0])} sensors and "
+            f"{number(s.checks)} checks per 100 uses" for s in ([fixed] if fixed else []) + checked[-1:]]
+    if gone:
+        lead = f"{name}: no cost per use, because [costs] lacks {join_words(gone)}"
+    elif not any(s.keeps for s in a.scores):
+        lead = f"{name}: no policy compared keeps the statement, so none is chosen"
+    else:
+        lead = (f"{name}: no policy that keeps the statement has a cost, because [costs] lacks "
+                f"{join_words(missing(study))}")
+    return f"{lead}. {'Without money: ' if gone else ''}{'; '.join(told)}." if told else f"{lead}."
+
+
+def method_of(a: PolicyAnswer) -> str:
+    """Name the simulation and the band as a paper would."""
+    who = "new sensors of new batches" if a.population.two_level else "new sensors"
+    return (f"simulation of {who} under common random numbers; mean over draws of the population from the pivotal "
+            "distributions of mean and size of the covariance of the sensors' own lines, estimation errors taken out; "
+            "band: quantiles over the draws; standard error: Monte Carlo")
+
+
+def estimates_of(answers: Sequence[PolicyAnswer], study: Study, level: float) -> list[Estimate]:
+    """Return cost per use, spoilt sessions and sensors of every policy, and the cheapest counts."""
+    made: list[Estimate] = []
+    unit = money(study.costs)
+    for a in answers:
+        of, n = labels(a.name), len(a.population.sensors)
+        if a.refused:
+            made.append(Estimate(name="cost per use", value=math.nan, unit=f"{unit} per use", of=of, n=n,
+                                 method="refused"))
+            continue
+        method = method_of(a)
+        for s in sorted(a.scores, key=lambda s: not s.chosen):
+            mine = {**of, "policy": s.candidate.words, **({"chosen": "yes"} if s.chosen else {})}
+            for name, four, of_unit in (("cost per use", s.cost, f"{unit} per use"),
+                                        ("spoilt sessions per 100 uses", s.spoilt, "per 100 uses"),
+                                        ("sensors per 100 uses", s.sensors, "per 100 uses")):
+                made.append(Estimate(name=name, value=four[0], low=four[1], high=four[2], std_error=four[3],
+                                     unit=of_unit, level=level, n=n, of=mine, method=method))
+        made += _counts(a, unit, of, n, level)
+    return made
+
+
+def _counts(a: PolicyAnswer, unit: str, of: dict[str, str], n: int, level: float) -> list[Estimate]:
+    made = []
+    retire = a.retire.value if a.retire is not None else math.nan
+    for c in a.curves:
+        if c.optimum is None:
+            continue
+        mine, ends = {**of, "way of working": c.name}, math.isinf(c.optimum.age)
+        at = float(c.count[-1]) if ends else c.optimum.age
+        where = "still falling there" if ends else f"within 5 % of it from {c.optimum.low:g} to {c.optimum.high:g}"
+        method = f"least expected cost per use over counts up to {c.count[-1]:g}, {where}"
+        made.append(Estimate(name="cheapest count", value=at, unit="uses", n=n, of=mine, method=method,
+                             bound="at least" if ends else "exact"))
+        if retire >= 1 and at >= 1:
+            i, j = (int(np.argmin(np.abs(c.count - v))) for v in (min(retire, float(c.count[-1])), at))
+            more = c.draws[i] - c.draws[j]
+            low, high = np.quantile(more, [(1 - level) / 2, (1 + level) / 2])
+            made += [Estimate(name="policy count", value=min(at, retire), unit="uses", n=n, of=mine,
+                              bound="exact", method="the smaller of cheapest count and retire-after count"),
+                     Estimate(name="price of the statement", value=float(more.mean()) if retire < at else 0.0,
+                              low=float(low) if retire < at else 0.0, high=float(high) if retire < at else 0.0,
+                              unit=f"{unit} per use", level=level, n=n, of=mine,
+                              method="cost per use at the retire-after count less that at the cheapest count, the same "
+                                     "sensors in both; quantiles over the draws")]
+    return made
+
+
+def _note(code: str, message: str, mend: str = "") -> Finding:
+    return Finding(severity="note", code=code, message=message, question=QUESTION, mend=mend)
+
+
+def _warn(code: str, message: str, mend: str = "") -> Finding:
+    return Finding(severity="warning", code=code, message=message, mend=mend, question=QUESTION)
+
+
+def findings_of(answers: Sequence[PolicyAnswer], study: Study) -> list[Finding]:
+    """Collect what must be known to read the comparison."""
+    if not answers:
+        return [_warn("no-limit", "No continuous limit is declared, so no session is ever spoilt",
+                      "Declare sensitivity_change, saturation_pressure or reading in [limits].")]
+    made = [f for a in answers for f in _of_one(a, study)]
+    return [*made, *_of_costs(study, any(not a.refused for a in answers))]
+
+
+def _of_costs(study: Study, compared: bool) -> list[Finding]:
+    if not compared:
+        return []
+    costs, made = study.costs, []
+    gone = missing(study)
+    if gone:
+        what = {"check": "the ranking of checking against a fixed count turns on it", "sensor": "every policy uses "
+                "sensors", "spoilt_session": "every policy can spoil one", "recalibration": "policies that recalibrate "
+                "cannot be priced"}
+        made.append(_warn("costs-missing", f"[costs] lacks {join_words(gone)}: " + "; ".join(
+            f"{NAMES[k]}: {what[k]}" for k in gone), "Add to [costs]: " + ", ".join(f"{k} = ..." for k in gone) + "."))
+    if costs.spoilt_session == 0:
+        made.append(_warn("spoilt-session-free", "A spoilt session costs nothing in [costs], so the cheapest is never "
+                          "to retire a sensor and there is nothing to weigh", "Say what repeating a session costs."))
+    if costs.sensor == 0:
+        made.append(_warn("sensor-free", "A sensor costs nothing in [costs], so the cheapest is a new one for each use",
+                          "Say what a sensor costs, the changeover included."))
+    if costs.check == 0:
+        made.append(_note("check-free", "A check costs nothing in [costs], so checking after every use looks best"))
+    if study.recalibration is not None and costs.sensor and costs.recalibration is not None and (
+            costs.recalibration >= costs.sensor):
+        made.append(_warn("recalibration-dear", f"A recalibration ({number(costs.recalibration)}) costs no less than a "
+                          f"new sensor ({number(costs.sensor)}), so replacing in place of recalibrating is no dearer"))
+    if costs.sensor and costs.spoilt_session is not None:
+        check = f", a check {number(costs.check / costs.sensor)}" if costs.check is not None else ""
+        spoils = number(costs.spoilt_session / costs.sensor)
+        made.append(_note("cost-ratio", f"In sensors a spoilt session costs {spoils}"
+                          f"{check}; a sensor's cost is taken to hold its first calibration and the changeover"))
+    spoilt = ("past a limit after it, or more than the tolerance off the last calibration" if study.recalibration
+              else "past a limit after it")
+    made.append(_note("spoilt-is", f"A session is spoilt if the sensor's true state is {spoilt}; a sensor past a limit "
+                      "stays in use until its count, its check or, run to failure, until the failure is noticed"))
+    return made
+
+
+def _of_one(a: PolicyAnswer, study: Study) -> list[Finding]:
+    name = label_of(a.name)
+    if a.refused:
+        return [_warn("policy-refused", f"{name}: policies were not compared, because {a.refused}", a.mend)]
+    made: list[Finding] = []
+    of = study.retirement or RetirementSpec()
+    chosen = next((s for s in a.scores if s.chosen), None)
+    made += _of_curves(a, name, money(study.costs))
+    made.append(_note("simulation", f"{name}: {a.lives:,} simulated sensors for each policy, the same for all (seed "
+                      f"{a.seed}), in {a.draws} draws of the population"))
+    if chosen is not None:
+        made.append(_note("statement", f"{name}: the statement asks that with {percent(of.confidence)} confidence at "
+                          f"least {percent(of.content)} of sensors are within every limit; under the chosen policy "
+                          f"{number(100 * chosen.ever[0])} % are expected to be used past one, at most "
+                          f"{number(100 * chosen.ever[1])} % with that confidence. A fixed count keeps it up to the "
+                          "retire-after count; a policy with checks keeps it if the simulated share does, lines taken "
+                          "to be normal"))
+        made += _close(a, chosen, name, money(study.costs))
+    moves = [f"{NAMES[k]} x {f:g} ({w})" for k, f, w, _, changes in a.swings if changes]
+    if moves:
+        made.append(_note("choice-turns-on", f"{name}: the choice changes with {'; '.join(moves)}"))
+    elif a.swings:
+        made.append(_note("choice-stands", f"{name}: the choice stays the same with any one cost halved or doubled"))
+    failing = next((s for s in a.scores if s.candidate.kind == FAILED), None)
+    if failing is not None and failing.cut > 0.5:
+        made.append(_warn("never-fails", f"{name}: {100 * failing.cut:.0f} % of simulated sensors are past no limit "
+                          f"within {a.horizon} uses, so run to failure is cut off there and its rates mean little",
+                          "Check sensors over more of their life."))
+    if not math.isfinite(a.population.crossing()):
+        made.append(_warn("no-wear", f"{name}: the average sensor does not wear towards any limit, so nothing is known "
+                          "of when sensors fail",
+                          "Check sensors over more of their life, or look at the direction of wear."))
+    if a.left_out:
+        made.append(_note("no-room-for-checks", f"{name}: left out: {join_words(list(a.left_out))}, because sensors "
+                          "wear so much between two of them that fresh ones would be retired"))
+    far = [s for s in a.scores if s.keeps and s.uses > a.population.cap]
+    if far:
+        made.append(_warn("extrapolated", f"{name}: {join_words([s.candidate.words for s in far[:3]])} "
+                          f"{'keeps' if len(far) == 1 else 'keep'} sensors beyond {a.population.cap:g} uses, 1.25 "
+                          "times the median last check, and lean on lines staying straight",
+                          "Check more sensors up to there."))
+    return made
+
+
+def _of_curves(a: PolicyAnswer, name: str, unit: str) -> list[Finding]:
+    made = []
+    retire = a.retire.value if a.retire is not None else math.nan
+    priced = [(c, o) for c in a.curves if (o := c.optimum) is not None]
+    # Other ways of working stand among the estimates; the cheapest is the one to speak of.
+    for c, o in sorted(priced, key=lambda x: x[1].cost)[:1]:
+        if math.isinf(o.age):
+            made.append(_note("no-optimum", f"{name}, {c.name}: there is no cheapest count, for the cost per use still "
+                              f"falls at {c.count[-1]:g} uses, the longest that can be stated"))
+            continue
+        price = ""
+        if 1 <= retire < o.age:
+            i = int(np.argmin(np.abs(c.count - min(retire, float(c.count[-1])))))
+            price = (f"; the statement's {retire:g} costs {unit} {number(float(c.mean[i]) - o.cost)} per use more, "
+                     "which is the price of what it promises")
+        elif retire >= o.age:
+            price = f"; that is no later than the statement's {retire:g}, and the cheaper count stands"
+        made.append(_note("cheapest-count", f"{name}, {c.name}: the cheapest count is {o.age:g} uses at {unit} "
+                          f"{number(o.cost)} per use, {_flat(o.low, o.high)}{price}"))
+    return made
+
+
+def _flat(low: float, high: float) -> str:
+    """Say over which counts the cost is nearly the least."""
+    if low == high:
+        return "and every other is more than 5 % dearer"
+    return f"and from {low:g} to {high:g} uses it is at most 5 % dearer"
+
+
+def _close(a: PolicyAnswer, chosen: Scored, name: str, unit: str) -> list[Finding]:
+    """Name the policies that cannot be told from the chosen one: their difference has a band that holds zero."""
+    near = []
+    for s in a.scores:
+        if s.keeps and not s.chosen and math.isfinite(s.cost[0]):
+            low = float(np.quantile(s.draws - chosen.draws, 0.025))
+            if low <= 0:
+                near.append(s)
+    if not near:
+        return []
+    near.sort(key=lambda s: s.cost[0])
+    told = join_words([f"{s.candidate.words} ({unit} {number(s.cost[0])})" for s in near[:3]])
+    more = f" and {len(near) - 3} more" if len(near) > 3 else ""
+    return [_note("as-good", f"{name}: not shown to be dearer than the chosen policy: {told}{more}")]

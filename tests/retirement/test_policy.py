@@ -1,0 +1,322 @@
+"""Policies of a study: choice, costs, what the statement costs, refusals, bad input, the command."""
+
+from __future__ import annotations
+
+import json
+import math
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from drift.cli import cli
+from drift.errors import DriftError
+from drift.retirement import retire
+from drift.retirement.policy import PolicyResult, compare_policies
+from drift.retirement.policy_words import number
+from drift.retirement.recalibration import recalibrate
+from drift.study import Costs, PolicySpec, RecalibrationSpec, study_from_dict
+from tests.retirement.worlds import sensors, world
+
+FALL = {"sensitivity_change": 0.25}
+COSTS = {"sensor": 90.0, "spoilt_session": 400.0, "check": 10.0, "recalibration": 15.0, "currency": "EUR"}
+
+
+def answer(rows: list[dict[str, Any]] | None = None, *, costs: dict[str, Any] | None = None,
+           policy: dict[str, Any] | None = None, tolerance: float | None = None, limits: dict[str, Any] | None = None,
+           **changes: Any) -> PolicyResult:
+    wear, study, tables = world(sensors(12) if rows is None else rows, limits=FALL if limits is None else limits,
+                                **changes)
+    study = study.model_copy(update={
+        "costs": Costs(**(COSTS if costs is None else costs)), "policy": PolicySpec(lives=2000, **(policy or {})),
+        "recalibration": RecalibrationSpec(tolerance=tolerance) if tolerance else None})
+    retired = retire(wear, study, tables, seed=1)
+    interval = recalibrate(wear, study, tables, retired=retired) if tolerance else None
+    return compare_policies(wear, retired, study, tables, interval=interval, seed=1)
+
+
+@cache
+def usual() -> PolicyResult:
+    return answer()
+
+
+@cache
+def with_tolerance() -> PolicyResult:
+    return answer(tolerance=0.10)
+
+
+def codes(result: PolicyResult) -> set[str]:
+    return {f.code for f in result.findings}
+
+
+def rows_of(result: PolicyResult) -> list[dict[str, Any]]:
+    t = result.table("policies")
+    return [{c.name: c.values[i] for c in t.columns} for i in range(len(t))]
+
+
+def test_the_answer_names_policy_cost_with_band_and_spoilt_sessions() -> None:
+    result = usual()
+    assert result.answer.startswith(f"All sensors: {result.chosen()}, the cheapest of ")
+    e = result.estimate("cost per use", chosen="yes")
+    assert f"EUR {number(e.value)} ({number(e.low)} to {number(e.high)}) per use" in result.answer
+    assert "spoilt sessions and" in result.answer
+    assert e.low <= e.value <= e.high
+    assert e.std_error > 0
+    assert e.unit == "EUR per use"
+
+
+def test_the_cheapest_that_keeps_the_statement_is_chosen_and_a_cheaper_one_is_said() -> None:
+    rows = rows_of(usual())
+    keep = [r for r in rows if r["keeps the statement"] == "yes"]
+    chosen, = (r for r in rows if r["chosen"] == "yes")
+    assert chosen["cost per use"] == min(r["cost per use"] for r in keep)
+    least = min(rows, key=lambda r: r["cost per use"])
+    if least is not chosen:
+        assert f"Cheaper without the statement: {least['policy']}" in usual().answer
+    for r in rows:
+        if r["kind"] == "fixed count":
+            count = next(x["retire after"] for x in rows if x["count"] == "retire-after count")
+            assert (r["keeps the statement"] == "yes") == (r["retire after"] <= count)
+
+
+def test_a_policy_beaten_by_none_has_no_other_that_is_cheaper_and_spoils_less() -> None:
+    rows = rows_of(usual())
+    for r in rows:
+        beaten = any(o["cost per use"] <= r["cost per use"] and o["spoilt per 100"] <= r["spoilt per 100"]
+                     and (o["cost per use"], o["spoilt per 100"]) != (r["cost per use"], r["spoilt per 100"])
+                     for o in rows)
+        assert (r["beaten by none"] == "yes") != beaten
+
+
+def test_the_count_of_the_average_sensor_spoils_far_more_than_the_statement_allows() -> None:
+    rows = rows_of(usual())
+    naive, = (r for r in rows if r["count"] == "average sensor reaches a limit")
+    ours, = (r for r in rows if r["count"] == "retire-after count")
+    assert naive["spoilt per 100"] > 20 * max(ours["spoilt per 100"], 0.01)
+    assert naive["keeps the statement"] == "no"
+
+
+def test_a_fixed_count_costs_a_sensor_over_the_count_where_nothing_is_spoilt() -> None:
+    result = answer(policy={"retire_after": (3,)})
+    r, = (r for r in rows_of(result) if r["policy"] == "retire after 3")
+    assert r["cost per use"] == pytest.approx(30)
+    assert r["sensors per 100"] == pytest.approx(100 / 3)
+    assert r["uses per sensor"] == 3
+
+
+def test_the_price_of_the_statement_is_the_difference_of_two_counts() -> None:
+    result = usual()
+    way = "failures not noticed"
+    cheapest = result.estimate("cheapest count", **{"way of working": way})
+    count = result.estimate("policy count", **{"way of working": way})
+    curve = result.table("cost curve")
+    cost = {float(n): float(c) for w, n, c in zip(curve["way of working"], curve["retire after"],
+                                                  curve["cost per use"], strict=True) if w == way}
+    kept = next(r["retire after"] for r in rows_of(result) if r["count"] == "retire-after count")
+    assert count.value == min(cheapest.value, kept)
+    price = result.estimate("price of the statement", **{"way of working": way})
+    assert price.value == pytest.approx(cost[kept] - cost[cheapest.value] if kept < cheapest.value else 0)
+    assert min(cost, key=cost.__getitem__) == cheapest.value
+
+
+def test_dear_sessions_make_the_cheapest_count_earlier() -> None:
+    counts = [answer(costs={**COSTS, "spoilt_session": s}).estimate("cheapest count").value for s in (50.0, 4000.0)]
+    assert counts[0] > counts[1]
+
+
+def test_a_tolerance_brings_recalibration_in_and_counts_readings_off_as_spoilt() -> None:
+    plain, result = usual(), with_tolerance()
+    assert not any(r["recalibrations per 100"] for r in rows_of(plain))
+    rows = rows_of(result)
+    assert {r["kind"] for r in rows} >= {"recalibrate and retire", "check, recalibrate and retire", "fixed count"}
+    bare = next(r for r in rows if r["count"] == "retire-after count" and r["kind"] == "fixed count")
+    kept = next(r for r in rows if r["count"] == "retire-after count" and r["kind"] == "recalibrate and retire")
+    assert bare["spoilt per 100"] > 30 > kept["spoilt per 100"]
+    assert bare["past a limit per 100"] == pytest.approx(kept["past a limit per 100"])
+    assert "recalibrate every" in result.chosen()
+    assert "tolerance" in next(f for f in result.findings if f.code == "spoilt-is").message
+
+
+def test_each_cost_halved_and_doubled_is_tabled() -> None:
+    t = with_tolerance().table("sensitivity to costs")
+    assert {(c, f) for c, f in zip(t["cost"], t["times"], strict=True)} == {
+        (c, f) for c in ("sensor", "spoilt session", "check", "recalibration") for f in (0.5, 2.0)}
+    assert codes(with_tolerance()) & {"choice-turns-on", "choice-stands"}
+
+
+def test_the_cost_ratio_is_always_printed() -> None:
+    assert "4.44" in next(f for f in usual().findings if f.code == "cost-ratio").message
+
+
+def test_the_same_seed_gives_the_same_numbers_and_row_order_changes_none() -> None:
+    rows = sensors(12)
+    one, two = answer(rows), answer(rows[::-1])
+    assert one.to_dict()["estimates"] == usual().to_dict()["estimates"]
+    for a, b in zip(one.estimates, two.estimates, strict=True):
+        assert a.value == pytest.approx(b.value, rel=1e-9)
+
+
+def test_guard_band_and_share_of_the_limit_are_both_offered() -> None:
+    band, share = answer(policy={"check_every": (5,)}), answer(policy={"check_every": (5,), "guard": 0.8})
+    assert any("guard band" in r["policy"] for r in rows_of(band))
+    assert any("80 % of the limit" in r["policy"] for r in rows_of(share))
+    one, two = (next(r for r in rows_of(x) if r["kind"] == "check and retire") for x in (
+        answer(policy={"check_every": (5,), "guard": 0.5}), share))
+    assert one["uses per sensor"] < two["uses per sensor"]
+    assert one["spoilt per 100"] <= two["spoilt per 100"]
+
+
+def test_checks_so_rare_that_no_room_is_left_are_named() -> None:
+    result = answer(policy={"check_every": (5, 60)})
+    assert "checks every 60" in next(f for f in result.findings if f.code == "no-room-for-checks").message
+
+
+@pytest.mark.parametrize(("gone", "said"), [
+    ("check", "lacks check"), ("spoilt_session", "lacks spoilt_session"), ("sensor", "lacks sensor")])
+def test_a_missing_cost_is_asked_for_and_rates_are_still_told(gone: str, said: str) -> None:
+    result = answer(costs={k: v for k, v in COSTS.items() if k != gone})
+    found = next(f for f in result.findings if f.code == "costs-missing")
+    assert found.severity == "warning"
+    assert said in found.message
+    assert gone in found.mend
+    assert result.estimate("spoilt sessions per 100 uses").value >= 0
+    if gone == "check":
+        assert "retire after" in result.chosen()
+        checked = next(r for r in rows_of(result) if r["kind"] == "check and retire")
+        assert math.isnan(checked["cost per use"])
+    else:
+        assert result.chosen() == ""
+        assert "Without money" in result.answer
+
+
+def test_no_costs_at_all_leave_the_rates() -> None:
+    result = answer(costs={})
+    assert "lacks sensor and spoilt_session" in result.answer
+    assert "spoilt sessions" in result.answer
+
+
+@pytest.mark.parametrize(("changes", "code"), [
+    ({"spoilt_session": 0.0}, "spoilt-session-free"), ({"sensor": 0.0}, "sensor-free"), ({"check": 0.0}, "check-free")])
+def test_a_cost_of_nothing_is_said(changes: dict[str, float], code: str) -> None:
+    assert code in codes(answer(costs={**COSTS, **changes}))
+
+
+def test_a_recalibration_dearer_than_a_sensor_is_said() -> None:
+    assert "recalibration-dear" in codes(answer(costs={**COSTS, "recalibration": 120.0}, tolerance=0.10))
+
+
+@pytest.mark.parametrize("key", ["sensor", "check", "spoilt_session", "recalibration"])
+def test_a_negative_cost_is_refused(key: str) -> None:
+    with pytest.raises(DriftError, match=key):
+        study_from_dict({"study": {"title": "t"}, "costs": {key: -1}})
+
+
+@pytest.mark.parametrize("policy", [{"retire_after": [0]}, {"check_every": [-5]}, {"recalibrate_every": [0.5]},
+                                    {"guard": 1.5}, {"noticed_after": 0}, {"lives": 3}])
+def test_policies_that_cannot_be_are_refused(policy: dict[str, Any]) -> None:
+    with pytest.raises(DriftError, match="policy"):
+        study_from_dict({"study": {"title": "t"}, "policy": policy})
+
+
+def test_no_limit_is_one_sentence() -> None:
+    result = answer(limits={"dead_fraction": 0.02})
+    assert "no continuous limit" in result.answer
+    assert "no-limit" in codes(result)
+
+
+def test_sensors_past_their_limit_when_fresh_are_refused() -> None:
+    result = answer(limits={"saturation_pressure": "900 kPa"})
+    assert "already past the limit" in result.answer
+    assert math.isnan(result.estimate("cost per use").value)
+    assert next(f for f in result.findings if f.code == "policy-refused").mend
+
+
+@pytest.mark.parametrize("n", [1, 4])
+def test_too_few_sensors_are_refused(n: int) -> None:
+    result = answer(sensors(n))
+    assert "no policy can be compared" in result.answer
+    assert "policy-refused" in codes(result)
+
+
+def test_without_wear_run_to_failure_never_fails() -> None:
+    result = answer(sensors(slope=0.0, slope_sd=0.00005, noise=0.0005))
+    assert "never-fails" in codes(result)
+    assert "no-optimum" in codes(result)
+
+
+def test_wear_in_the_wrong_direction_is_said() -> None:
+    result = answer(sensors(slope=0.004))
+    assert "no-wear" in codes(result)
+
+
+def test_another_exposure_than_uses_is_refused() -> None:
+    result = answer(sensors(12), exposure="hours")
+    assert "not counted in uses" in result.answer
+
+
+def test_batches_are_those_of_new_sensors() -> None:
+    result = answer(sensors(12, batches=6))
+    assert "new sensors of new batches" in result.estimate("cost per use").method
+
+
+def test_two_limits_are_simulated_together() -> None:
+    result = answer(limits={"sensitivity_change": 0.25, "saturation_pressure": "1300 kPa"})
+    one = answer(limits={"saturation_pressure": "1300 kPa"})
+    failing, alone = (next(r for r in rows_of(x) if r["kind"] == "run to failure") for x in (result, one))
+    assert failing["uses per sensor"] <= alone["uses per sensor"] + 0.5
+
+
+def demo(folder: Path, **changes: str) -> Path:
+    """The study that ``drift new`` writes, with costs and a tolerance."""
+    CliRunner().invoke(cli, ["new", str(folder)])
+    file = folder / "study.toml"
+    text = file.read_text(encoding="utf-8")
+    for section in ("costs", "recalibration", "policy"):
+        text = text.replace(f"\n[{section}]", f"\n[{section}_old]") if section in changes else text
+    extra = "".join(f"\n[{k}]\n{v}\n" for k, v in changes.items())
+    kept, skip = [], False
+    for line in text.splitlines():
+        if line.startswith("["):
+            skip = line.endswith("_old]")
+        if not skip:
+            kept.append(line)
+    file.write_text("\n".join(kept) + extra, encoding="utf-8")
+    return folder
+
+
+def test_the_command_answers_first_and_prints_the_seed(tmp_path: Path) -> None:
+    study = demo(tmp_path / "s", costs="sensor = 90\nspoilt_session = 400\ncheck = 10\nrecalibration = 15",
+                 recalibration='tolerance = "10 %"')
+    result = CliRunner().invoke(cli, ["policy", str(study), "--lives", "1000", "--seed", "7"])
+    assert result.exit_code == 0, result.output
+    first = result.stdout.split("\n\n")[0]
+    assert "per use" in " ".join(first.split())
+    assert "=>" in result.stdout
+    assert "seed 7" in " ".join(result.stdout.split())
+    again = CliRunner().invoke(cli, ["policy", str(study), "--lives", "1000", "--seed", "7"])
+    assert again.stdout == result.stdout
+
+
+def test_the_command_takes_candidates_and_says_what_it_cannot_read(tmp_path: Path) -> None:
+    study = demo(tmp_path / "s", costs="sensor = 90\nspoilt_session = 400\ncheck = 10")
+    result = CliRunner().invoke(cli, ["policy", str(study), "--lives", "1000", "--checks-every", "3", "--guard", "70 %",
+                                      "--retire-after", "4,6", "--json"])
+    data = json.loads(result.stdout)
+    assert data["command"] == "policy"
+    words = {e["of"]["policy"] for e in data["estimates"] if "policy" in e["of"]}
+    assert {"retire after 4", "retire after 6", "check every 3, retire past the 70 % of the limit"} <= words
+    for wrong in (["--retire-after", "0"], ["--checks-every", "x"], ["--guard", "120 %"], ["--lives", "3"]):
+        assert CliRunner().invoke(cli, ["policy", str(study), *wrong]).exit_code == 2
+
+
+def test_a_study_without_checks_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "study.toml").write_text('[study]\ntitle = "t"\n', encoding="utf-8")
+    result = CliRunner().invoke(cli, ["policy", str(tmp_path)])
+    assert result.exit_code == 1
+    assert "limit" in result.output or "checks" in result.output
+
+
+def test_numbers_are_printed_with_three_digits() -> None:
+    assert [number(v) for v in (0, 0.06312, 4.1249, 1234.5, 0.00071)] == ["0", "0.0631", "4.12", "1,234", "0.000710"]
