@@ -39,7 +39,7 @@ def answers() -> dict[str, dict[str, Any]]:
 def test_there_is_one_folder_for_every_question() -> None:
     assert FOLDERS == ["do-calibration-methods-agree", "how-fast-does-sensitivity-drift", "incomplete-ratings",
                        "is-the-protocol-reliable", "laser-degradation", "may-the-quick-calibration-replace-the-bench",
-                       "resistivity-probes", "two-observers-and-a-machine", "when-to-retire",
+                       "recalibrate-or-replace", "resistivity-probes", "two-observers-and-a-machine", "when-to-retire",
                        "which-factor-costs-reliability"]
     for name in FOLDERS:
         assert {"README.md", "run.py", "expected.json"} <= {p.name for p in (ANALYSES / name).iterdir()}
@@ -162,6 +162,17 @@ def test_retire_after_counts_of_the_demo_do_not_exceed_the_truth(answers: dict[s
     for construction in ("plain", "laminated"):
         count, _ = answers["when-to-retire"][f"{construction}: all limits"]
         assert 1 <= count <= truth[construction]["retire after"]["all limits"]
+
+
+def test_recalibration_intervals_and_costs_of_the_demo_fit_the_truth(answers: dict[str, dict[str, Any]]) -> None:
+    truth = json.loads((ROOT / "demo_trials" / "truth.json").read_text(encoding="utf-8"))["wear"]
+    found = answers["recalibrate-or-replace"]
+    for construction in ("plain", "laminated"):
+        every, _ = found[f"{construction}: recalibrate every"]
+        assert 1 <= every <= truth[construction]["recalibrate every"]
+    held, of = found["held"]
+    assert held >= of - 1
+    assert of == 4
 
 
 def test_the_verdicts_on_calibration_methods_are_the_true_ones(answers: dict[str, dict[str, Any]]) -> None:

@@ -213,7 +213,8 @@ class Sensors:
     def _errors(self, rng: np.random.Generator, n: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         m = len(self.criteria.limit)
         values, vectors = np.linalg.eigh(self.criteria.check)
-        root = (vectors * np.sqrt(np.maximum(values, 0.0))).astype(np.float32).T
+        # The symmetric root, as of the population.
+        root = ((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T).astype(np.float32)
         shape = (len(self.checked), n, m)
         return (rng.standard_normal(shape, dtype=np.float32) @ root,
                 rng.standard_normal((n, m), dtype=np.float32) @ root)

@@ -115,4 +115,6 @@ def _root(cov: Floats, unit: Floats | None = None) -> Floats:
     sd = np.sqrt(np.maximum(np.diagonal(cov, axis1=1, axis2=2), 0.0)) if unit is None else unit
     sd = np.where(sd > 0, sd, 1.0)
     values, vectors = np.linalg.eigh(cov / (sd[:, :, None] * sd[:, None, :]))
-    return np.asarray(sd[:, :, None] * vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :])
+    # The symmetric root: it alone does not depend on the signs a linear algebra library gives its vectors.
+    symmetric = (vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]) @ vectors.transpose(0, 2, 1)
+    return np.asarray(sd[:, :, None] * symmetric)

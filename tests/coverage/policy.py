@@ -20,9 +20,9 @@ from tests.coverage.retirement_worlds import CHECK_SD, CHECKS, LIMIT, SLOPE, STA
 
 Floats = NDArray[np.float64]
 
-TABLE, SEED, STUDIES = FOLDER / "policy.csv", 20261127, 1000
+TABLE, SEED, STUDIES = FOLDER / "policy.csv", 20261127, 500
 SLOPE_SD = 0.004
-DRAWS, LIVES, HORIZON = 200, 25, 100
+DRAWS, LIVES, HORIZON = 200, 25, 60
 GUARD = LIMIT - 1.6448536269514722 * CHECK_SD - 5 * SLOPE
 POLICIES = {"retire after 17": Policy(retire_after=17), "retire after 20": Policy(retire_after=20),
             "check every 5": Policy(check_every=5, threshold=np.array([GUARD]))}
