@@ -13,6 +13,7 @@ from drift.budget.from_checks import Covariances, of_calibration, of_drift, of_o
 from drift.budget.quantities import Assembly, Quantity
 from drift.budget.result import BudgetResult
 from drift.budget.stated import left_out, stated_quantities
+from drift.budget.static_parts import static_quantities
 from drift.budget.subjects import QUESTION, Subject, subjects
 from drift.engine.monte_carlo import MOST, Simulated, simulate
 from drift.engine.uncertainty import Propagated, effective_df, numerical_tolerance, propagate
@@ -95,7 +96,7 @@ class Ground:
 
 
 def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEED,
-           spec: BudgetSpec | None = None) -> BudgetResult:
+           spec: BudgetSpec | None = None, draws: int = MOST) -> BudgetResult:
     """Make the uncertainty budget of a pressure read at a use.
 
     Parameters
@@ -108,6 +109,8 @@ def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEE
         Coverage probability of the expanded uncertainty.
     seed : int
         Of the simulation.
+    draws : int
+        Most draws of the simulation, where its digits do not settle before.
 
     Returns
     -------
@@ -135,7 +138,7 @@ def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEE
     ground = grounds(tables, study, spec or study.budget or BudgetSpec(), level=level)
     fits = {c: fitted_group(ground.data, c) for c in sorted(set(ground.data.construction.astype(str)))}
     asked = subjects(ground.data, ground.spec)
-    made = tuple(one_budget(ground, s, fits[s.construction], rng=np.random.default_rng(child))
+    made = tuple(one_budget(ground, s, fits[s.construction], rng=np.random.default_rng(child), draws=draws)
                  for s, child in zip(asked, np.random.SeedSequence(seed).spawn(len(asked)), strict=True))
     data = ground.data
     account = replace(data.account, question=QUESTION)
@@ -177,6 +180,7 @@ def one_budget(ground: Ground, subject: Subject, found: Fitted, *, rng: np.rando
     assert checks is not None
     curve = curve_at(checks, ground.data.calibration, subject.calibration, ground.scatter, ground.ceiling)
     told = evidence(ground.data, found, sensor=subject.sensor or None, calibration=subject.calibration)
+    told = replace(told, static=static_quantities(checks, subject, stated=frozenset(ground.spec.stated())))
     return budget_from(ground, subject, curve, told, rng=rng, draws=draws)
 
 
@@ -258,7 +262,7 @@ def _quantities(ground: Ground, curve: Curve, told: Evidence, pressure: float, s
                                    joint_day=told.joint)
             made.append(drift)
             joint = {**joint, **more}
-    return [*made, *ground.stated], joint
+    return [*made, *told.static, *ground.stated], joint
 
 
 def _stated_drift(spec: BudgetSpec, unit: str) -> Quantity:
@@ -275,7 +279,7 @@ def _stated_drift(spec: BudgetSpec, unit: str) -> Quantity:
 
 def not_stated(ground: Ground, made: Budget) -> tuple[tuple[str, str], ...]:
     """Return the components of a budget that nothing gives, with what would give them."""
-    missing = list(left_out(ground.spec))
+    missing = list(left_out(ground.spec, have=tuple(q.name for q in made.evidence.static)))
     if made.curve.df <= 0:
         missing.append(("calibration fit", "more readings than the line has coefficients, at each calibration"))
     if made.evidence.mounting is None and not made.evidence.joint:

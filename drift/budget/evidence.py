@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.budget.quantities import Quantity
 from drift.calibration import codes_of
 from drift.engine.mixed_combination import Combination, predict_combination
 from drift.sensitivity.design import WearData
@@ -64,6 +65,10 @@ class Evidence:
     first_use, last_use : float
         Range of the checks.
     drift : Drift or None
+    said : tuple of str
+        What a reader should know of it.
+    static : tuple of Quantity
+        What the calibration itself tells of hysteresis, creep and zero.
     """
 
     mounting: Spread | None
@@ -73,6 +78,7 @@ class Evidence:
     last_use: float
     drift: Drift | None
     said: tuple[str, ...] = ()
+    static: tuple[Quantity, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -54,7 +54,7 @@ def stated_quantities(spec: BudgetSpec, *, reading_unit: str, pressure_unit: str
 def left_out(spec: BudgetSpec, have: tuple[str, ...] = ()) -> tuple[tuple[str, str], ...]:
     """Return components that neither ``[budget]`` nor the data (``have``) state, with what would give them."""
     stated = spec.stated()
-    return tuple((NAMES[k], GIVES[k]) for k in STATED if k not in stated and k not in have)
+    return tuple((NAMES[k], GIVES[k]) for k in STATED if k not in stated and NAMES[k] not in have)
 
 
 def _quantity(key: str, stated: Stated, *, reading_unit: str, pressure_unit: str) -> Quantity:

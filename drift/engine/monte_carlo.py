@@ -15,7 +15,7 @@ Ints = NDArray[np.int64]
 
 DISTRIBUTIONS = ("normal", "t", "rectangular", "triangular", "arcsine", "trapezoidal", "curvilinear")
 BLOCK = 10_000
-MOST = 1_000_000
+MOST = 200_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

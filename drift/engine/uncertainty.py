@@ -74,7 +74,8 @@ def sensitivities(model: Model, estimates: ArrayLike, u: ArrayLike) -> Floats:
     """
     x = np.asarray(estimates, dtype=np.float64)
     spread = np.asarray(u, dtype=np.float64)
-    size = np.where(spread > 0, spread, np.where(x != 0, np.abs(x), 1.0) * _STEP)
+    # A difference over less than the rounding of the estimate would be none.
+    size = np.where(spread > 1e-9 * np.abs(x), spread, np.where(x != 0, np.abs(x), 1.0) * _STEP)
     up, down = x[:, None] + np.diag(_STEP * size), x[:, None] - np.diag(_STEP * size)
     made = model(np.hstack([up, down]))
     n = len(x)
@@ -93,7 +94,7 @@ def _complex_step(model: Model, x: Floats, size: Floats) -> Floats | None:
     try:
         with np.errstate(all="ignore"), warnings.catch_warnings():
             warnings.simplefilter("error")
-            out = model((x[:, None] + 1j * np.diag(step)).astype(np.complex128))  # type: ignore[arg-type]
+            out = model((x[:, None] + 1j * np.diag(step)).astype(np.complex128))
     except Exception:  # a model may refuse complex numbers in any way it likes
         return None
     if not np.iscomplexobj(out) or not np.isfinite(out).all():
