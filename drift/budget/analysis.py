@@ -130,6 +130,7 @@ def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEE
     ----------
     JCGM 100:2008, 5.1.2, 5.2.2, G.4.1, F.2.4.5; JCGM 101:2008, 7 and 8.
     """
+    from drift.budget.quoted import simulated
     from drift.budget.tables import all_tables
     from drift.budget.wording import all_estimates, all_findings, answer_sentence
 
@@ -140,12 +141,14 @@ def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEE
     asked = subjects(ground.data, ground.spec)
     made = tuple(one_budget(ground, s, fits[s.construction], rng=np.random.default_rng(child), draws=draws)
                  for s, child in zip(asked, np.random.SeedSequence(seed).spawn(len(asked)), strict=True))
+    coverage, told = simulated(ground, made)
     data = ground.data
     account = replace(data.account, question=QUESTION)
     inputs = {t.file: t.sha256 for t in (tables.checks, tables.sensors, tables.events) if t is not None}
     return BudgetResult(
         question=QUESTION, answer=" ".join(answer_sentence(ground, b) for b in made),
-        estimates=all_estimates(ground, made), tables=all_tables(ground, made), findings=all_findings(ground, made),
+        estimates=all_estimates(ground, made), tables=(*all_tables(ground, made), *coverage),
+        findings=(*all_findings(ground, made), *told),
         exclusions=tuple(replace(x, question=QUESTION) for x in data.exclusions),
         provenance=Provenance(accounts=(account,), inputs=inputs, seed=seed, level=level, versions=run_versions(),
                               settings={"budget": ground.spec.model_dump(exclude_none=True)}))

@@ -90,17 +90,17 @@ def verdict(b: Budget) -> tuple[bool, float, tuple[float, float]]:
 
 
 def _check(ground: Ground, made: tuple[Budget, ...]) -> ResultTable:
-    rows: list[tuple[Budget, str, float, float, float, float]] = []
+    rows: list[tuple[Budget, str, float, float, float, float]] = []  # pressure, low, high, standard uncertainty
     for b in made:
         if b.simulated is None:
             continue
         s, g = b.simulated, b.gum
-        rows += [(b, "law of propagation", g.value, g.u, g.value - g.expanded, g.value + g.expanded),
-                 (b, "Monte Carlo, symmetric", s.mean, s.u, s.low, s.high),
-                 (b, "Monte Carlo, shortest", s.mean, s.u, s.shortest_low, s.shortest_high)]
+        rows += [(b, "law of propagation", g.value, g.value - g.expanded, g.value + g.expanded, g.u),
+                 (b, "Monte Carlo, symmetric", s.mean, s.low, s.high, s.u),
+                 (b, "Monte Carlo, shortest", s.mean, s.shortest_low, s.shortest_high, s.u)]
     unit = ground.pressure_unit
     numbers = {name: np.array([r[j] for r in rows], dtype=np.float64)
-               for j, name in enumerate(("pressure", "standard uncertainty", "low", "high"), start=2)}
+               for j, name in enumerate(("pressure", "low", "high", "standard uncertainty"), start=2)}
     return ResultTable.build("Monte Carlo check", {
         **_who([r[0] for r in rows]), "interval": [r[1] for r in rows], **numbers},
         units=dict.fromkeys(numbers, unit),
