@@ -31,7 +31,7 @@ GUM, SHORTEST = "law of propagation, t of effective df", "Monte Carlo, shortest"
 NORMAL = "law of propagation, k = 2 (shortcut)"
 RESIDUAL, AVERAGED, RANDOM = ("scatter of readings only (shortcut)", "reference averaged over levels (shortcut)",
                               "not corrected, drift as random error (shortcut)")
-ENLARGED = "not corrected, |bias| + U"
+ENLARGED = "not corrected, size of the bias added to U"
 
 
 @dataclass(frozen=True)
