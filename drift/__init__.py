@@ -36,6 +36,7 @@ _HOMES = {
     "WearResult": "drift.sensitivity",
     "check_study": "drift.workflow",
     "compare_policies": "drift.retirement.policy",
+    "lifetimes": "drift.retirement.life_study",
     "fit_wear": "drift.sensitivity",
     "read_study": "drift.study",
     "read_tables": "drift.ingest",

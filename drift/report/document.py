@@ -19,6 +19,7 @@ from drift.report import figures_of_calibration as calibration_plots
 from drift.report import figures_of_d_study as d_plots
 from drift.report import figures_of_gauge as gauge_plots
 from drift.report import figures_of_lines as line_plots
+from drift.report import figures_of_lives as life_plots
 from drift.report import figures_of_policy as policy_plots
 from drift.report import figures_of_several as several_plots
 from drift.report import figures_of_today as today_plots
@@ -42,7 +43,9 @@ if TYPE_CHECKING:
 # What stands in the text of the report; every other table is in tables/ as CSV.
 SHOWN_TABLES = {
     "wear": ("variance components", "comparison of constructions", "assumption checks", "aliases", "removals"),
-    "retire": ("sensitivity to removal", "what would more data buy", "equivalence of slopes"),
+    "retire": ("sensitivity to removal", "what would more data buy", "equivalence of slopes", "life data",
+               "first-passage families"),
+    "lifetimes": ("life distributions", "fixed shape", "cumulative incidence"),
     "recalibrate": ("recalibration intervals",),
     "policy": ("sensitivity to costs", "costs"),
     "agree": ("limits, plain and proposed", "limits by pressure", "verdict", "uses left", "interactions",
@@ -61,8 +64,10 @@ SHOWN_TABLES = {
 # What stands in the text but folded; a print leaves it out.
 FOLDED_TABLES = {
     "wear": ("robust trend", "influence", "coverage"),
-    "retire": ("own crossing counts", "batches", "coverage"),
     "policy": ("cost curve",),
+    "retire": ("own crossing counts", "crossings", "cumulative incidence seen", "other interval methods",
+               "batches", "coverage"),
+    "lifetimes": ("survival", "lives", "coverage"),
     "recalibrate": ("own changes", "sensitivity of the interval", "coverage"),
     "icc": ("D study", "mean squares", "coverage"),
     "agree": ("limits", "difference lines", "regression limits", "along use", "lines along use",
@@ -94,6 +99,7 @@ TITLES = {
     "budget": "Uncertainty of a pressure",
     "today": "Sensors today",
     "chart": "Control chart",
+    "lifetimes": "How long units last",
 }
 # Notes that belong to the answer: they stand below its numbers, not among the assumptions.
 TOLD = ("why-this-coefficient", "grade", "what-would-narrow", "rule-of-thumb", "what-helps", "relation-to-level",
@@ -165,6 +171,7 @@ def report_figures(result: StudyResult) -> tuple[Figure, ...]:
             drawn = budget_plots.budget_drawings(part)
         elif part.command in ("today", "chart"):
             drawn = today_plots.today_drawings(part)
+        drawn += life_plots.life_drawings(part)
         if part.command == "icc":
             drawn += _use_figures(part) + d_plots.d_study_figures(part)
         if part.command == "agree":

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 HELP = {
     "icc": ("icc", "sem", "mdc"),
     "gauge": ("gauge",),
+    "lifetimes": ("life-data",),
     "interlaboratory": ("gauge",),
     "agree": ("agreement", "limits-of-agreement"),
     "wear": (),

@@ -27,6 +27,10 @@ def methods_paragraphs(result: StudyResult, study: Mapping[str, Any]) -> tuple[s
             made.append(_wear(part, study))
         elif part.command == "retire":
             made.append(_retire(part, study))
+        elif part.command == "lifetimes":
+            from drift.report.life_methods import life_paragraph
+
+            made.append(life_paragraph(part))
         elif part.command in ("recalibrate", "policy"):
             from drift.report.policy_methods import policy_methods
 

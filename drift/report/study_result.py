@@ -18,6 +18,7 @@ _PART_HOMES = {
     "recalibrate": ("drift.retirement.recalibration", "RecalibrationResult"),
     "budget": ("drift.budget", "BudgetResult"),
     "policy": ("drift.retirement.policy", "PolicyResult"),
+    "lifetimes": ("drift.retirement.life_study", "LifetimesResult"),
     "icc": ("drift.reliability", "ReliabilityResult"),
     "gauge": ("drift.reliability.gauge", "GaugeResult"),
     "interlaboratory": ("drift.reliability.interlaboratory", "InterlaboratoryResult"),

@@ -11,6 +11,7 @@ from drift.errors import Finding
 from drift.records import Tables
 from drift.results import Estimate, Exclusion, Provenance, Result, ResultTable, RowAccount, join_words, run_versions
 from drift.retirement.cautions import all_findings
+from drift.retirement.companions import accompany
 from drift.retirement.dead import count_dead, dead_estimates, dead_findings, dead_table
 from drift.retirement.evaluate import ConstructionAnswer, evaluate
 from drift.retirement.groups import Exposure, Group, make_groups
@@ -122,6 +123,9 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
     made += coverage
     findings += told
     answer = answer_sentence(answers, exposure) if limits else _no_limit_sentence(study)
+    beside = accompany(wear, study, tables, limits=limits, answers=answers, exposure=exposure, pooled=pooled, seed=seed)
+    estimates, made, findings = [*estimates, *beside.estimates], [*made, *beside.tables], [*findings, *beside.findings]
+    answer = " ".join((answer, *beside.sentences))
     accounts, exclusions = _rows(wear, tables, answers)
     return RetirementResult(
         question=QUESTION, answer=answer, estimates=tuple(estimates), tables=tuple(made), findings=tuple(findings),

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from drift.control import ChartSpec, Occasions, chart_table
+from drift.ingest.lives import observed
 from drift.ingest.logbook import show
 from drift.results import Result
+from drift.retirement.life_study import lifetimes
 from drift.study import PolicySpec, RecalibrationSpec, read_study, study_from_dict
 from drift.workflow import answer_budget, check_study, new_study, run_study
 from drift.workflow_today import today_of_study
@@ -50,6 +52,7 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
     budget = answer_budget(read_study(folder), {}).part("budget")
     assert budget is not None
     bench = run_study(read_study(Path(__file__).parents[2] / "demo_trials" / "calibration"))
+    lives = lifetimes(observed([0, 4, 5, 9, 6], [4, 9, 5, np.inf, np.inf], cause=["a", "b", "a", "", ""]))
     every = (made, check_study(folder), whole, *whole.parts, *gauges(folder), *intervals(folder), budget, *bench.parts,
-             *of_today(folder))
+             *of_today(folder), lives)
     return {type(r).__name__: r for r in every}

@@ -23,7 +23,8 @@ CLASSES = ("NewResult", "CheckResult", "StudyResult", "WearResult", "RetirementR
            "TodayResult",
            "ChartResult",
            "LogResult",
-           "PolicyResult")
+           "PolicyResult",
+           "LifetimesResult")
 FIELDS = ["question", "answer", "estimates", "tables", "findings", "exclusions", "provenance"]
 
 

@@ -89,7 +89,7 @@ def test_every_command_prints_what_it_says(tmp_path: Path) -> None:
         "icc": (study / "trials.csv", "--where", "method=bench"), "agree": (study / "trials.csv", *long),
         "calibrate": (study / "checks.csv", "--where", "use=0"),
         "gauge": (study / "trials.csv", "--part", "participant", "--operator", "session", "--where", "method=bench"),
-        "budget": (study,)}
+        "budget": (study,), "lifetimes": (study / "checks.csv", "--time", "use")}
     for command, words in calls.items():
         data = printed(command, *words)
         VALIDATOR.validate(data)
@@ -106,7 +106,8 @@ def test_failures_print_it_too(tmp_path: Path) -> None:
                   ("retire", tmp_path / "t.csv", "--limit", "1"),
                   ("recalibrate", tmp_path / "t.csv", "--tolerance", "0.1"), ("icc", tmp_path / "t.csv"),
                   ("agree", tmp_path / "t.csv", "--a-column", "sensor", "--b-column", "use"),
-                  ("gauge", tmp_path / "t.csv", "--part", "sensor"), ("budget", study)):
+                  ("gauge", tmp_path / "t.csv", "--part", "sensor"), ("budget", study),
+                  ("lifetimes", tmp_path / "t.csv", "--time", "no")):
         data = printed(*words)
         VALIDATOR.validate(data)
         assert data["command"] == words[0]

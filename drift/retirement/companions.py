@@ -1,0 +1,36 @@
+"""Which companions stand beside the retire-after count, in the order in which they are read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from drift.records import Tables
+from drift.results import Result
+from drift.retirement.companion import Companion, Maker, Setting, stream
+from drift.retirement.evaluate import ConstructionAnswer
+from drift.retirement.groups import Exposure
+from drift.retirement.limits import Limit
+from drift.study import RetirementSpec, Study
+
+
+def makers() -> tuple[tuple[str, Maker], ...]:
+    """Return name and function of every companion; their modules are imported only here."""
+    from drift.retirement import lifetimes
+
+    return (("lifetimes", lifetimes.companion),)
+
+
+def accompany(wear: Result, study: Study, tables: Tables, *, limits: tuple[Limit, ...],
+              answers: Sequence[ConstructionAnswer], exposure: Exposure, pooled: bool, seed: int) -> Companion:
+    """Ask every companion, and put what they found together."""
+    setting = Setting(wear=wear, study=study, tables=tables, limits=limits, answers=answers, exposure=exposure,
+                      spec=study.retirement or RetirementSpec(), level=wear.provenance.level, pooled=pooled,
+                      rng=np.random.default_rng(seed))
+    made = [c for name, make in makers() if (c := make(replace(setting, rng=stream(seed, name)))) is not None]
+    return Companion(estimates=tuple(e for c in made for e in c.estimates),
+                     tables=tuple(t for c in made for t in c.tables),
+                     findings=tuple(f for c in made for f in c.findings),
+                     sentences=tuple(s for c in made for s in c.sentences))

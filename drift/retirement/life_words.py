@@ -1,0 +1,125 @@
+"""What is said about lives: the answer, and what stands in its way."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from drift.errors import Finding
+from drift.results import format_interval, join_words
+from drift.retirement.life_analysis import FEW, LifeAnalysis, nobody_failed_bound
+from drift.retirement.life_tables import percent
+
+
+def show(value: float) -> str:
+    """Write a time with four significant digits, thousands apart."""
+    if not math.isfinite(value):
+        return "an unknown time"
+    digits = 0 if abs(value) >= 1000 or value == round(value) else max(0, 3 - math.floor(math.log10(abs(value))))
+    return f"{value:,.{digits}f}"
+
+
+def answer_of(a: LifeAnalysis) -> str:
+    """Say by when the asked share has failed, with its bound, or why that cannot be said."""
+    n, per, r = len(a.lives), a.lives.per, a.failures
+    seen = f"{r} of {n} {a.lives.what} failed"
+    if r == 0:
+        t, least = nobody_failed_bound(a.lives, a.spec.confidence)
+        return (f"None of {n} {a.lives.what} failed, so no life can be estimated: with {percent(a.spec.confidence)} "
+                f"confidence at least {100 * least:.3g} % are still fit at {show(t)} {per}, up to which every one was "
+                "followed.")
+    w = a.best
+    if not w.found:
+        return f"{seen}, but no distribution can be fitted: {_why_not(a)}."
+    value = float(w.fit.quantile(a.spec.share))
+    ends = format_interval(value, *(e if math.isfinite(e) else math.nan for e in w.life)).split(" (", 1)
+    between = f" ({ends[1]}" if len(ends) > 1 else ""
+    few = " With so few failures the bound leans on the Weibull shape: see the fixed shapes." if r < FEW else ""
+    return (f"{seen}. {percent(a.spec.share)} are expected to have failed by {ends[0]} {per}{between}; with "
+            f"{percent(a.spec.confidence)} confidence at least {percent(1 - a.spec.share)} last {show(w.life_lower)} "
+            f"{per} (Weibull).{few}")
+
+
+def _why_not(a: LifeAnalysis) -> str:
+    x = a.lives
+    if a.at_zero == a.failures:
+        return "every failure was there before the first use"
+    low, high = float(x.lower.max()), float(x.upper.min())
+    if low <= high:
+        return (f"one time explains every life (all failed between {show(low)} and {show(high)} {x.per})"
+                if math.isfinite(high) else "no failure was seen")
+    return "earlier lives are as likely as later ones, so that no shape is best"
+
+
+def findings_of(a: LifeAnalysis, question: str) -> list[Finding]:
+    """Say what a reader must know: few failures, failures at zero, lives beyond the data, a check at one time only."""
+    x, per, r = a.lives, a.lives.per, a.failures
+    found: list[Finding] = []
+
+    def say(severity: str, code: str, message: str, mend: str = "") -> None:
+        found.append(Finding(severity=severity, code=code, message=message, mend=mend,  # type: ignore[arg-type]
+                             question=question))
+
+    if len(x) == 1:
+        say("warning", "one-unit", "There is only one unit, so nothing is known of how lives differ",
+            "Follow more units.")
+    if r == 0:
+        say("warning", "no-failure", f"None of {len(x)} {x.what} failed: a life cannot be estimated, only that it is "
+            "longer than what was seen", "Follow them on, or take a shape from earlier studies (fixed shape).")
+    elif r < FEW:
+        say("warning", "few-failures", f"Only {r} {'failure was' if r == 1 else 'failures were'} seen; with fewer than "
+            f"{FEW} the shape is hardly known", "Read the lower bounds for shapes known from earlier studies in the "
+            "table 'fixed shape', or follow the units on.")
+    if a.at_zero:
+        say("warning", "past-at-zero", f"{a.at_zero} of {len(x)} {x.what} {'was' if a.at_zero == 1 else 'were'} past "
+            "the limit before any use; a distribution of lives has no place for them, so that they stand in the curve "
+            "without a model only", "Find out why fresh ones fail, and look at the limit.")
+    if r > 0 and not a.best.found:
+        say("warning", "no-life-distribution", f"No distribution can be fitted: {_why_not(a)}",
+            "Check oftener, so that failures fall into more than one interval." if r > 1 else
+            "Follow the units on until more of them fail.")
+    found += _about_fit(a, question)
+    ends = x.lower[~x.failed]
+    if r == 0 and len(ends) > 1 and float(np.ptp(ends)) == 0:
+        say("note", "same-end", f"All {len(x)} {x.what} were taken out at {show(float(ends[0]))} {per}")
+    return found
+
+
+def _about_fit(a: LifeAnalysis, question: str) -> list[Finding]:
+    w, x, per = a.best, a.lives, a.lives.per
+    if not w.found:
+        return []
+    found = []
+    value = float(w.fit.quantile(a.spec.share))
+    if value > a.last:
+        found.append(Finding(severity="warning", code="life-beyond-data", question=question, message=(
+            f"The life by which {percent(a.spec.share)} fail, {show(value)} {per}, lies beyond the last time anything "
+            f"was seen ({show(a.last)} {per})"), mend="Read it as what the Weibull would make of longer use, and "
+                                                      "follow "
+            "the units on."))
+    lognormal = a.families["lognormal"]
+    if lognormal.found:
+        other = float(lognormal.fit.quantile(a.spec.share))
+        gap = float(w.fit.loglik - lognormal.fit.loglik)
+        better = "Weibull" if gap > 0 else "lognormal"
+        told = (f"the data hardly tell them apart (log-likelihoods {abs(gap):.2f} apart)" if abs(gap) < 2 else
+                f"the {better} fits better (log-likelihoods {abs(gap):.1f} apart)")
+        found.append(Finding(severity="note", code="life-family", question=question, message=(
+            f"By a lognormal distribution {percent(a.spec.share)} fail by {show(other)} {per}, by the Weibull by "
+            f"{show(value)} {per}; {told}")))
+    if w.small is not None and w.small.shape_factor > 1.05:
+        found.append(Finding(severity="note", code="shape-bias", question=question, message=(
+            f"With {a.failures} failures the Weibull shape is too high by {100 * (w.small.shape_factor - 1):.0f}"
+            f" % in the median; without that bias it would be {float(w.fit.beta) / w.small.shape_factor:.2f} instead "
+            f"of "
+            f"{float(w.fit.beta):.2f}")))
+    if len(x.causes) > 1:
+        at = int(max([*np.flatnonzero(a.curve.share < 1 - 1e-9), 0]))
+        last = {c: float(a.curve.by_cause[j, at]) for j, c in enumerate(x.causes)}
+        told = join_words([f"{100 * v:.0f} % {c}" for c, v in sorted(last.items(), key=lambda kv: -kv[1])])
+        found.append(Finding(severity="note", code="causes", question=question, message=(
+            f"By {show(float(a.curve.time[at]))} {per} {told}; the shares of one cause allow for the units that "
+            f"another "
+            "took first")))
+    return found
