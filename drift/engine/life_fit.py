@@ -77,7 +77,7 @@ def share_failed(family: Family, mu: ArrayLike, sigma: ArrayLike, t: ArrayLike) 
     from scipy.special import ndtr
 
     with np.errstate(divide="ignore", over="ignore"):
-        z = (np.log(np.asarray(t, np.float64)) - mu) / sigma
+        z = (np.log(np.asarray(t, np.float64)) - np.asarray(mu, np.float64)) / np.asarray(sigma, np.float64)
         return np.asarray(-np.expm1(-np.exp(np.minimum(z, 700.0))) if family == "weibull" else ndtr(z))
 
 
@@ -108,7 +108,8 @@ def fit_lives(lives: Lives, family: Family = "weibull") -> LifeFit:
     ya, yb = _logs(lives)
     alpha, tau = _start(lives, ya, yb)
     shape = alpha.shape
-    done, good = np.zeros(shape, bool), has_maximum(lives)
+    good = has_maximum(lives)
+    done = ~good
     value = _loglik(lives, family, alpha, tau, ya, yb)
     for _ in range(STEPS):
         g, h = _derivatives(lives, family, alpha, tau, ya, yb)
@@ -276,6 +277,13 @@ class _Profile:
         return best, log_tau
 
 
+def fitted_only(lives: Lives, fit: LifeFit) -> tuple[Lives, LifeFit]:
+    """Return the studies that have a fit, in one row of studies."""
+    on = fit.found
+    return (Lives.build(lives.lower[on], lives.upper[on], lives.weight[on]),
+            LifeFit(fit.family, fit.mu[on], fit.sigma[on], fit.loglik[on], fit.cov[on], on[on]))
+
+
 def ratio_interval(lives: Lives, fit: LifeFit, level: float, *, p: float | None = None,
                    z: float | None = None) -> tuple[Floats, Floats]:
     """Likelihood-ratio interval of the time by which a share ``p`` has failed, or of the shape (``p`` None).
@@ -302,6 +310,12 @@ def ratio_interval(lives: Lives, fit: LifeFit, level: float, *, p: float | None 
     """
     from scipy.special import ndtri
 
+    if fit.found.ndim and not fit.found.all():  # studies without a fit would only be walked through in vain
+        low = np.full(fit.found.shape, np.nan)
+        high = low.copy()
+        if fit.found.any():
+            low[fit.found], high[fit.found] = ratio_interval(*fitted_only(lives, fit), level, p=p, z=z)
+        return low, high
     root = float(ndtri((1 + level) / 2)) if z is None else z
     of_shape = p is None
     w = 0.0 if p is None else float(standard_quantile(fit.family, p))

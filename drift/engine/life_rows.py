@@ -106,7 +106,7 @@ def rows_of(family: Family, z_lower: Floats, z_upper: Floats, exact: NDArray[np.
 
 def _sev(za: Floats, zb: Floats, exact: NDArray[np.bool_]) -> Rows:
     """Smallest extreme value: S(z) = exp(-exp(z)), and log(S(za) - S(zb)) without cancelling."""
-    top = 700.0
+    top = 300.0  # far beyond any life; its square is still a number
     ea, eb = np.exp(np.minimum(za, top)), np.exp(np.minimum(zb, top))
     gap = eb - ea
     open_end = np.isinf(zb)
@@ -119,9 +119,11 @@ def _sev(za: Floats, zb: Floats, exact: NDArray[np.bool_]) -> Rows:
         fa = np.where(open_end, ea, np.where(exact, 0.0, ea / -np.expm1(-safe)))
     value = np.where(exact, zb - eb, -ea + tail)
     first_b = np.where(exact, 1 - eb, fb)
-    # f'(z) = f(z) (1 - exp z)
-    second_b = np.where(exact, -eb, fb * (1 - eb) - fb**2)
-    return Rows(value, -fa, first_b, np.where(exact, 0.0, -fa * (1 - ea) - fa**2), second_b, fa * fb)
+    with np.errstate(over="ignore", invalid="ignore"):  # steps from there are not finite, and are replaced
+        # f'(z) = f(z) (1 - exp z)
+        second_b = np.where(exact, -eb, fb * (1 - eb) - fb**2)
+        second_a = np.where(exact, 0.0, -fa * (1 - ea) - fa**2)
+        return Rows(value, -fa, first_b, second_a, second_b, fa * fb)
 
 
 def _normal(za: Floats, zb: Floats, exact: NDArray[np.bool_]) -> Rows:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.engine.life_fit import LifeFit, _Profile, fit_lives, standard_quantile
+from drift.engine.life_fit import LifeFit, _Profile, fit_lives, fitted_only, standard_quantile
 from drift.engine.life_rows import Floats, Lives
 
 DRAWS = 999
@@ -132,6 +132,12 @@ def small_sample(lives: Lives, fit: LifeFit, p: float, rng: np.random.Generator,
 
 def signed_root(lives: Lives, fit: LifeFit, true: Floats, p: float | None) -> Floats:
     """Return the signed root of the likelihood ratio at a true log quantile or shape: positive below the estimate."""
+    if fit.found.ndim and not fit.found.all():
+        made = np.full(fit.found.shape, np.nan)
+        if fit.found.any():
+            part = np.broadcast_to(np.asarray(true, np.float64), fit.found.shape)[fit.found]
+            made[fit.found] = signed_root(*fitted_only(lives, fit), part, p)
+        return made
     w = 0.0 if p is None else float(standard_quantile(fit.family, p))
     profile = _Profile(lives, fit.family, w, p is None)
     with np.errstate(invalid="ignore"):

@@ -36,6 +36,11 @@ def life_drawings(part: Result) -> list[Drawing]:
             if _several(part, c):
                 drawn.append((f"first limit {c}", f"Which limit comes first{f', {c}' if c else ''}",
                               partial(first_limit_figure, part, construction=c), SIZE))
+        table = table_of(part, "first passage")
+        pairs = dict.fromkeys((str(c), str(k)) for c, k in zip(table["construction"], table["limit"], strict=True)
+                              ) if table is not None else {}
+        drawn += [(f"families {k} {c}", f"Ways of wearing, {k.replace('_', ' ')}{f', {c}' if c else ''}",
+                   partial(families_figure, part, construction=c, limit=k), SIZE) for c, k in pairs]
     return drawn
 
 
@@ -175,3 +180,32 @@ def _incidences(axes: Axes, t: ResultTable, label: str, time: str, words: str, *
     axes.set_xlabel(unit)
     axes.set_ylabel(f"{words} [%]")
     return f"By {ends[0][0]:,g} {unit}: {'; '.join(told)}. Each share allows for units that another cause took first."
+
+
+def families_figure(part: Result, axes: Axes, *, construction: str, limit: str) -> str:
+    """Draw the share past one limit by each family, with the crossings that were seen."""
+    t, seen, rows = part.table("first passage"), part.table("crossings"), part.table("first-passage families")
+    ends = []
+    mine = (t["construction"] == construction) & (t["limit"] == limit)
+    for j, family in enumerate(dict.fromkeys(str(f) for f in t["family"][mine])):
+        keep = mine & (t["family"] == family)
+        x, y = np.asarray(t["use"][keep], float), 100 * np.asarray(t["share past"][keep], float)
+        axes.plot(x, y, color=look.SERIES[j % len(look.SERIES)], linestyle=look.DASHES[j % len(look.DASHES)])
+        ends.append((float(x[-1]), float(y[-1]), family.replace(", ", ",\n")))
+    own = (seen["construction"] == construction) & (seen["limit"] == limit)
+    low, high = (np.asarray(seen[k][own], float) for k in ("last seen inside", "first seen past"))
+    crossed = np.flatnonzero(np.isfinite(high))
+    for rank, i in enumerate(crossed[np.argsort(high[crossed], kind="stable")], 1):
+        at = 100 * rank / len(high)
+        axes.plot([low[i], high[i]], [at, at], color=look.LIMIT, linewidth=2.2, solid_capstyle="butt")
+    axes.set_xlim(left=0)
+    axes.set_ylim(0, 102)
+    axes.set_xlabel(_unit(t, "use"))
+    axes.set_ylabel("share past the limit [%]")
+    look.end_labels(axes, [e[0] for e in ends], [e[1] for e in ends], [e[2] for e in ends], colour=look.INK, size=7.5,
+                    lines=2)
+    uses = np.asarray(rows["use"][(rows["construction"] == construction) & (rows["limit"] == limit)], float)
+    name = f"{construction} sensors" if construction else "sensors"
+    return (f"{len(crossed)} of {len(high)} {name} were seen to cross (bars, between which checks, at their rank). The "
+            f"share that the count guards against is reached at {np.nanmin(uses):.0f} to {np.nanmax(uses):.0f} uses, "
+            "by the way in which sensors are taken to wear.")

@@ -18,9 +18,10 @@ from drift.study import RetirementSpec, Study
 
 def makers() -> tuple[tuple[str, Maker], ...]:
     """Return name and function of every companion; their modules are imported only here."""
-    from drift.retirement import lifetimes
+    from drift.retirement import first_passage, lifetimes
 
-    return (("lifetimes", lifetimes.companion),)
+    return (("lifetimes", lifetimes.companion),
+            ("first passage", first_passage.companion))
 
 
 def accompany(wear: Result, study: Study, tables: Tables, *, limits: tuple[Limit, ...],

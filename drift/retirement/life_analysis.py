@@ -26,7 +26,7 @@ from drift.ingest.lives import ObservedLives
 Floats = NDArray[np.float64]
 
 FEW = 5
-DRAWS, RESAMPLES = 499, 999
+DRAWS, RESAMPLES = 299, 999
 FAMILIES: tuple[Family, ...] = ("weibull", "lognormal")
 SHAPES = (1.0, 2.0, 3.0, 4.0)
 
