@@ -18,10 +18,12 @@ from drift.study import RetirementSpec, Study
 
 def makers() -> tuple[tuple[str, Maker], ...]:
     """Return name and function of every companion; their modules are imported only here."""
-    from drift.retirement import first_passage, lifetimes
+    from drift.retirement import criteria, first_passage, interval_methods, lifetimes
 
     return (("lifetimes", lifetimes.companion),
-            ("first passage", first_passage.companion))
+            ("first passage", first_passage.companion),
+            ("several criteria", criteria.companion),
+            ("interval methods", interval_methods.companion))
 
 
 def accompany(wear: Result, study: Study, tables: Tables, *, limits: tuple[Limit, ...],
