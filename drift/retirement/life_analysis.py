@@ -26,7 +26,7 @@ from drift.ingest.lives import ObservedLives
 Floats = NDArray[np.float64]
 
 FEW = 5
-DRAWS, RESAMPLES = 299, 999
+DRAWS, RESAMPLES = 999, 999
 FAMILIES: tuple[Family, ...] = ("weibull", "lognormal")
 SHAPES = (1.0, 2.0, 3.0, 4.0)
 
@@ -45,12 +45,15 @@ class LifeSpec:
         Of two-sided intervals.
     shape : float, optional
         Weibull shape known from earlier studies, held fixed (Weibayes).
+    draws : int
+        Studies simulated for the small-sample corrections.
     """
 
     share: float = 0.10
     confidence: float = 0.95
     level: float = 0.95
     shape: float | None = None
+    draws: int = DRAWS
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -146,7 +149,7 @@ def _family(data: Lives | None, family: Family, spec: LifeSpec, rng: np.random.G
     if not bool(fit.found):
         return _unfitted(family)
     wanted = rng is not None and family == "weibull" and float(data.failures()) >= 2
-    small = small_sample(data, fit, spec.share, rng, DRAWS) if wanted and rng is not None else None
+    small = small_sample(data, fit, spec.share, rng, spec.draws) if wanted and rng is not None else None
     bound = _ends(data, fit, 2 * spec.confidence - 1, spec.share)[0]
     calibrated = bound
     if small is not None and len(small.roots):

@@ -17,7 +17,7 @@ from drift.retirement.life_words import show
 from drift.retirement.limits import QUESTION
 from drift.retirement.wording import label_of, labels
 
-NOTE = "life-data"
+NOTE, DRAWS = "life-data", 299
 
 
 def companion(setting: Setting) -> Companion | None:
@@ -31,7 +31,8 @@ def companion(setting: Setting) -> Companion | None:
     found = [c for c in crossings_of(setting) if len(c.of_any)]
     if not found:
         return None
-    spec = LifeSpec(share=1 - setting.spec.content, confidence=setting.spec.confidence, level=setting.level)
+    spec = LifeSpec(share=1 - setting.spec.content, confidence=setting.spec.confidence, level=setting.level,
+                    draws=DRAWS)
     analysed = [(c, {k: analyse(v, spec, setting.rng, brief=k != ANY) for k, v in c.by_limit.items() if _asked(c, k)})
                 for c in found]
     estimates, findings, sentences = [], [], []
