@@ -23,7 +23,8 @@ def answer() -> dict[str, Any]:
     print(whole.answer)
     fit = whole.table("life distributions")
     found: dict[str, Any] = {"mu": fit["location"][0], "se_mu": fit["location se"][0], "sigma": fit["scale"][0],
-                             "eta": whole.estimate("Weibull scale").value, "beta": whole.estimate("Weibull shape").value,
+                             "eta": whole.estimate("Weibull scale").value,
+                             "beta": whole.estimate("Weibull shape").value,
                              "n_failures": whole.estimate("failures seen").value}
     for e in whole.estimates:
         if e.name.startswith(("life by", "lower bound", "share failed")):
