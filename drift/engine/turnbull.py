@@ -135,7 +135,7 @@ def _self_consistent(a: Floats, w: Floats, *, stop: float, most: int) -> tuple[F
     out = np.full((len(w), a.shape[1]), 1 / max(a.shape[1], 1))
     steps = 0
     live = np.arange(len(w))
-    while len(live) and steps < most:
+    while len(live) and a.shape[1] and steps < most:
         steps += 1
         w_live, n_live = w[live], n[live]
 
@@ -166,6 +166,8 @@ def _height(a: Floats, w: Floats, p: Floats) -> Floats:
 def _polished(a: Floats, w: Floats, p: Floats) -> tuple[Floats, float]:
     """Newton steps on the columns that keep mass: self-consistency is slow to take it from a column that has none."""
     n = float(w.sum())
+    if not len(p):  # nobody failed: no mass to place
+        return p, 0.0
     for _ in range(30):
         d = np.maximum(a @ p, 1e-300)
         g = (a.T @ (w / d)) / n - 1

@@ -99,8 +99,8 @@ def groups_of(setting: Setting) -> list[Group]:
         names = np.array([POOLED if setting.pooled else str(c) for c in paths.construction], dtype=object)
         for name in sorted(set(names[worn])):
             ok = np.isfinite(y) & np.isfinite(paths.x)
-            pick = worn & (names == name) & (ok.sum(axis=1) >= CHECKS) & (np.ptp(np.where(ok, paths.x, np.nanmin(
-                np.where(ok, paths.x, np.inf), axis=1, keepdims=True)), axis=1) > 0)
+            enough = np.array([len(np.unique(u[k])) >= CHECKS for u, k in zip(paths.x, ok, strict=True)], bool)
+            pick = worn & (names == name) & enough
             if int(pick.sum()) < MINIMUM_SENSORS:
                 continue
             crossed = sum(math.isfinite(life[1]) for i in np.flatnonzero(pick)

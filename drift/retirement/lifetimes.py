@@ -33,7 +33,8 @@ def companion(setting: Setting) -> Companion | None:
         return None
     spec = LifeSpec(share=1 - setting.spec.content, confidence=setting.spec.confidence, level=setting.level,
                     draws=DRAWS)
-    analysed = [(c, {k: analyse(v, spec, setting.rng, brief=k != ANY) for k, v in c.by_limit.items() if _asked(c, k)})
+    analysed = [(c, {k: analyse(v, spec, setting.rng, brief=k != ANY) for k, v in c.by_limit.items()
+                    if len(v) and _asked(c, k)})
                 for c in found]
     estimates, findings, sentences = [], [], []
     for c, of in analysed:
