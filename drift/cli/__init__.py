@@ -15,7 +15,7 @@ COMMANDS = {
         "new": ("drift.cli.studies", "Write a commented study to fill in, with small example tables."),
         "check": ("drift.cli.studies", "Say everything that is wrong with a study and its tables."),
         "run": ("drift.cli.studies", "Answer every question of a study and write its report."),
-        "budget": ("drift.cli.budget", "Say what a reading at a use means as a pressure, with its uncertainty."),
+        "budget": ("drift.cli.budget", "Say what a reading means as a pressure, and how well."),
         "today": ("drift.cli.today", "Say of one sensor: use it, check it again, or do not use it."),
         "log": ("drift.cli.log", "Write a check, a use or an event into the sensor ledger; export it."),
         "policy": ("drift.cli.policy", "Compare what counts, checks and recalibration cost."),
