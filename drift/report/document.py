@@ -296,7 +296,7 @@ def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:
 
 def _title(part: Result) -> str:
     general = TITLES.get(part.command, part.command)
-    alone = ("wear", "retire", "recalibrate", "policy", "cells", "budget")  # asked once a study: its title says it
+    alone = ("wear", "retire", "recalibrate", "policy", "cells", "budget")  # asked once a study: the general title says it
     return general if part.command in alone or part.question == general.casefold() else f"{general}: {part.question}"
 
 
