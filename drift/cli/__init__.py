@@ -24,7 +24,7 @@ COMMANDS = {
         "wear": ("drift.cli.tables", "Estimate drift per use from bench checks."),
         "retire": ("drift.cli.tables", "Say after how many uses a sensor should be retired."),
         "recalibrate": ("drift.cli.recalibrate", "Say every how many uses a sensor should be calibrated anew."),
-        "calibrate": ("drift.cli.calibrate", "Fit calibration curves, find loads behind readings; gains of cells."),
+        "calibrate": ("drift.cli.calibrate", "Fit calibration curves; find loads; gains of cells."),
         "lifetimes": ("drift.cli.lifetimes", "Say how long units last, from times of failure or checks."),
         "icc": ("drift.cli.tables", "Estimate reliability: intraclass correlations, SEM and MDC."),
         "gauge": ("drift.cli.gauge", "Gauge R&R, bias and linearity; laboratories by ISO 5725-2."),

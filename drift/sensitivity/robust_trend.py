@@ -106,7 +106,8 @@ def _binomial(k: int, n: int, level: float) -> tuple[float, float]:
             float(betaincinv(k + 1, n - k, 1 - tail)) if k < n else 1.0)
 
 
-def _findings(setting: Setting, rows: list[tuple[str, int, float, float, float, Kendall]], slopes: Floats) -> list[Finding]:
+def _findings(setting: Setting, rows: list[tuple[str, int, float, float, float, Kendall]],
+              slopes: Floats) -> list[Finding]:
     found = []
     fit, level = setting.group.fit, setting.level
     centre, low, high = walsh_centre(slopes, level=level)

@@ -195,10 +195,13 @@ def block_size(studies: int) -> int:
 
 
 def record(design: str, held: Sequence[Held], *, seed: int, block: int = 0) -> list[Row]:
-    """Return the misses of each quantity and method in blocks of studies, a character a block."""
+    """Return the misses of each quantity and method in blocks of studies, a character a block.
+
+    What has no quantity is carried for columns of a family's own table and is not recorded.
+    """
     size = block or block_size(len(held))
     made = []
-    for key in keys_of(held):
+    for key in (k for k in keys_of(held) if k[0]):
         missed = [key in h and not h[key][0] for h in held]
         widths = [h[key][1] for h in held[:size] if key in h and np.isfinite(h[key][1])]
         misses = "".join(_DIGITS[sum(missed[i:i + size])] for i in range(0, len(held), size))

@@ -73,6 +73,12 @@ def counts_of(lines: SensorLines, d: Design, removed: NDArray[np.bool_]) -> tupl
     return Counts(found[0], found[1], found[2], capped), refused
 
 
+def printed_key(d: Design) -> tuple[str, str]:
+    """Quantity and method under which the printed count of a design stands in table and record."""
+    two = d.told == "known" and len(d.sizes) >= MINIMUM_BATCHES
+    return "retire after" if not d.broken else f"retire after, {d.broken}", RULE[two]
+
+
 def batch(design: str, drawn: Drawn) -> Mapping[tuple[str, str], tuple[Any, Any]]:
     """Simulate many studies of one design."""
     d = named()[design]
@@ -94,24 +100,24 @@ def _studies(d: Design, rng: np.random.Generator, n: int) -> dict[tuple[str, str
                KNOWN: np.fmin(known.line, known.companion)}
     made = {}
     for name, count in answers.items():
+        key = printed_key(d) if name == PRINTED else ("", name)
         at = np.where(np.isfinite(count), np.maximum(count, 0.0), 1e3)
         safe = share_beyond(d, world, at) <= 1 - CONTENT
-        made["retire after", name] = (safe, np.where(refused & (name != KNOWN), math.nan, at))
+        made[key] = (safe, np.where(refused & (name != KNOWN), math.nan, at))
     return made
 
 
 def tabulate(design: str, held: Sequence[Held]) -> list[Row]:
     """Return the one row of a design."""
     d = named()[design]
-    count = {name: np.array([h["retire after", name][1] for h in held if ("retire after", name) in h])
-             for name in (PRINTED, UNCUT, LINE, KNOWN)}
-    unsafe = {name: float(np.mean([not h["retire after", name][0] for h in held if ("retire after", name) in h]))
-              for name in (PRINTED, UNCUT, LINE, KNOWN)}
-    two = d.told == "known" and len(d.sizes) >= MINIMUM_BATCHES
+    keys = {PRINTED: printed_key(d), **{name: ("", name) for name in (UNCUT, LINE, KNOWN)}}
+    count = {name: np.array([h[key][1] for h in held if key in h]) for name, key in keys.items()}
+    unsafe = {name: float(np.mean([not h[key][0] for h in held if key in h])) for name, key in keys.items()}
     straight = d.shape not in ("break-in", "accelerating")
     middle = {name: float(np.median(v)) for name, v in count.items()}
-    return [{"design": design, "quantity": "retire after" if not d.broken else f"retire after, {d.broken}",
-             "method": RULE[two], "nominal": CONFIDENCE, "coverage": f"{1 - unsafe[PRINTED]:.4f}",
+    quantity, method = keys[PRINTED]
+    return [{"design": design, "quantity": quantity, "method": method, "nominal": CONFIDENCE,
+             "coverage": f"{1 - unsafe[PRINTED]:.4f}",
              "mean_width": f"{count[PRINTED].mean():.4g}", "studies": len(held),
              "without_interval": len(held) - len(count[PRINTED]), "unsafe": f"{unsafe[PRINTED]:.4f}",
              "unsafe_uncut": f"{unsafe[UNCUT]:.4f}", "unsafe_line_alone": f"{unsafe[LINE]:.4f}",

@@ -1,7 +1,7 @@
 """10,000 lives of sensors under 50 policies, against a life followed use by use; run by hand.
 
 Usage: ``python -m tests.speed.bench_policy``. Target: under 5 s on one core. The first peer follows each life use by
-use in plain Python (500 lives, scaled up), the second all lives together with one numpy step a use and policy; both
+use in plain Python (500 lives, scaled up), the second all lives at once, one numpy step a use and policy; both
 take the same sensors, and the counts are checked to agree.
 """
 
