@@ -22,6 +22,7 @@ from drift.report import figures_of_lines as line_plots
 from drift.report import figures_of_lives as life_plots
 from drift.report import figures_of_policy as policy_plots
 from drift.report import figures_of_several as several_plots
+from drift.report import figures_of_shapes as shape_plots
 from drift.report import figures_of_today as today_plots
 from drift.report import figures_of_trials as trial_plots
 from drift.report.budget_tables import budget_grids, source_grids
@@ -42,7 +43,8 @@ if TYPE_CHECKING:
 
 # What stands in the text of the report; every other table is in tables/ as CSV.
 SHOWN_TABLES = {
-    "wear": ("variance components", "comparison of constructions", "assumption checks", "aliases", "removals"),
+    "wear": ("shapes of drift", "variance components", "comparison of constructions", "assumption checks", "aliases",
+             "removals"),
     "retire": ("sensitivity to removal", "what would more data buy", "equivalence of slopes", "life data",
                "first-passage families"),
     "lifetimes": ("life distributions", "fixed shape", "cumulative incidence"),
@@ -151,7 +153,7 @@ def report_figures(result: StudyResult) -> tuple[Figure, ...]:
     for number, part in enumerate(parts, 1):
         drawn: list[Drawing] = []
         if part.command == "wear":
-            drawn = _wear_figures(part, retired)
+            drawn = _wear_figures(part, retired) + shape_plots.shape_drawings(part)
         elif part.command == "retire" and wear is not None:
             drawn = _limit_figures(part, wear)
         elif part.command == "recalibrate":

@@ -14,7 +14,7 @@ from drift.retirement.cautions import all_findings
 from drift.retirement.companions import accompany
 from drift.retirement.dead import count_dead, dead_estimates, dead_findings, dead_table
 from drift.retirement.evaluate import ConstructionAnswer, evaluate
-from drift.retirement.groups import Exposure, Group, make_groups
+from drift.retirement.groups import Exposure, Group, fresh_before_start, make_groups
 from drift.retirement.limits import QUESTION, Limit, declared_limits
 from drift.retirement.more_data import more_data, more_findings, more_table
 from drift.retirement.pooling import SlopePair, equivalence_table, slope_pairs
@@ -88,7 +88,7 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
 
     def build(pooled: bool) -> list[list[Group]]:
         return make_groups(limits, occasions, mountings, tables, exposure=exposure, pooled=pooled,
-                           modelled=True)
+                           modelled=True, fresh=fresh_before_start(wear))
 
     groups = build(False)
     pairs = slope_pairs(groups, within=spec.equal_slopes_within) if limits and len(groups) > 1 else ()
@@ -123,6 +123,9 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
     made += coverage
     findings += told
     answer = answer_sentence(answers, exposure) if limits else _no_limit_sentence(study)
+    if study.sensitivity is not None and study.sensitivity.start:
+        answer += (f" The lines begin at {exposure.show(study.sensitivity.start)} (start); the uses before it are in "
+                   "the count, and what a sensor loses there is in its fall where its fresh value was checked.")
     beside = accompany(wear, study, tables, limits=limits, answers=answers, exposure=exposure, pooled=pooled, seed=seed)
     estimates, made, findings = [*estimates, *beside.estimates], [*made, *beside.tables], [*findings, *beside.findings]
     answer = " ".join((answer, *beside.sentences))

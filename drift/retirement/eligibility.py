@@ -116,7 +116,7 @@ def short_or_late(lines: SensorLines, *, relative: bool,
 
 
 def judge(sensors: NDArray[np.object_], lines: SensorLines, *, relative: bool, per: str, removed: frozenset[str],
-          exposure_is_use: bool, modelled: bool = False) -> Fitness:
+          exposure_is_use: bool, modelled: bool = False, seen: frozenset[str] = frozenset()) -> Fitness:
     """Apply the conditions of the rule to the sensors of one construction.
 
     Parameters
@@ -135,8 +135,11 @@ def judge(sensors: NDArray[np.object_], lines: SensorLines, *, relative: bool, p
         Where the exposure is not a count of uses, "fresh" means within a twentieth of the median span.
     modelled : bool
         Short lines of worn sensors may enter a mixed model instead of being refused.
+    seen : frozenset of str
+        Sensors whose fresh value was seen although their line begins later.
     """
     short, late = short_or_late(lines, relative=relative, exposure_is_use=exposure_is_use)
+    late = late & np.array([str(s) not in seen for s in sensors], dtype=bool)
     span = np.where(lines.n > 0, lines.last - lines.first, 0.0)
     median = float(np.median(span)) if len(span) else 0.0
     fresh_by = 1.0 if exposure_is_use else 0.05 * median

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from drift.engine.crossing import fit_lines
 from drift.engine.sparse_lines import Checks, summarise_checks
 from drift.records import Tables
-from drift.results import ResultTable
+from drift.results import Result, ResultTable
 from drift.retirement.bound import MINIMUM_BATCHES, Counts, combine, retire_arrays, split_shares
 from drift.retirement.eligibility import Fitness, judge, removed_for_wear, worn_sensors
 from drift.retirement.limits import Limit, Paths, paths_of
@@ -113,11 +114,13 @@ class Group:
 
 
 def make_groups(limits: tuple[Limit, ...], occasions: ResultTable, sensitivities: ResultTable, tables: Tables, *,
-                exposure: Exposure, pooled: bool, modelled: bool = False) -> list[list[Group]]:
+                exposure: Exposure, pooled: bool, modelled: bool = False,
+                fresh: Mapping[str, float] | None = None) -> list[list[Group]]:
     """Build groups: outer list by construction in order of name, inner by limit.
 
     With ``modelled``, worn sensors with too few checks for their own line may enter by a mixed model; without, they
-    are a reason to refuse.
+    are a reason to refuse. ``fresh`` holds fresh responses of sensors whose lines begin later (``start`` under
+    [sensitivity]): a limit on the fall is then counted from them, so that what was lost before the line is in the count.
     """
     removed = removed_for_wear(tables)
     all_paths = [paths_of(limit, occasions, sensitivities) for limit in limits]
@@ -127,12 +130,12 @@ def make_groups(limits: tuple[Limit, ...], occasions: ResultTable, sensitivities
     labels = [np.full(len(p.sensor), POOLED, dtype=object) if pooled else p.construction
               for p in all_paths]
     names = sorted({str(c) for lab, w in zip(labels, worn, strict=True) for c in lab[w]})
-    return [[_group(limit, p, w & (lab == name), name, exposure, removed, pooled, modelled)
+    return [[_group(limit, p, w & (lab == name), name, exposure, removed, pooled, modelled, fresh or {})
              for limit, p, w, lab in zip(limits, all_paths, worn, labels, strict=True)] for name in names]
 
 
 def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, exposure: Exposure,
-           removed: frozenset[str], pooled: bool, modelled: bool) -> Group:
+           removed: frozenset[str], pooled: bool, modelled: bool, fresh: Mapping[str, float]) -> Group:
     raw = fit_lines(paths.x[mine], paths.y[mine])
     sensors, batches = paths.sensor[mine], paths.batch[mine]
     if pooled:
@@ -140,10 +143,10 @@ def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, expos
                            dtype=object)
     named = [str(b) for b in batches]
     # The mixed model has no level of batches, and a change relative to a start it does not know needs the log.
-    modelled = (modelled and (limit.log or not limit.relative)
+    modelled = (modelled and not (fresh and limit.relative) and (limit.log or not limit.relative)
                 and not (all(named) and len(set(named)) >= MINIMUM_BATCHES))
     fit = judge(sensors, raw, relative=limit.relative, per=exposure.per, removed=removed,
-                exposure_is_use=exposure.is_use, modelled=modelled)
+                exposure_is_use=exposure.is_use, modelled=modelled, seen=frozenset(fresh))
     sparse = None
     if fit.short is not None and not fit.refused:
         at = np.flatnonzero(mine)[fit.use]
@@ -156,9 +159,11 @@ def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, expos
         fit = _nothing(limit, len(sensors))
     use = fit.use
     intercept, slope = raw.intercept[use], raw.slope[use]
+    origin = intercept
     if limit.relative:
-        slope = limit.sign * (slope if limit.log else slope / intercept)
-        intercept = np.zeros_like(slope)
+        origin = np.array([fresh.get(str(s), float(a)) for s, a in zip(sensors[use], intercept, strict=True)])
+        slope = limit.sign * (slope if limit.log else slope / origin)
+        intercept = limit.sign * (intercept - origin if limit.log else intercept / origin - 1) + 0.0
     else:
         intercept, slope = limit.sign * intercept, limit.sign * slope
     labels = [str(b) for b in batches[use]]
@@ -168,9 +173,9 @@ def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, expos
                  first=raw.first[use], last=raw.last[use], batch=None if missing or not labels else code,
                  batch_names=tuple(str(k) for k in known if k), without_batch=missing,
                  all_sensors=tuple(map(str, sensors)), fitness=fit, n_lost=paths.n_lost,
-                 sparse=sparse, checks=_checks(limit, paths, np.flatnonzero(mine)[use], raw.intercept[use]),
+                 sparse=sparse, checks=_checks(limit, paths, np.flatnonzero(mine)[use], origin),
                  left_together=_together([str(s) for s in sensors[use]], raw.last[use], removed),
-                 judged=_judged(limit, paths, np.flatnonzero(mine)[use], raw.intercept[use], removed))
+                 judged=_judged(limit, paths, np.flatnonzero(mine)[use], origin, removed))
 
 
 def _together(named: list[str], last: Floats, removed: frozenset[str]) -> bool:
@@ -223,4 +228,16 @@ def cap_of(groups: list[Group]) -> float:
     return EXTRAPOLATION * float(np.median(list(last.values()))) if last else math.nan
 
 
-__all__ = ["Exposure", "Group", "cap_of", "make_groups", "split_shares"]
+def fresh_before_start(wear: Result) -> dict[str, float]:
+    """Return the fresh response of each sensor among the occasions that ``start`` left out of its line."""
+    table = next((t for t in wear.tables if t.name == "before start"), None)
+    if table is None:
+        return {}
+    found: dict[str, tuple[float, float]] = {}
+    for sensor, use, response in zip(table["sensor"], table["use"], table["response"], strict=True):
+        if use <= 1 and use < found.get(str(sensor), (math.inf, 0.0))[0]:
+            found[str(sensor)] = (float(use), float(response))
+    return {s: r for s, (_, r) in found.items()}
+
+
+__all__ = ["Exposure", "Group", "cap_of", "fresh_before_start", "make_groups", "split_shares"]

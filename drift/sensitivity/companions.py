@@ -28,9 +28,11 @@ class Beside:
 
 def makers() -> tuple[tuple[str, Maker], ...]:
     """Return name and function of every companion; their modules are imported only here."""
-    from drift.sensitivity import robust_trend
+    from drift.sensitivity import early, robust_trend, shapes
 
-    return (("robust trend", robust_trend.companion),)
+    return (("before start", early.companion),
+            ("robust trend", robust_trend.companion),
+            ("shapes", shapes.companion))
 
 
 def accompany(data: WearData, occasions: Occasions, lines: SensorLines, groups: Sequence[GroupAnalysis],

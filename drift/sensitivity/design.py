@@ -110,6 +110,12 @@ class Mask:
         return np.asarray(self.kind == "", dtype=np.bool_)
 
 
+def before_start(data: WearData | SensitivitySpec) -> str:
+    """Return the reason by which rows below ``start`` leave the slope."""
+    spec = data.spec if isinstance(data, WearData) else data
+    return f"below start = {spec.start:g}: kept out of the slope, not out of the count"
+
+
 def prepare(tables: Tables, study: Study) -> WearData:
     """Select, screen and calibrate the checks of a study.
 
@@ -136,6 +142,8 @@ def prepare(tables: Tables, study: Study) -> WearData:
     if errors:
         raise DriftError(errors)
     mask.leave(screening.dropped, "excluded", screening.reasons)
+    if spec.start:
+        mask.leave(numbers(checks, spec.exposure) < spec.start, "excluded", before_start(spec))
     calibration = calibrate(checks, exposure=spec.exposure, full_scale=ceiling,
                             saturated_limit=study.screening.saturated_fraction, keep=mask.enters, question=QUESTION)
     mask.leave(calibration.reasons != "", "excluded", calibration.reasons)

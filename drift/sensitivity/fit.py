@@ -129,6 +129,7 @@ def _result(analysis: Analysis, tables: Tables, study: Study, seed: int) -> Wear
     spec = data.spec
     settings = {"exposure": spec.exposure, "scale": spec.scale, "full_scale": spec.full_scale,
                 "covariates": list(spec.covariates), "where": dict(spec.where),
+                **({"start": spec.start} if spec.start else {}),
                 "screening drop": list(study.screening.drop)}
     estimates = all_estimates(analysis)
     coverage, told = simulated(analysis, estimates)

@@ -15,6 +15,7 @@ from drift.sensitivity.model import t_interval
 from drift.simulated import Design
 from drift.simulated.quoting import Asked
 
+Row = tuple[str, int, float, float, float, Kendall]  # sensor, checks, slope and its ends, Kendall's S
 NAN = math.nan
 TABLE, FAMILY = "robust trend", "robust_trend"
 CENTRE = "Theil-Sen slopes of the sensors, median of the means of pairs, exact signed-rank interval"
@@ -35,7 +36,7 @@ def companion(setting: Setting) -> Companion | None:
     """
     o = setting.occasions
     names = list(dict.fromkeys(o.sensor.tolist()))
-    rows: list[tuple[str, int, float, float, float, Kendall]] = []
+    rows: list[Row] = []
     for name in names:
         mine = o.sensor == name
         x, y = o.use[mine], o.response[mine]
@@ -54,7 +55,7 @@ def companion(setting: Setting) -> Companion | None:
                      findings=tuple(_findings(setting, rows, slopes)), asked=_asked(setting, slopes))
 
 
-def _table(setting: Setting, rows: list[tuple[str, int, float, float, float, Kendall]]) -> ResultTable:
+def _table(setting: Setting, rows: list[Row]) -> ResultTable:
     unit = setting.slope_unit
     return ResultTable.build(TABLE, {
         "construction": np.array([setting.construction] * len(rows), dtype=object),
@@ -106,8 +107,7 @@ def _binomial(k: int, n: int, level: float) -> tuple[float, float]:
             float(betaincinv(k + 1, n - k, 1 - tail)) if k < n else 1.0)
 
 
-def _findings(setting: Setting, rows: list[tuple[str, int, float, float, float, Kendall]],
-              slopes: Floats) -> list[Finding]:
+def _findings(setting: Setting, rows: list[Row], slopes: Floats) -> list[Finding]:
     found = []
     fit, level = setting.group.fit, setting.level
     centre, low, high = walsh_centre(slopes, level=level)

@@ -222,7 +222,7 @@ def all_findings(analysis: Analysis) -> tuple[Finding, ...]:
 
 def _late_first_checks(analysis: Analysis) -> list[Finding]:
     lines, data = analysis.lines, analysis.data
-    late = [str(s) for s in lines.sensor[lines.first_use > 1]]
+    late = [str(s) for s in lines.sensor[lines.first_use > 1]] if not data.spec.start else []
     # With another exposure the retirement analysis itself says who was first checked too late, against its own span.
     if not late or not data.has_reference or data.spec.exposure != "use":
         return []

@@ -60,13 +60,17 @@ class TextFormat(Part):
 
 
 class SensitivitySpec(Part):
-    """``[sensitivity]``: drift per use."""
+    """``[sensitivity]``: drift per use.
+
+    Rows whose exposure is below ``start`` leave the slope, not the count.
+    """
 
     exposure: str = "use"
     exposure_unit: str | None = None
     scale: Literal["log", "linear"] = "log"
     full_scale: float | str | None = None
     covariates: tuple[str, ...] = ()
+    start: float | None = Field(default=None, ge=0)
     where: dict[str, Any] = Field(default_factory=dict)
 
 

@@ -1,0 +1,105 @@
+"""Figures of the shape of drift: curves over the sensors' paths, and where a break may lie."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from drift.report import drawing as look
+from drift.report.figures import axis_label, exposure_label, is_log, table_of
+from drift.results import Result
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from matplotlib.axes import Axes
+
+SIZE = (6.6, 3.9)
+
+
+def shape_drawings(wear: Result) -> list[tuple[str, str, Callable[..., str], tuple[float, float]]]:
+    """Return what is to be drawn: one figure of shapes a construction."""
+    table = table_of(wear, "shapes of drift")
+    if table is None:
+        return []
+    return [(f"shapes {c}", f"Shapes of drift{f', {c}' if c else ''}", partial(shapes_figure, wear, construction=c),
+             SIZE) for c in dict.fromkeys(str(c) for c in table["construction"])]
+
+
+def shapes_figure(wear: Result, axes: Axes, *, construction: str = "") -> str:
+    """Draw every shape over the sensors' paths, the chosen one heavy, and the interval of a break.
+
+    Parameters
+    ----------
+    wear : Result
+        Of ``fit_wear``; tables "occasions", "shapes of drift" and "shape curves".
+    axes : Axes
+    construction : str
+
+    Returns
+    -------
+    str
+        The caption, a sentence with the finding.
+    """
+    log = is_log(wear)
+    back: Any = (lambda v: 100 * np.expm1(v)) if log else (lambda v: v)
+    occasions, shapes, curves = (wear.table(n) for n in ("occasions", "shapes of drift", "shape curves"))
+    mine = occasions["construction"] == construction
+    rows = np.flatnonzero(shapes["construction"] == construction)
+    chosen = next(str(shapes["shape"][i]) for i in rows if shapes["chosen"][i] == "yes")
+    origin = _origin(curves, construction, chosen) if log else 0.0
+    for sensor in dict.fromkeys(occasions["sensor"][mine].tolist()):
+        own = mine & (occasions["sensor"] == sensor)
+        order = np.argsort(occasions["use"][own])
+        axes.plot(occasions["use"][own][order], back(occasions["response"][own][order] - origin), "-o",
+                  color=look.BAND, markersize=2.0, linewidth=0.7, zorder=0.9)
+    ends: list[tuple[float, float, str]] = []
+    for number, i in enumerate(rows):
+        name = str(shapes["shape"][i])
+        own = (curves["construction"] == construction) & (curves["shape"] == name)
+        u, fit = curves["use"][own], back(curves["fit"][own] - origin)
+        heavy = name == chosen
+        axes.plot(u, fit, color=look.MODEL if heavy else look.FAINT, linewidth=2.6 if heavy else 1.0,
+                  linestyle="-" if heavy else look.DASHES[number % len(look.DASHES)], zorder=3 if heavy else 2)
+        ends.append((float(u[-1]), float(fit[-1]), f"{name} (chosen)" if heavy else name))
+    axes.set_xlabel(exposure_label(wear))
+    axes.set_ylabel("change from the average first check [%]" if log else axis_label("response", _unit(occasions)))
+    look.end_labels(axes, [e[0] for e in ends], [e[1] for e in ends], [e[2] for e in ends], colour=look.INK, size=7.0)
+    return _caption(wear, axes, shapes, rows, chosen, construction)
+
+
+def _unit(occasions: Any) -> str:
+    return next((c.unit for c in occasions.columns if c.name == "response"), "")
+
+
+def _origin(curves: Any, construction: str, chosen: str) -> float:
+    """Return where the chosen curve begins: the first value of the average sensor."""
+    own = (curves["construction"] == construction) & (curves["shape"] == chosen)
+    return float(curves["fit"][own][0])
+
+
+def _caption(wear: Result, axes: Axes, shapes: Any, rows: Any, chosen: str, construction: str) -> str:
+    name = f" ({construction})" if construction else ""
+    best = next(i for i in rows if shapes["shape"][i] == chosen)
+    if chosen == "straight line":
+        said = (f"Shapes of drift{name} over the paths of the sensors: of {len(rows) - 1} other shapes none predicts "
+                "left-out sensors better than the straight line by more than one standard error.")
+    else:
+        said = (f"Shapes of drift{name} over the paths of the sensors: {chosen} predicts left-out sensors better than "
+                f"a straight line, by {shapes['gain over the line'][best]:.2f} (standard error "
+                f"{shapes['SE of the gain'][best]:.2f}) in log score.")
+    found = [e for e in wear.estimates if e.name in ("break at use", "break at exposure")
+             and e.of.get("construction", "") == construction]
+    if not found:
+        return said
+    e = found[0]
+    left, right = axes.get_xlim()
+    low, high = (e.low if e.low == e.low else left), (e.high if e.high == e.high else right)
+    axes.axvspan(low, high, color=look.SAFE, alpha=0.8, zorder=0.5, linewidth=0)
+    axes.axvline(e.value, color=look.LIMIT, linewidth=1.2, linestyle="--", zorder=1.5)
+    axes.annotate(f"break {e.text()}", (e.value, 0.98), xycoords=axes.get_xaxis_transform(), xytext=(4, 0),
+                  textcoords="offset points", fontsize=8, color=look.LIMIT, va="top",
+                  bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6})
+    return f"{said} The shaded stretch is the {100 * e.level:g} % interval of the break, {e.text()}."

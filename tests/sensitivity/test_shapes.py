@@ -1,0 +1,113 @@
+"""Shapes of drift beside the drift per use: what is said, refused and drawn, and what ``start`` leaves out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from drift.records import CheckTable, Tables
+from drift.report.drawing import make
+from drift.report.figures_of_shapes import shape_drawings
+from drift.retirement import retire
+from drift.sensitivity import WearResult, fit_wear
+from drift.study import Study
+from tests.sensitivity.worlds import laboratory, study
+
+MANY = (0, 2, 5, 10, 15, 20, 25, 30, 40)
+
+
+def bent(kind: str, **more: object) -> Tables:
+    """Simulate wear that breaks, breaks in or accelerates on top of a straight line."""
+    tables = laboratory(**{"seed": 1, "n": 10, "uses": MANY, **more})  # type: ignore[arg-type]
+    checks = tables.checks
+    assert checks is not None
+    columns = {c: checks[c].copy() for c in checks.columns}
+    u = columns["use"]
+    extra = {"break": -0.008 * np.maximum(u - 20, 0), "break-in": -0.08 * (1 - np.exp(-u / 4)),
+             "accelerating": -0.00015 * u**2, "straight": 0 * u}[kind]
+    columns["reading"] = 5 + (columns["reading"] - 5) * np.exp(extra)
+    return replace(tables, checks=CheckTable(columns, checks.row, checks.file, units=dict(checks.units)))
+
+
+def chosen(result: WearResult) -> str:
+    table = result.table("shapes of drift")
+    return str(table["shape"][table["chosen"] == "yes"][0])
+
+
+def codes(result: WearResult) -> list[str]:
+    return [f.code for f in result.findings]
+
+
+def test_a_break_is_located_and_said_in_the_answer() -> None:
+    result = fit_wear(bent("break"), study(), seed=1)
+    assert chosen(result) == "broken line"
+    assert "changes its rate near use 2" in result.answer
+    e = result.estimate("break at use")
+    assert e.low < 20 < e.high
+    assert result.estimate("p, no break").value == pytest.approx(0.001)
+    after = result.estimate("drift per use after the break")
+    assert after.low < 100 * np.expm1(-0.012) < after.high
+    assert "drift-not-straight" in codes(result)
+
+
+def test_a_straight_line_is_kept_and_no_break_is_located() -> None:
+    result = fit_wear(bent("straight"), study(), seed=1)
+    assert chosen(result) == "straight line"
+    assert "drift-straight" in codes(result)
+    assert not [e for e in result.estimates if e.name == "break at use"]
+    assert "not straight" not in result.answer
+
+
+def test_three_uses_tell_no_break_and_two_no_shape() -> None:
+    result = fit_wear(laboratory(seed=2, uses=(0, 10, 20)), study(), seed=1)
+    assert "no-break-looked-for" in codes(result)
+    assert "broken line" not in set(result.table("shapes of drift")["shape"])
+    result = fit_wear(laboratory(seed=2, uses=(0, 20), mountings=3), study(), seed=1)
+    found = [f for f in result.findings if f.code == "shapes-refused"]
+    assert len(found) == 1
+    assert "cannot be told from 2 use counts" in found[0].message
+
+
+def test_the_figure_marks_the_chosen_shape_and_the_break() -> None:
+    result = fit_wear(bent("break"), study(), seed=1)
+    drawn = shape_drawings(result)
+    assert [d[0] for d in drawn] == ["shapes "]
+    figure = make("shapes", drawn[0][1], drawn[0][2], size=drawn[0][3])
+    assert "broken line predicts left-out sensors better" in figure.caption
+    assert "broken line (chosen)" in figure.svg
+
+
+def test_start_leaves_early_uses_out_of_the_slope_and_says_so() -> None:
+    tables = bent("break-in")
+    plain, later = fit_wear(tables, study(), seed=1), fit_wear(tables, study(start=15), seed=1)
+    assert chosen(plain) in ("break-in", "broken line")
+    assert later.drift().low < -0.004 < later.drift().high
+    assert plain.drift().high < -0.004  # with the break-in in it the slope is too steep
+    assert "from use 15 on" in later.answer
+    e = later.estimate("change before start")
+    assert e.low < 100 * np.expm1(-0.08) < e.high
+    account = later.provenance.accounts[0]
+    assert account.excluded == sum(1 for x in later.exclusions if "start" in x.reason) > 0
+
+
+def test_retirement_counts_from_fresh_and_uses_the_later_lines() -> None:
+    tables = bent("break-in", slope_sd=0.0004)
+    parts = {"study": {"title": "t", "use_is": "a walk"}, "limits": {"sensitivity_change": 0.2}}
+    counts = {}
+    for start in (None, 15):
+        s = Study.model_validate({**parts, "sensitivity": {"start": start} if start else {}})
+        wear = fit_wear(tables, s, seed=1)
+        result = retire(wear, s, tables, seed=1)
+        counts[start] = result.estimate("average sensor reaches the limit (not a policy)").value
+        assert ("lines begin at 15" in result.answer) is (start == 15)
+    # Truth: 0.08 + 0.004 u = log(1/0.8), u = 35.8; a line through the break-in misses that the fall slows down.
+    assert counts[15] == pytest.approx((0.22314 - 0.08) / 0.004, rel=0.06)
+
+
+def test_another_seed_moves_only_what_is_drawn() -> None:
+    tables = bent("straight")
+    a, b = fit_wear(tables, study(), seed=1), fit_wear(tables, study(), seed=2)
+    moved = {e.name for e, f in zip(a.estimates, b.estimates, strict=True) if e.to_dict() != f.to_dict()}
+    assert moved <= {"p, no break"}
