@@ -65,7 +65,7 @@ SHOWN_TABLES = {
 }
 # What stands in the text but folded; a print leaves it out.
 FOLDED_TABLES = {
-    "wear": ("robust trend", "influence", "coverage"),
+    "wear": ("robust trend", "autocorrelation", "influence", "coverage"),
     "policy": ("cost curve",),
     "retire": ("own crossing counts", "crossings", "cumulative incidence seen", "other interval methods",
                "batches", "coverage"),

@@ -24,8 +24,46 @@ def shape_drawings(wear: Result) -> list[tuple[str, str, Callable[..., str], tup
     table = table_of(wear, "shapes of drift")
     if table is None:
         return []
-    return [(f"shapes {c}", f"Shapes of drift{f', {c}' if c else ''}", partial(shapes_figure, wear, construction=c),
-             SIZE) for c in dict.fromkeys(str(c) for c in table["construction"])]
+    shapes = [(f"shapes {c}", f"Shapes of drift{f', {c}' if c else ''}",
+               partial(shapes_figure, wear, construction=c), SIZE)
+              for c in dict.fromkeys(str(c) for c in table["construction"])]
+    return shapes + _variograms(wear)
+
+
+def _variograms(wear: Result) -> list[tuple[str, str, Callable[..., str], tuple[float, float]]]:
+    table = table_of(wear, "residual variogram")
+    if table is None:
+        return []
+    return [(f"variogram {c}", f"Residual variogram{f', {c}' if c else ''}",
+             partial(variogram_figure, wear, construction=c), (4.9, 3.3))
+            for c in dict.fromkeys(str(c) for c in table["construction"])]
+
+
+def variogram_figure(wear: Result, axes: Axes, *, construction: str = "") -> str:
+    """Draw the residual variogram of one construction beside that of independent errors, and return its caption."""
+    table = wear.table("residual variogram")
+    mine = table["construction"] == construction
+    lag, seen, plain = (table[c][mine] for c in ("lag", "variogram", "independent"))
+    axes.plot(lag, plain, "--", color=look.FAINT, linewidth=1.3)
+    axes.plot(lag, seen, "-o", color=look.MODEL, markersize=3.5)
+    axes.set_ylim(0, 1.25 * float(max(seen.max(), plain.max())))
+    unit = next((c.unit for c in table.columns if c.name == "lag"), "")
+    axes.set_xlabel("uses between two checks" if unit == "use" else axis_label("exposure between two checks", unit))
+    axes.set_ylabel("half mean squared difference of residuals")
+    last = len(lag) - 1
+    above = seen[last] >= plain[last]
+    for y, words, up in ((seen[last], "these checks", above), (plain[last], "independent errors", not above)):
+        axes.annotate(words, (float(lag[last]), float(y)), xytext=(0, 7 if up else -7), textcoords="offset points",
+                      ha="right", va="bottom" if up else "top", fontsize=8, color=look.INK)
+    name = f" ({construction})" if construction else ""
+    found = [e for e in wear.estimates if e.name == "gain of autocorrelated errors"
+             and e.of.get("construction", "") == construction]
+    if not found:
+        return (f"Residual variogram{name}: there are too few checks a sensor to tell autocorrelation from the "
+                "sensors' own slopes.")
+    verdict = "rises with the distance: near checks are alike" if found[0].value > 0 else (
+        "follows that of independent errors: no autocorrelation is seen")
+    return f"Residual variogram{name} of the sensors' own lines: it {verdict} (AIC gain {found[0].value:.1f})."
 
 
 def shapes_figure(wear: Result, axes: Axes, *, construction: str = "") -> str:

@@ -65,6 +65,11 @@ class Setting:
         return f" of {self.construction} sensors" if self.construction else ""
 
     @property
+    def inside(self) -> str:
+        """`` in plain sensors``, or nothing where no construction is recorded."""
+        return f" in {self.construction} sensors" if self.construction else ""
+
+    @property
     def unit(self) -> str:
         """Unit of the response: none for a logarithm."""
         if self.data.log:

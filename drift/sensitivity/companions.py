@@ -28,11 +28,12 @@ class Beside:
 
 def makers() -> tuple[tuple[str, Maker], ...]:
     """Return name and function of every companion; their modules are imported only here."""
-    from drift.sensitivity import early, robust_trend, shapes
+    from drift.sensitivity import autocorrelation, early, robust_trend, shapes
 
     return (("before start", early.companion),
             ("robust trend", robust_trend.companion),
-            ("shapes", shapes.companion))
+            ("shapes", shapes.companion),
+            ("autocorrelation", autocorrelation.companion))
 
 
 def accompany(data: WearData, occasions: Occasions, lines: SensorLines, groups: Sequence[GroupAnalysis],

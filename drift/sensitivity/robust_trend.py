@@ -126,7 +126,7 @@ def _findings(setting: Setting, rows: list[Row], slopes: Floats) -> list[Finding
         many = "1 sensor has" if len(weak) == 1 else f"{len(weak)} sensors have"
         found.append(setting.say(
             "note", "kendall-powerless",
-            f"{many} at most {most} checks{setting.where}, with which Kendall's p cannot be below {least:.2g}: a "
+            f"{many} at most {most} checks{setting.inside}, with which Kendall's p cannot be below {least:.2g}: a "
             "p that is not small says nothing there",
             "Check each sensor at five or more uses to let its own trend be tested."))
     flat = [r[0] for r in rows if r[5].variance <= 0]

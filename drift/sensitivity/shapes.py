@@ -272,10 +272,10 @@ def _findings(setting: Setting, s: Shapes) -> list[Finding]:
             _mend(s.shape.name, setting)))
     else:
         found.append(setting.say(
-            "note", "drift-straight", f"The straight line is kept{setting.where}: of {len(names) - 1} other shapes "
+            "note", "drift-straight", f"The straight line is kept{setting.inside}: of {len(names) - 1} other shapes "
             "none predicts left-out sensors better by more than one standard error"))
     if s.found is None:
-        found.append(setting.say("note", "no-break-looked-for", f"No break is looked for{setting.where}: two check "
+        found.append(setting.say("note", "no-break-looked-for", f"No break is looked for{setting.inside}: two check "
                                  "uses on either side of it are needed",
                                  f"Check at four or more {setting.data.counts}."))
     elif _shown_break(setting, s):

@@ -73,7 +73,7 @@ def test_three_uses_tell_no_break_and_two_no_shape() -> None:
 def test_the_figure_marks_the_chosen_shape_and_the_break() -> None:
     result = fit_wear(bent("break"), study(), seed=1)
     drawn = shape_drawings(result)
-    assert [d[0] for d in drawn] == ["shapes "]
+    assert [d[0] for d in drawn] == ["shapes ", "variogram "]
     figure = make("shapes", drawn[0][1], drawn[0][2], size=drawn[0][3])
     assert "broken line predicts left-out sensors better" in figure.caption
     assert "broken line (chosen)" in figure.svg
