@@ -31,7 +31,7 @@ def fill_checks(draft: Draft, study: Study) -> None:
     spec = study.sensitivity
     exposure = spec.exposure if spec is not None else "use"
     declared = study.units.get("checks", {})
-    covariates = set(spec.covariates) if spec is not None else set()
+    covariates = {*spec.covariates, *spec.also, spec.load} if spec is not None else set()
     for ours in draft.placed.at:
         unit = declared.get(ours)
         unit = unit if isinstance(unit, str) else None

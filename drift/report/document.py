@@ -43,8 +43,8 @@ if TYPE_CHECKING:
 
 # What stands in the text of the report; every other table is in tables/ as CSV.
 SHOWN_TABLES = {
-    "wear": ("shapes of drift", "variance components", "comparison of constructions", "assumption checks", "aliases",
-             "removals"),
+    "wear": ("shapes of drift", "exposures", "variance components", "comparison of constructions", "assumption checks",
+             "aliases", "removals"),
     "retire": ("sensitivity to removal", "what would more data buy", "equivalence of slopes", "life data",
                "first-passage families"),
     "lifetimes": ("life distributions", "fixed shape", "cumulative incidence"),
@@ -65,7 +65,7 @@ SHOWN_TABLES = {
 }
 # What stands in the text but folded; a print leaves it out.
 FOLDED_TABLES = {
-    "wear": ("robust trend", "autocorrelation", "influence", "coverage"),
+    "wear": ("robust trend", "autocorrelation", "correlations of exposures", "influence", "coverage"),
     "policy": ("cost curve",),
     "retire": ("own crossing counts", "crossings", "cumulative incidence seen", "other interval methods",
                "batches", "coverage"),
@@ -82,7 +82,7 @@ FOLDED_TABLES = {
     "chart": ("control chart", "calibration line chart"),
 }
 # Estimates that a shown table holds already, by the start of their names.
-IN_TABLES = {"wear": ("SD between", "correlation of", "difference of"),
+IN_TABLES = {"wear": ("SD between", "correlation of", "difference of", "drift by exposure", "gain of"),
              "agree": ("SD between", "SD within", "bias at", "lower limit at", "upper limit at", "slope along use",
                        "slope", "intercept", "predicted difference", "use at which", "CCC", "precision", "accuracy",
                        "location shift", "scale shift", "bias from the mean", "lower limit with", "upper limit with",

@@ -81,7 +81,7 @@ def alias_check(checks: CheckTable, rows: NDArray[np.bool_], *, exposure: str = 
     confounded: list[str] = []
     joint: list[tuple[str, Floats]] = []
     for name, (matrix, levels) in factors.items():
-        share = _share_explained(use, matrix, sensor)
+        share = share_explained(use, matrix, sensor)
         verdict = _verdict(share)
         if name in ("operator", "rig", "day") and verdict in ("separable", "nearly aliased"):
             joint.append((name, matrix))
@@ -92,7 +92,7 @@ def alias_check(checks: CheckTable, rows: NDArray[np.bool_], *, exposure: str = 
         if verdict == "cannot be told apart" and name in ("operator", "rig"):
             confounded.append(name)
     if len(joint) > 1:
-        share = _share_explained(use, np.hstack([m for _, m in joint]), sensor)
+        share = share_explained(use, np.hstack([m for _, m in joint]), sensor)
         name = " + ".join(n for n, _ in joint)
         _append(columns, name, float(sum(m.shape[1] for _, m in joint)), share, _verdict(share))
         if _verdict(share) == "cannot be told apart":
@@ -143,7 +143,7 @@ def _indicators(label: Words) -> Floats:
     return np.asarray(code[:, None] == np.arange(1, len(first))[None, :], dtype=np.float64)
 
 
-def _share_explained(use: Floats, matrix: Floats, sensor: Ints) -> float:
+def share_explained(use: Floats, matrix: Floats, sensor: Ints) -> float:
     """Return the share of the within-sensor variation of use that the columns explain."""
     if not len(use):
         return float("nan")

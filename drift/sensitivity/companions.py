@@ -28,12 +28,14 @@ class Beside:
 
 def makers() -> tuple[tuple[str, Maker], ...]:
     """Return name and function of every companion; their modules are imported only here."""
-    from drift.sensitivity import autocorrelation, early, robust_trend, shapes
+    from drift.sensitivity import autocorrelation, early, exposures, new_batch, robust_trend, shapes
 
     return (("before start", early.companion),
             ("robust trend", robust_trend.companion),
             ("shapes", shapes.companion),
-            ("autocorrelation", autocorrelation.companion))
+            ("autocorrelation", autocorrelation.companion),
+            ("new batch", new_batch.companion),
+            ("exposures", exposures.companion))
 
 
 def accompany(data: WearData, occasions: Occasions, lines: SensorLines, groups: Sequence[GroupAnalysis],

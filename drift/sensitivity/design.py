@@ -275,7 +275,7 @@ def _epochs(checks: CheckTable, tables: Tables, kept: Calibration, spec: Sensiti
 
     unit = str(checks.units.get("reading", ""))
     displayed = bool(unit) and is_pressure(unit)
-    events = _recalibrations(tables, spec)
+    events = recalibrations(tables, spec)
     by_cal = bool((kept.cal_id != "").any())
     if by_cal:
         epoch = kept.cal_id.copy()
@@ -299,7 +299,7 @@ def _epochs(checks: CheckTable, tables: Tables, kept: Calibration, spec: Sensiti
     return displayed, epoch, (found,)
 
 
-def _recalibrations(tables: Tables, spec: SensitivitySpec) -> dict[str, tuple[float, ...]]:
+def recalibrations(tables: Tables, spec: SensitivitySpec) -> dict[str, tuple[float, ...]]:
     """Return the uses after which each sensor was recalibrated; events count in uses only."""
     if tables.events is None or spec.exposure != "use":
         return {}

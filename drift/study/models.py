@@ -62,7 +62,9 @@ class TextFormat(Part):
 class SensitivitySpec(Part):
     """``[sensitivity]``: drift per use.
 
-    Rows whose exposure is below ``start`` leave the slope, not the count.
+    Rows whose exposure is below ``start`` leave the slope, not the count. ``also`` names other clocks of wear to be
+    compared (columns of the checks, or "days"), ``load`` a column with the mean load of the uses since the previous
+    check.
     """
 
     exposure: str = "use"
@@ -71,6 +73,8 @@ class SensitivitySpec(Part):
     full_scale: float | str | None = None
     covariates: tuple[str, ...] = ()
     start: float | None = Field(default=None, ge=0)
+    also: tuple[str, ...] = ()
+    load: str | None = None
     where: dict[str, Any] = Field(default_factory=dict)
 
 

@@ -27,7 +27,8 @@ def named_columns(study: Study, table: str) -> dict[str, tuple[str, ...]]:
 
     if table == "checks" and study.sensitivity is not None:
         spec = study.sensitivity
-        note("sensitivity", spec.exposure, *spec.covariates, *spec.where)
+        note("sensitivity", spec.exposure, *spec.covariates, *spec.where, spec.load,
+             *(name for name in spec.also if name != "days"))
     if table == "checks":
         for c in study.calibration:
             note(c.name, *c.where, c.cycle)
