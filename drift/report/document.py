@@ -65,7 +65,8 @@ SHOWN_TABLES = {
 }
 # What stands in the text but folded; a print leaves it out.
 FOLDED_TABLES = {
-    "wear": ("robust trend", "autocorrelation", "correlations of exposures", "influence", "coverage"),
+    "wear": ("robust trend", "autocorrelation", "correlations of exposures",
+             "errors of the reference", "errors of the count", "influence", "coverage"),
     "policy": ("cost curve",),
     "retire": ("own crossing counts", "crossings", "cumulative incidence seen", "other interval methods",
                "batches", "coverage"),
@@ -82,7 +83,7 @@ FOLDED_TABLES = {
     "chart": ("control chart", "calibration line chart"),
 }
 # Estimates that a shown table holds already, by the start of their names.
-IN_TABLES = {"wear": ("SD between", "correlation of", "difference of", "drift by exposure", "gain of"),
+IN_TABLES = {"wear": ("SD between", "correlation of", "difference of", "drift by exposure", "gain of", "p, "),
              "agree": ("SD between", "SD within", "bias at", "lower limit at", "upper limit at", "slope along use",
                        "slope", "intercept", "predicted difference", "use at which", "CCC", "precision", "accuracy",
                        "location shift", "scale shift", "bias from the mean", "lower limit with", "upper limit with",

@@ -50,11 +50,10 @@ def variogram_figure(wear: Result, axes: Axes, *, construction: str = "") -> str
     unit = next((c.unit for c in table.columns if c.name == "lag"), "")
     axes.set_xlabel("uses between two checks" if unit == "use" else axis_label("exposure between two checks", unit))
     axes.set_ylabel("half mean squared difference of residuals")
-    last = len(lag) - 1
-    above = seen[last] >= plain[last]
-    for y, words, up in ((seen[last], "these checks", above), (plain[last], "independent errors", not above)):
-        axes.annotate(words, (float(lag[last]), float(y)), xytext=(0, 7 if up else -7), textcoords="offset points",
-                      ha="right", va="bottom" if up else "top", fontsize=8, color=look.INK)
+    above = seen[0] >= plain[0]
+    for y, words, up in ((seen[0], "these checks", above), (plain[0], "independent errors", not above)):
+        axes.annotate(words, (float(lag[0]), float(y)), xytext=(4, 12 if up else -12), textcoords="offset points",
+                      ha="left", va="bottom" if up else "top", fontsize=8, color=look.INK)
     name = f" ({construction})" if construction else ""
     found = [e for e in wear.estimates if e.name == "gain of autocorrelated errors"
              and e.of.get("construction", "") == construction]

@@ -28,14 +28,15 @@ class Beside:
 
 def makers() -> tuple[tuple[str, Maker], ...]:
     """Return name and function of every companion; their modules are imported only here."""
-    from drift.sensitivity import autocorrelation, early, exposures, new_batch, robust_trend, shapes
+    from drift.sensitivity import autocorrelation, early, exposures, new_batch, reference_error, robust_trend, shapes
 
     return (("before start", early.companion),
             ("robust trend", robust_trend.companion),
             ("shapes", shapes.companion),
             ("autocorrelation", autocorrelation.companion),
             ("new batch", new_batch.companion),
-            ("exposures", exposures.companion))
+            ("exposures", exposures.companion),
+            ("errors of reference and count", reference_error.companion))
 
 
 def accompany(data: WearData, occasions: Occasions, lines: SensorLines, groups: Sequence[GroupAnalysis],

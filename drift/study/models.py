@@ -64,7 +64,8 @@ class SensitivitySpec(Part):
 
     Rows whose exposure is below ``start`` leave the slope, not the count. ``also`` names other clocks of wear to be
     compared (columns of the checks, or "days"), ``load`` a column with the mean load of the uses since the previous
-    check.
+    check. ``reference_u`` and ``gauge_u`` are relative standard uncertainties of the reference: of each level by
+    itself, and of the gauge that all share.
     """
 
     exposure: str = "use"
@@ -75,6 +76,8 @@ class SensitivitySpec(Part):
     start: float | None = Field(default=None, ge=0)
     also: tuple[str, ...] = ()
     load: str | None = None
+    reference_u: float | None = Field(default=None, ge=0, lt=0.5)
+    gauge_u: float | None = Field(default=None, ge=0, lt=0.5)
     where: dict[str, Any] = Field(default_factory=dict)
 
 
