@@ -177,6 +177,7 @@ def _changes(command: str, options: Mapping[str, Any]) -> list[tuple[str, Change
         (r"full_scale in \[sensitivity\]", "--full-scale"),
         (r"Name an existing column as exposure under \[sensitivity\]", "Name an existing column with --use"),
         (r"Set scale = \"linear\" in \[sensitivity\]", "Say --scale linear"),
+        (r"Set start under \[sensitivity\]", "Make a study (drift new) and set start in it"),
         (r"Add \"(.+?)\" to covariates under \[sensitivity\] to take it out",
          rf"To take it out name '\1' among the covariates {A_STUDY}"),
         (r", or take it out of \[limits\] and say so", ""),

@@ -12,6 +12,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _BOUND = 9.0
+_LARGE = 1e14
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -97,11 +98,13 @@ class Correlated:
         at[code[order], place] = position[order]
         both = there[:, :, None] & there[:, None, :]
         lag = np.abs(at[:, :, None] - at[:, None, :])
-        steps = lag[both & (lag > 0)]
         self.unit = float(np.median(np.diff(np.unique(position)))) if len(np.unique(position)) > 1 else 1.0
         self.lag = np.where(both, lag / self.unit, np.inf)
-        self.eye = np.broadcast_to(np.eye(k), (m, k, k))
-        self.has_lags = bool(len(steps))
+        self.lower = np.tril_indices(self.q)
+        wide = self.p + 1
+        self.border = np.zeros((m, k + wide, k + wide))
+        self.border[:, k:, :k] = np.swapaxes(w, 1, 2)
+        self.border[:, np.arange(k, k + wide), np.arange(k, k + wide)] = _LARGE
 
     def effects_count(self) -> int:
         """Return the number of parameters of the random effects."""
@@ -112,7 +115,7 @@ class Correlated:
         if self.diagonal:
             factor[np.arange(self.q), np.arange(self.q)] = theta
         else:
-            factor[np.tril_indices(self.q)] = theta
+            factor[self.lower] = theta
         return factor
 
     def _solve(self, theta: Floats, phi: float, nugget: float) -> tuple[float, Floats, float, Floats]:
@@ -124,18 +127,23 @@ class Correlated:
         if self.q:
             zl = self.z @ self._factor(theta[: self.effects_count()])
             v = v + zl @ np.swapaxes(zl, 1, 2)
-        root = np.linalg.cholesky(v)
-        half = np.linalg.solve(root, self.w)
-        products = np.einsum("mka,mkb->ab", half, half)
+        # One factorisation gives root and root^-1 W: that of V bordered by W, whose own block may be anything large.
+        size = v.shape[1]
+        bordered = self.border
+        bordered[:, :size, :size] = v
+        both = np.linalg.cholesky(bordered)
+        root, half = both[:, :size, :size], both[:, size:, :size]
+        products = np.einsum("mak,mbk->ab", half, half)
         a, b, c = products[:-1, :-1], products[:-1, -1], products[-1, -1]
         beta = np.linalg.solve(a, b)
         df = self.n - self.p
         sigma2 = max(float(c - b @ beta), 1e-300) / df
-        logdet = 2 * float(np.log(np.diagonal(root, axis1=1, axis2=2)).sum()) + float(np.linalg.slogdet(a)[1])
+        logdet = 2 * float(np.log(np.diagonal(root, axis1=1, axis2=2)).sum()) + 2 * float(
+            np.log(np.diag(np.linalg.cholesky(a))).sum())
         return df * math.log(sigma2) + logdet + df * (1 + math.log(2 * math.pi)), beta, sigma2, a
 
     def fit(self, *, correlated: bool = True, nugget: bool = True, phi: float | None = None,
-            start: Floats | None = None) -> CorrelatedFit:
+            start: Floats | None = None, effects: Floats | None = None) -> CorrelatedFit:
         """Fit by restricted maximum likelihood.
 
         Parameters
@@ -145,10 +153,12 @@ class Correlated:
             Held there (over one unit of position) instead of being estimated.
         start : array, optional
             ``theta`` of a fit to begin at.
+        effects : array, optional
+            ``theta`` of the fit with independent errors, to begin the random effects at.
 
         Notes
         -----
-        Beginning at three decays, since random slopes and slow decay compete for the same scatter.
+        Beginning at two decays, since random slopes and slow decay compete for the same scatter.
         """
         from scipy.optimize import minimize
 
@@ -170,10 +180,10 @@ class Correlated:
             except np.linalg.LinAlgError:
                 return 1e12
 
-        begin = np.ones(e) if self.diagonal else np.eye(self.q)[np.tril_indices(self.q)]
+        begin = effects if effects is not None else np.ones(e) if self.diagonal else np.eye(self.q)[self.lower]
         starts = [start] if start is not None else [
             np.concatenate([begin, [u] if free else [], [0.0] if correlated and nugget else []])
-            for u in ((-1.0, 0.5, 2.0) if free else (0.0,))]
+            for u in ((-1.0, 1.5) if free else (0.0,))]
         bounds = [(-50.0, 50.0)] * e + [(-_BOUND, _BOUND)] * (size - e)
         runs = [minimize(objective, s, method="L-BFGS-B", bounds=bounds) if size else None for s in starts]
         best = min((r for r in runs if r is not None), key=lambda r: float(r.fun), default=None)

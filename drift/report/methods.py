@@ -12,6 +12,7 @@ from drift.report.figures import exposure_unit, share_text
 from drift.report.line_methods import line_sentence
 from drift.report.recalculated_methods import recalculated_paragraph
 from drift.report.several_methods import is_several, several_paragraph
+from drift.report.shape_methods import beside_the_drift
 from drift.report.variant_methods import variant_sentence
 from drift.results import Estimate, Result, format_interval, join_words
 
@@ -92,7 +93,7 @@ def _wear(part: Result, study: Mapping[str, Any]) -> str:
             f"a random "
             f"intercept and slope for each sensor and, where mountings were repeated, a random effect of the occasion "
             f"(Laird and Ware 1982), constructions apart{f'; {method}' if method else ''}. Drift per use was "
-            f"{join_words(_shown(e, name=False) for e in drifts) or 'not estimable'}.")
+            f"{join_words(_shown(e, name=False) for e in drifts) or 'not estimable'}.{beside_the_drift(part)}")
 
 
 def _range(lines: Any) -> str:

@@ -77,7 +77,8 @@ def both(x: Floats, y: Floats, code: np.ndarray, *, level: float, interval: bool
     """Fit both error structures to occasion means."""
     columns = np.column_stack([np.ones_like(x), x])
     rows = Correlated(y, columns, columns, code, x)
-    plain, decaying = rows.fit(correlated=False), rows.fit()
+    plain = rows.fit(correlated=False)
+    decaying = rows.fit(effects=plain.theta)
     low = high = NAN
     if interval and decaying.nugget < 1 - 1e-3:
         from scipy.special import chdtri
