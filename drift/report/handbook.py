@@ -21,7 +21,7 @@ HELP = {
     "lifetimes": ("life-data",),
     "interlaboratory": ("gauge",),
     "agree": ("agreement", "limits-of-agreement"),
-    "wear": (),
+    "wear": ("robust-trend", "shapes-of-drift"),
     "retire": ("retire-after",),
     "recalibrate": ("recalibration-interval",),
     "policy": ("policy",),
@@ -60,6 +60,9 @@ def help_for(part: Result) -> tuple[str, ...]:
     if part.command == "agree" and any(t.name == "variance components" or t.caption.endswith("means of each target")
                                        for t in part.tables):
         topics.append("repeated-pairs")
+    if part.command == "wear" and any(t.name == "exposures" or e.name.endswith("new batch") for t in part.tables
+                                      for e in part.estimates):
+        topics.append("exposures-and-clocks")
     if part.command == "agree" and any(t.name == "verdict" for t in part.tables):
         topics.append("equivalence")
     if part.command == "agree" and any(t.name == "limits, plain and proposed" for t in part.tables):
