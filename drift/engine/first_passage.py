@@ -188,11 +188,17 @@ def _of_distance(fit: PassageFit, n: Floats, c: Floats) -> Floats:
         made = _of_normal(fit.drift - np.log(d) + np.log(n), fit.spread)
     elif fit.family == WIENER:
         s, root = fit.spread, np.sqrt(n)
-        second = np.exp(np.minimum(2 * fit.drift * d / s**2 + log_ndtr(-(fit.drift * n + d) / (s * root)), 0.0))
+        with np.errstate(over="ignore", invalid="ignore"):
+            power = 2 * fit.drift * d / s**2 + log_ndtr(-(fit.drift * n + d) / (s * root))
+        # Without scatter both parts are beyond any number and their sum has no limit but the chance of none.
+        second = np.where(np.isfinite(power), np.exp(np.minimum(np.nan_to_num(power), 0.0)), 0.0)
         made = ndtr((fit.drift * n - d) / (s * root)) + second
     else:
         drift = np.where(fit.drift > 0, fit.drift, np.nan)
-        made = gammaincc(drift**2 / fit.spread**2 * n, drift / fit.spread**2 * d)
+        with np.errstate(over="ignore", invalid="ignore"):
+            made = gammaincc(drift**2 / fit.spread**2 * n, drift / fit.spread**2 * d)
+        # Without scatter every path takes its mean step.
+        made = np.where(np.isfinite(drift / np.maximum(fit.spread, 1e-150) ** 2 * d), made, (drift * n >= d) * 1.0)
     return np.asarray(np.where(c <= 0, 1.0, np.minimum(made, 1.0)))
 
 

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from drift.engine.first_passage import (
     FAMILIES,
     FIXED,
+    GAMMA,
+    WIENER,
     Paths,
     bootstrap_uses,
     fit_passage,
@@ -120,7 +122,9 @@ def _row(g: Group, family: str, setting: Setting) -> Row:
     fit = fit_passage(family, g.paths)
     share, relative = 1 - setting.spec.content, g.limit.relative
     nan = math.nan
-    if not bool(fit.usable):
+    # Steps that do not scatter are a line, not a process: the other families say all there is to say.
+    even = family in (WIENER, GAMMA) and float(fit.spread) < 1e-6 * abs(float(fit.drift))
+    if even or not bool(fit.usable):
         return Row(construction=g.construction, limit=g.limit.key, family=family, use=nan, low=nan, high=nan, never=nan,
                    score=nan, n=len(g.x))
     use = float(use_at_share(fit, share, g.edge, relative=relative))
