@@ -22,6 +22,8 @@ ORDER = ("calibration-curves", "inverse-prediction", "cell-gains",
          "agreement-along-use", "comparison-lines", "concordance", "several-methods",
          "recalculating", "robust-trend", "shapes-of-drift", "exposures-and-clocks", "retire-after", "life-data",
          "first-passage", "several-criteria",
+         "recalculating", "robust-trend", "shapes-of-drift", "exposures-and-clocks",
+         "retire-after", "life-data", "first-passage", "several-criteria",
          "recalibration-interval", "policy", "uncertainty-budget",
          "today", "ledger", "control-charts", "coverage", "estimates", "columns")
 ALSO = {"theil sen": "robust-trend", "kendall": "robust-trend", "break": "shapes-of-drift",

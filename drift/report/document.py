@@ -299,8 +299,8 @@ def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:
 
 def _title(part: Result) -> str:
     general = TITLES.get(part.command, part.command)
-    # Asked once a study, so that the title says it all.
-    alone = ("wear", "retire", "recalibrate", "policy", "cells", "budget")
+    alone = ("wear", "retire", "recalibrate", "policy", "cells", "budget")  # asked once a study: the general title says it
+    return general if part.command in alone or part.question == general.casefold() else f"{general}: {part.question}"
     return general if part.command in alone or part.question == general.casefold() else f"{general}: {part.question}"
 
 

@@ -121,6 +121,7 @@ def make_groups(limits: tuple[Limit, ...], occasions: ResultTable, sensitivities
     With ``modelled``, worn sensors with too few checks for their own line may enter by a mixed model; without, they
     are a reason to refuse. ``fresh`` holds fresh responses of sensors whose lines begin later (``start`` under
     [sensitivity]): a limit on the fall is then counted from them, so that what was lost before the line is counted.
+    [sensitivity]): a limit on the fall is then counted from them, so that what was lost before the line counts.
     """
     removed = removed_for_wear(tables)
     all_paths = [paths_of(limit, occasions, sensitivities) for limit in limits]

@@ -117,12 +117,14 @@ def _estimates(setting: Setting, b: Both) -> tuple[Estimate, ...]:
     slope, se = float(b.correlated.beta[1]), float(b.correlated.std_errors[1])
     low, high = (float(setting.percent(v)) for v in t_interval(slope, se, b.sensors - 1, setting.level))
     per = setting.data.per
-    there = math.isfinite(b.low)
+    # An interval from 0 to 1 says nothing, and neither does the value inside it.
+    there = math.isfinite(b.low) and not (b.low == 0 and b.high == 1)
     return (
         Estimate(name=f"correlation of residuals one {per} apart", of=setting.of,
-                 value=b.correlated.phi if there else NAN, low=b.low, high=b.high, n=b.sensors,
+                 value=b.correlated.phi if there else NAN, n=b.sensors,
+                 low=b.low if there else NAN, high=b.high if there else NAN,
                  level=setting.level if there else NAN, method="REML, profile likelihood interval of the part that "
-                 "decays" if there else "not identified: all scatter is taken as independent"),
+                 "decays" if there else "not identified: the scatter may as well be independent"),
         Estimate(name="gain of autocorrelated errors", of=setting.of, value=b.gain, n=b.sensors,
                  method="REML-AIC of independent errors less that of autocorrelated ones, no interval"),
         Estimate(name="drift per use with autocorrelated errors", of=setting.of, value=float(setting.percent(slope)),

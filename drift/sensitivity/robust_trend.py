@@ -85,13 +85,13 @@ def _estimates(setting: Setting, slopes: Floats, pooled: Kendall) -> list[Estima
     ends = _binomial(below, total, setting.level)
     found.append(Estimate(name="share of sensors that fall", of=setting.of, value=below / total if total else NAN,
                           low=ends[0], high=ends[1], level=setting.level if total else NAN,
-                          method="exact sign test of Theil-Sen slopes, two-sided p in the next estimate"
+                          method="exact binomial interval of the share of Theil-Sen slopes below zero"
                           if total else "not computed: no slope differs from zero",
                           n=total))
     found.append(Estimate(name="p, as many sensors fall as rise", of=setting.of, value=p, method="exact sign test",
                           n=total))
     found.append(Estimate(name="p, no sensor drifts", of=setting.of, value=pooled.p, n=n,
-                          method=f"Kendall's S summed over sensors (S = {pooled.s}), "
+                          method=f"Kendall's S summed over sensors (S = {pooled.s}), ".replace("-", MINUS) +
                                  f"{'exact' if pooled.exact else 'normal approximation corrected for ties'}"))
     return found
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -95,3 +98,17 @@ def test_the_profile_is_zero_at_the_fit_and_scale_changes_nothing() -> None:
     assert other.phi**10 == pytest.approx(fit.phi, rel=1e-3)
     assert other.beta[1] == pytest.approx(0.7 * fit.beta[1], rel=1e-4)
     assert other.std_errors[1] == pytest.approx(0.7 * fit.std_errors[1], rel=1e-3)
+
+
+def test_decay_with_a_nugget_is_that_of_an_independent_program() -> None:
+    # tests/references/correlated_errors.R: nlme with corExp and nugget, unequal spacing.
+    folder = Path(__file__).parents[1] / "references"
+    told = json.loads((folder / "correlated_errors.json").read_text(encoding="utf-8"))
+    d = np.genfromtxt(folder / "correlated_errors.csv", delimiter=",", names=True)
+    columns = np.column_stack([np.ones(len(d)), d["use"]])
+    fit = Correlated(d["response"], columns, columns[:, :1], d["sensor"], d["use"]).fit()
+    assert fit.loglik == pytest.approx(told["loglik"], abs=1e-6)
+    assert fit.beta[1] == pytest.approx(told["slope"], rel=1e-6)
+    assert fit.std_errors[1] == pytest.approx(told["slope_se"], rel=1e-4)
+    assert fit.phi == pytest.approx(told["phi"], abs=1e-4)
+    assert fit.nugget == pytest.approx(told["nugget"], abs=1e-4)
