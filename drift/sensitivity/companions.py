@@ -52,7 +52,7 @@ def accompany(data: WearData, occasions: Occasions, lines: SensorLines, groups: 
     told = _quoted(made, level)
     return Beside(estimates=tuple(e for c in made for e in c.estimates), tables=stacked(made),
                   findings=(*(f for c in made for f in c.findings), *told),
-                  sentences=tuple(s for c in made for s in c.sentences))
+                  sentences=tuple(dict.fromkeys(s for c in made for s in c.sentences)))
 
 
 def _of(occasions: Occasions, construction: str) -> Occasions:

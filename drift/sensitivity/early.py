@@ -64,4 +64,4 @@ def companion(setting: Setting) -> Companion | None:
                               method="later line of each sensor at 0 less its fresh value, t interval over sensors"),)
         label += f"; from fresh to where the later line starts the average sensor changes by {estimates[0].text()}"
     return Companion(estimates=estimates, tables=(table,), findings=(setting.say("note", "start", label),),
-                     sentences=(f"The slope{setting.where} is that from {data.per} {start:g} on.",))
+                     sentences=(f"The slope is that from {data.per} {start:g} on.",))

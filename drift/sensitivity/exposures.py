@@ -186,7 +186,7 @@ def _estimates(setting: Setting, c: Clocks, rows: list[tuple], m: int) -> list[E
             there = math.isfinite(low)
             made.append(Estimate(name="drift by exposure", of={**setting.of, "exposure": r[0], "model": how},
                                  value=value, std_error=se, low=low, high=high, level=setting.level if there else NAN,
-                                 unit=f"{setting.unit} per {r[0]}".strip(), n=m,
+                                 unit=f"{setting.unit} per {'day' if r[0] == DAYS else r[0]}".strip(), n=m,
                                  method=METHOD if there else "refused: the clocks cannot be told apart"))
     return made
 
@@ -226,9 +226,11 @@ def _verdicts(setting: Setting, c: Clocks, shares: list[float], rows: list[tuple
         r = math.sqrt(pair) if pair >= 0 else NAN
         mend = _DESIGNS.get(name, _DESIGN.format(name=name, main=main))
         if verdict != "can be told apart":
+            so = ("no method can say from these checks by which of them sensors wear" if pair >= FULL else
+                  "what their scores say about by which of them sensors wear rests on little")
             found.append(setting.say(
                 "warning", "exposures-collinear", f"{name} and {main}{setting.inside} {verdict} (correlation "
-                f"{r:.3f} within sensors): no method can say from these checks by which of them sensors wear", mend))
+                f"{r:.3f} within sensors): {so}", mend))
             continue
         gain, se = rows[j][6], rows[j][7]
         if gain > se:

@@ -86,7 +86,8 @@ def fit_slope(setting: Setting) -> tuple[float, float]:
 
 
 def _size(setting: Setting, change: float) -> str:
-    return f"{abs(float(setting.percent(change))):.1g} {setting.percent_unit}"
+    size = abs(float(setting.percent(change)))
+    return f"{size:.1g} {setting.percent_unit}" if size >= 1e-4 else f"less than 0.0001 {setting.percent_unit}"
 
 
 def _levels(setting: Setting, u: float) -> tuple[Floats, Floats]:
