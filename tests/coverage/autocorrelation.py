@@ -14,7 +14,7 @@ import numpy as np
 from drift.sensitivity.autocorrelation import NAMED, both
 from tests.coverage.family import FOLDER, LEVEL, Family, Held
 
-TABLE, SEED, STUDIES = FOLDER / "autocorrelation.csv", 20260604, 100
+TABLE, SEED, STUDIES = FOLDER / "autocorrelation.csv", 20260604, 60
 USES = np.array([0, 1, 2, 4, 6, 8, 11, 14, 18, 22, 26, 30], dtype=np.float64)
 SLOPE, SLOPE_SD, START_SD, ERROR_SD = -0.007, 0.001, 0.03, 0.02
 DECAYS = {"": 0.0, ", decay 0.8": 0.8, ", decay 0.95": 0.95}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -31,6 +32,11 @@ def bent(kind: str, **more: object) -> Tables:
     return replace(tables, checks=CheckTable(columns, checks.row, checks.file, units=dict(checks.units)))
 
 
+@cache
+def fitted(kind: str) -> WearResult:
+    return fit_wear(bent(kind), study(), seed=1)
+
+
 def chosen(result: WearResult) -> str:
     table = result.table("shapes of drift")
     return str(table["shape"][table["chosen"] == "yes"][0])
@@ -41,7 +47,7 @@ def codes(result: WearResult) -> list[str]:
 
 
 def test_a_break_is_located_and_said_in_the_answer() -> None:
-    result = fit_wear(bent("break"), study(), seed=1)
+    result = fitted("break")
     assert chosen(result) == "broken line"
     assert "changes its rate near use 2" in result.answer
     e = result.estimate("break at use")
@@ -53,7 +59,7 @@ def test_a_break_is_located_and_said_in_the_answer() -> None:
 
 
 def test_a_straight_line_is_kept_and_no_break_is_located() -> None:
-    result = fit_wear(bent("straight"), study(), seed=1)
+    result = fitted("straight")
     assert chosen(result) == "straight line"
     assert "drift-straight" in codes(result)
     assert not [e for e in result.estimates if e.name == "break at use"]
@@ -71,7 +77,7 @@ def test_three_uses_tell_no_break_and_two_no_shape() -> None:
 
 
 def test_the_figure_marks_the_chosen_shape_and_the_break() -> None:
-    result = fit_wear(bent("break"), study(), seed=1)
+    result = fitted("break")
     drawn = shape_drawings(result)
     assert [d[0] for d in drawn] == ["shapes ", "variogram "]
     figure = make("shapes", drawn[0][1], drawn[0][2], size=drawn[0][3])
@@ -81,7 +87,7 @@ def test_the_figure_marks_the_chosen_shape_and_the_break() -> None:
 
 def test_start_leaves_early_uses_out_of_the_slope_and_says_so() -> None:
     tables = bent("break-in")
-    plain, later = fit_wear(tables, study(), seed=1), fit_wear(tables, study(start=15), seed=1)
+    plain, later = fitted("break-in"), fit_wear(tables, study(start=15), seed=1)
     assert chosen(plain) in ("break-in", "broken line")
     assert later.drift().low < -0.004 < later.drift().high
     assert plain.drift().high < -0.004  # with the break-in in it the slope is too steep
@@ -108,6 +114,6 @@ def test_retirement_counts_from_fresh_and_uses_the_later_lines() -> None:
 
 def test_another_seed_moves_only_what_is_drawn() -> None:
     tables = bent("straight")
-    a, b = fit_wear(tables, study(), seed=1), fit_wear(tables, study(), seed=2)
+    a, b = fitted("straight"), fit_wear(tables, study(), seed=2)
     moved = {e.name for e, f in zip(a.estimates, b.estimates, strict=True) if e.to_dict() != f.to_dict()}
     assert moved <= {"p, no break"}

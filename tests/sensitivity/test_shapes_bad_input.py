@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
 
 from drift.errors import DriftError
 from drift.records import CheckTable, Tables
-from drift.sensitivity import fit_wear
+from drift.sensitivity import WearResult, fit_wear
 from tests.sensitivity.worlds import laboratory, study
 
 Columns = dict[str, np.ndarray]
@@ -50,9 +51,14 @@ def worlds() -> dict[str, Tables]:
 WORLDS = worlds()
 
 
+@cache
+def answered(name: str) -> WearResult:
+    return fit_wear(WORLDS[name], study(), seed=1)
+
+
 @pytest.mark.parametrize("name", list(WORLDS))
 def test_an_awkward_study_is_answered_without_a_number_that_means_nothing(name: str) -> None:
-    result = fit_wear(WORLDS[name], study(), seed=1)
+    result = answered(name)
     for e in result.estimates:
         assert np.isfinite(e.value) or any(f.severity in ("note", "warning") for f in result.findings), e.name
         if np.isfinite(e.low) and np.isfinite(e.high):
@@ -65,7 +71,7 @@ def test_an_awkward_study_is_answered_without_a_number_that_means_nothing(name: 
                                             ("two uses", "shapes-refused"), ("three uses", "no-break-looked-for"),
                                             ("three sensors", "too-few-sensors")])
 def test_each_is_named_once(name: str, code: str) -> None:
-    result = fit_wear(WORLDS[name], study(), seed=1)
+    result = answered(name)
     assert [f.code for f in result.findings].count(code) == 1
 
 

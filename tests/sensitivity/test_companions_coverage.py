@@ -1,0 +1,63 @@
+"""The tables of simulated coverage behind what stands beside the drift: what they hold, and what they show."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from drift.simulated import Design, nearest
+from tests.coverage import autocorrelation, new_batch, robust_trend, shapes
+
+FAMILIES = {m.FAMILY.name: m.FAMILY for m in (autocorrelation, new_batch, robust_trend, shapes)}
+
+
+def rows(name: str) -> pd.DataFrame:
+    frame = pd.read_csv(FAMILIES[name].table, keep_default_na=False)
+    return frame.assign(coverage=frame.coverage.astype(float))
+
+
+@pytest.mark.parametrize("name", list(FAMILIES))
+def test_every_design_is_tabled_as_often_as_said(name: str) -> None:
+    frame = rows(name)
+    assert sorted(frame.design.unique()) == sorted(FAMILIES[name].designs)
+    assert (frame.studies >= FAMILIES[name].studies).all()
+
+
+def test_the_robust_drift_holds_whatever_the_errors_and_exact_p_is_never_too_small() -> None:
+    frame = rows("robust_trend")
+    mine = frame[frame.method == robust_trend.NAMED]
+    assert mine.coverage.min() >= 0.93
+    exact = frame[frame.method == robust_trend.EXACT]
+    assert exact.coverage.min() >= 0.93
+    four = frame[(frame.method == robust_trend.NORMAL) & frame.quantity.str.contains("4 checks")]
+    assert four.coverage.max() < 0.94  # the normal approximation says "drifts" where four checks cannot
+
+
+def test_a_new_batch_is_predicted_and_the_interval_of_the_mean_is_not_about_it() -> None:
+    frame = rows("new_batch")
+    assert frame[frame.method == new_batch.METHOD].coverage.min() >= 0.93
+    spread = frame[(frame.method == new_batch.NAIVE) & ~frame.design.str.contains("alike")]
+    assert spread.coverage.max() < 0.85
+
+
+def test_the_search_for_a_break_is_paid_for() -> None:
+    frame = rows("shapes")
+    size = frame[frame.quantity == "p of no break above 0.05"].set_index(["design", "method"]).coverage
+    for n in (6, 12, 24):
+        assert size[f"{n} sensors", shapes.BOOTSTRAP] > size[f"{n} sensors", shapes.PLAIN]
+    assert size[:, shapes.BOOTSTRAP].mean() > 0.90
+
+
+def test_the_drift_with_autocorrelated_errors_holds_where_one_line_does_not() -> None:
+    frame = rows("autocorrelation")
+    assert frame[frame.method == autocorrelation.NAMED].coverage.mean() > 0.90
+    assert frame[frame.method == autocorrelation.LINE].coverage.max() < 0.90
+
+
+@pytest.mark.parametrize(("family", "named", "method"), [
+    ("robust_trend", "robust drift per use", robust_trend.NAMED), ("shapes", "break at use", shapes.PROFILE),
+    ("autocorrelation", "drift per use", autocorrelation.NAMED)])
+def test_a_study_is_told_of_the_row_nearest_to_it(family: str, named: str, method: str) -> None:
+    found = nearest(family, named, method, Design(n=11.0))
+    assert found is not None
+    assert found.design_text.startswith("12 sensors")
