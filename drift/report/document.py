@@ -299,7 +299,8 @@ def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:
 
 def _title(part: Result) -> str:
     general = TITLES.get(part.command, part.command)
-    alone = ("wear", "retire", "recalibrate", "policy", "cells", "budget")  # asked once a study: the general title says it
+    # Asked once a study, so that the title says it all.
+    alone = ("wear", "retire", "recalibrate", "policy", "cells", "budget")
     return general if part.command in alone or part.question == general.casefold() else f"{general}: {part.question}"
     return general if part.command in alone or part.question == general.casefold() else f"{general}: {part.question}"
 
