@@ -51,7 +51,7 @@ def variogram_figure(wear: Result, axes: Axes, *, construction: str = "") -> str
     axes.set_xlabel("uses between two checks" if unit == "use" else axis_label("exposure between two checks", unit))
     axes.set_ylabel("half mean squared difference of residuals")
     above = seen[0] >= plain[0]
-    for y, words, up in ((seen[0], "these checks", above), (plain[0], "independent errors", not above)):
+    for y, words, up in ((seen[0], "these checks", above), (plain[0], "independent errors (dashed)", not above)):
         axes.annotate(words, (float(lag[0]), float(y)), xytext=(4, 12 if up else -12), textcoords="offset points",
                       ha="left", va="bottom" if up else "top", fontsize=8, color=look.INK)
     name = f" ({construction})" if construction else ""
