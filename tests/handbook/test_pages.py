@@ -30,7 +30,12 @@ def commands(page: Page) -> list[list[str]]:
     return found
 
 
-SHOWN = [(p.topic, words) for p in pages() for words in commands(p)]
+SHOWN = list({" ".join(words): (p.topic, words) for p in pages() for words in commands(p)}.values())
+
+
+def test_every_page_is_listed_once() -> None:
+    topics = [p.topic for p in pages()]
+    assert len(topics) == len(set(topics))
 
 
 @pytest.mark.parametrize("topic", ASKED)
