@@ -73,6 +73,10 @@ def _counts(t: ResultTable) -> Grid:
              number(t["batches"][i], 0)] for i in range(len(t)) if not _only(t, i)]
     heads = ["construction", "limit", "decided by", "holds for", f"retire after [{unit}]", f"line bound [{unit}]",
              f"skew companion [{unit}]", "content", "confidence", "sensors", "batches"]
+    if "without the early change" in {c.name for c in t.columns}:
+        heads.append(f"without the early change [{unit}]")
+        bare = [number(t["without the early change"][i], 0) for i in range(len(t)) if not _only(t, i)]
+        rows = [[*row, b] for row, b in zip(rows, bare, strict=True)]
     return _grid(t.caption, heads, rows, 4)
 
 

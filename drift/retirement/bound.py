@@ -72,7 +72,8 @@ def retire_arrays(intercept: ArrayLike, slope: ArrayLike, limit: ArrayLike, *, c
     ----------
     intercept, slope : array_like, shape (..., n_sensors)
         Own line of each sensor, value = intercept + slope * N, in the direction in which wear is upwards. For
-        a limit relative to the sensor's own fresh value the intercept is 0 and the limit a distance.
+        a limit relative to the sensor's own fresh value the intercept is the early change of the mean sensor
+        (:func:`early_change`) and the limit a distance.
     limit : array_like, shape (...,)
         Largest value that is fit for use.
     content, confidence : float
@@ -105,6 +106,29 @@ def retire_arrays(intercept: ArrayLike, slope: ArrayLike, limit: ArrayLike, *, c
         line = first_crossing(summarise_lines(a, b), k, lim)
         companion = companion_crossing(times, k)
     return combine(line, companion, step=step, cap=cap)
+
+
+def early_change(jump: ArrayLike) -> Floats:
+    """Early change of the mean sensor, which a line does not show: the start of a line relative to its own fresh value.
+
+    Parameters
+    ----------
+    jump : array_like, shape (..., n_sensors)
+        Of each sensor, its own line at its first check less that check, wear upwards.
+
+    Returns
+    -------
+    ndarray, shape (...,)
+        The mean over sensors, 0 where it is negative.
+
+    Notes
+    -----
+    Where the first uses wear faster, a line fitted to all checks starts above the fresh value, and a limit on the
+    change from that value is met sooner than the slopes say. The mean and not each sensor's own jump is taken, because
+    the error of a single check is as large as what sensors differ by, and no test decides whether it counts: with few
+    sensors none would see it.
+    """
+    return np.maximum(np.asarray(jump, dtype=np.float64).mean(-1), 0.0)
 
 
 def combine(line: ArrayLike, companion: ArrayLike, *, step: float = 1.0, cap: ArrayLike = math.inf) -> Counts:

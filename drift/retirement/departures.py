@@ -15,7 +15,7 @@ from drift.retirement.wording import label_of
 def departure_findings(a: ConstructionAnswer, exposure: Exposure) -> list[Finding]:
     """Say what removal, late entry and the direction of wear mean for one construction."""
     good = [x for x in a.limits if not x.refused]
-    return [*_judged(a, good, exposure), *_late(a, good, exposure), *_direction(a, good)]
+    return [*_judged(a, good, exposure), *_late(a, good, exposure), *_direction(a, good), *_early(a, good, exposure)]
 
 
 def _warn(code: str, message: str, mend: str) -> Finding:
@@ -56,6 +56,20 @@ def _late(a: ConstructionAnswer, good: list[LimitAnswer], exposure: Exposure) ->
                   f"{'were' if len(late) > 1 else 'was'} first checked at {when} {exposure.per}; the count holds if "
                   "sensors that had failed by then are not missing from the study: only survivors can enter late",
                   "Enter every sensor when fresh, or add the sensors that failed before the first check.")]
+
+
+def _early(a: ConstructionAnswer, good: list[LimitAnswer], exposure: Exposure) -> list[Finding]:
+    """Say what the early change of the sensors is and costs, where it lowers the count of a limit."""
+    said = [f"{label_of(a.construction)}: the sensors' own lines start {100 * _share(x):.2g} % below their fresh "
+            "checks on average, as after faster wear in the first uses or by the error of these checks; the count "
+            f"against {x.group.limit.key} starts from there, and would be {exposure.show(x.without_early)} without it "
+            f"instead of {x.count:g}"
+            for x in good if x.early_counts]
+    return [Finding(severity="note", code="early-change", question=QUESTION, message=words) for words in said]
+
+
+def _share(x: LimitAnswer) -> float:
+    return -math.expm1(-x.group.early) if x.group.limit.log else x.group.early
 
 
 def _direction(a: ConstructionAnswer, good: list[LimitAnswer]) -> list[Finding]:

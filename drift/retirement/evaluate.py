@@ -39,6 +39,12 @@ class LimitAnswer:
     mean_high: float
     slope: tuple[float, float, float]
     crossings: Floats
+    without_early: float = math.nan
+
+    @property
+    def early_counts(self) -> bool:
+        """Whether the early change of the sensors lowers the count."""
+        return self.without_early > self.count
 
     @property
     def refused(self) -> str:
@@ -124,9 +130,12 @@ def _answer(g: Group, each: tuple[float, float], cap: float, step: float, level:
     line, companion = float(c.line), float(c.companion)
     decided = "cap" if bool(c.capped) else "skew companion" if companion < line else "line bound"
     mean, low, high = _mean_crossing(g, limit, level)
+    bare = math.nan
+    if g.early > 0:
+        bare = max(float(g.straight().counts(content=each[0], confidence=each[1], cap=cap, step=step).count), 0.0)
     return LimitAnswer(group=g, count=max(float(c.count), 0.0), bound=bound_word(c), line=line, companion=companion,
                        decided_by=decided, mean_crossing=mean, mean_low=low, mean_high=high,
-                       slope=_mean_slope(g, level), crossings=times)
+                       slope=_mean_slope(g, level), crossings=times, without_early=bare)
 
 
 def bound_word(counts: Counts) -> str:

@@ -13,7 +13,7 @@ from drift.engine.crossing import fit_lines
 from drift.engine.sparse_lines import Checks, summarise_checks
 from drift.records import Tables
 from drift.results import Result, ResultTable
-from drift.retirement.bound import MINIMUM_BATCHES, Counts, combine, retire_arrays, split_shares
+from drift.retirement.bound import MINIMUM_BATCHES, Counts, combine, early_change, retire_arrays, split_shares
 from drift.retirement.eligibility import Fitness, judge, removed_for_wear, worn_sensors
 from drift.retirement.limits import Limit, Paths, paths_of
 from drift.retirement.sparse import SparseModel
@@ -53,7 +53,8 @@ class Exposure:
 class Group:
     """Lines of the sensors of one construction against one limit, turned so that wear is upwards.
 
-    Arrays have shape (n_sensors,); ``intercept`` is 0 for a limit relative to the fresh value. ``batch`` holds codes,
+    Arrays have shape (n_sensors,); for a limit relative to the fresh value ``intercept`` is ``early``, the early change
+    of the mean sensor, which is that of ``jump``, each line at the first check less that check. ``batch`` holds codes,
     or None where batches are unknown. All sensors, also those left out, are in ``all_sensors``. ``sparse`` is there
     where sensors with too few checks enter by a mixed model; lines then are through two checks or more.
     ``checks`` holds the sufficient statistics of the checks. ``judged`` were removed for wear although their last check
@@ -77,6 +78,16 @@ class Group:
     checks: Checks | None = None
     judged: tuple[str, ...] = ()
     left_together: bool = False
+    jump: Floats | None = None
+
+    @property
+    def early(self) -> float:
+        """Early change of the mean sensor that the lines start from; 0 where the limit is not relative to fresh."""
+        return float(early_change(self.jump)) if self.jump is not None and len(self.jump) else 0.0
+
+    def straight(self) -> Group:
+        """Return the group without the early change, as if lines were straight from the fresh value on."""
+        return replace(self, intercept=self.intercept - self.early, jump=None)
 
     @property
     def n(self) -> int:
@@ -109,7 +120,10 @@ class Group:
         if without is not None:
             keep[without] = False
         batch = self.batch[keep] if self.batch is not None and self.two_level and not ignore_batches else None
-        return retire_arrays(self.intercept[keep], self.slope[keep], self.limit.threshold(factor), content=content,
+        start = self.intercept[keep]
+        if without is not None and self.jump is not None:
+            start = start - self.early + early_change(self.jump[keep])
+        return retire_arrays(start, self.slope[keep], self.limit.threshold(factor), content=content,
                              confidence=confidence, batch=batch, step=step, cap=cap)
 
 
@@ -120,7 +134,6 @@ def make_groups(limits: tuple[Limit, ...], occasions: ResultTable, sensitivities
 
     With ``modelled``, worn sensors with too few checks for their own line may enter by a mixed model; without, they
     are a reason to refuse. ``fresh`` holds fresh responses of sensors whose lines begin later (``start`` under
-    [sensitivity]): a limit on the fall is then counted from them, so that what was lost before the line is counted.
     [sensitivity]): a limit on the fall is then counted from them, so that what was lost before the line counts.
     """
     removed = removed_for_wear(tables)
@@ -160,11 +173,14 @@ def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, expos
         fit = _nothing(limit, len(sensors))
     use = fit.use
     intercept, slope = raw.intercept[use], raw.slope[use]
-    origin = intercept
+    origin, jump = intercept, None
     if limit.relative:
         origin = np.array([fresh.get(str(s), float(a)) for s, a in zip(sensors[use], intercept, strict=True)])
         slope = limit.sign * (slope if limit.log else slope / origin)
         intercept = limit.sign * (intercept - origin if limit.log else intercept / origin - 1) + 0.0
+        if sparse is None and not fresh:
+            jump = _jumps(limit, paths, np.flatnonzero(mine)[use], raw.intercept[use], raw.slope[use])
+            intercept = intercept + (early_change(jump) if len(jump) else 0.0)
     else:
         intercept, slope = limit.sign * intercept, limit.sign * slope
     labels = [str(b) for b in batches[use]]
@@ -174,7 +190,7 @@ def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, expos
                  first=raw.first[use], last=raw.last[use], batch=None if missing or not labels else code,
                  batch_names=tuple(str(k) for k in known if k), without_batch=missing,
                  all_sensors=tuple(map(str, sensors)), fitness=fit, n_lost=paths.n_lost,
-                 sparse=sparse, checks=_checks(limit, paths, np.flatnonzero(mine)[use], origin),
+                 sparse=sparse, jump=jump, checks=_checks(limit, paths, np.flatnonzero(mine)[use], origin),
                  left_together=_together([str(s) for s in sensors[use]], raw.last[use], removed),
                  judged=_judged(limit, paths, np.flatnonzero(mine)[use], origin, removed))
 
@@ -198,6 +214,15 @@ def _judged(limit: Limit, paths: Paths, at: NDArray[np.int64], start: Floats,
         y = y - start if limit.log else y / start - 1
     within = limit.sign * y <= limit.threshold()
     return tuple(s for s, ok in zip(named, within, strict=True) if ok and s in removed)
+
+
+def _jumps(limit: Limit, paths: Paths, at: NDArray[np.int64], intercept: Floats, slope: Floats) -> Floats:
+    """Each sensor's line at its first check less that check, wear upwards, for a limit relative to the fresh value."""
+    x = np.where(np.isfinite(paths.y[at]), paths.x[at], np.inf)
+    first = x.argmin(1)[:, None]
+    seen, use = np.take_along_axis(paths.y[at], first, 1)[:, 0], np.take_along_axis(x, first, 1)[:, 0]
+    jump = limit.sign * (intercept + slope * use - seen)
+    return jump if limit.log else jump / intercept
 
 
 def _checks(limit: Limit, paths: Paths, at: NDArray[np.int64], start: Floats) -> Checks | None:

@@ -133,7 +133,7 @@ def _median(g: Group, s: _Spread, each: tuple[float, float], sensors: int, check
     shrink = np.zeros(n) if checks == FULL else 1 / np.sqrt(1 + checks / g.checks.n[old])
     lines = (s.mean + of_batch @ _root(s.between) + z[:, 1] @ _root(s.within)
              + np.einsum("nsi,nij->nsj", z[:, 2], _root(s.error[old])) * shrink[:, None, None])
-    start = np.zeros((n_studies, n)) if g.limit.relative else lines[..., 0].T
+    start = np.full((n_studies, n), g.early) if g.limit.relative else lines[..., 0].T
     c = retire_arrays(start, lines[..., 1].T, g.limit.threshold(), content=each[0], confidence=each[1], batch=code)
     return float(np.median(np.maximum(np.fmin(c.line, c.companion), 0.0))), many
 

@@ -17,6 +17,7 @@ from drift.retirement.groups import Exposure, Group
 
 Floats = NDArray[np.float64]
 ALL = "all limits"
+WITHOUT_EARLY = "without the early change"
 
 
 def _table(name: str, rows: list[dict[str, Any]], columns: tuple[str, ...], units: dict[str, str],
@@ -47,7 +48,7 @@ def counts_table(answers: list[ConstructionAnswer], exposure: Exposure, level: f
                                    x.decided_by or "refused", a.step))
     columns = tuple(rows[0]) if rows else ("construction",)
     per = exposure.unit
-    in_uses = ("retire after", "line bound", "skew companion", "longest count that can be stated",
+    in_uses = ("retire after", "line bound", "skew companion", WITHOUT_EARLY, "longest count that can be stated",
                "average sensor crosses", "average crosses, low", "average crosses, high")
     return _table("retire-after counts", rows, columns, dict.fromkeys(in_uses, per), _counts_caption(answers, level))
 
@@ -56,10 +57,12 @@ def _counts_caption(answers: list[ConstructionAnswer], level: float) -> str:
     if not answers:
         return "No limit is declared."
     a = answers[0]
+    early = (" Against a limit on the change from fresh both start from the early change of the mean sensor."
+             if any(x.group.early > 0 for a in answers for x in a.limits) else "")
     return (f"Largest count at which, with {100 * a.confidence:g} % confidence, at least {100 * a.content:g} % of such "
             "sensors are still within every limit: the smaller of the tolerance bound of the sensors' lines and its "
-            "skew companion, each rounded down. The count at which the average sensor crosses is not a policy: half of "
-            f"the sensors are past the limit there. Two-sided intervals at {100 * level:g} %.")
+            f"skew companion, each rounded down.{early} The count at which the average sensor crosses is not a policy: "
+            f"half of the sensors are past the limit there. Two-sided intervals at {100 * level:g} %.")
 
 
 def _holds_for(groups: list[Group]) -> str:
@@ -79,7 +82,8 @@ def _count_row(construction: str, limit: str, count: float, bound: str, x: Limit
     finite = [v if x is not None and math.isfinite(v) else nan
               for v in ((x.line, x.companion) if x is not None else (nan, nan))]
     return {"construction": construction, "limit": limit, "retire after": count, "bound": bound or "refused",
-            "line bound": finite[0], "skew companion": finite[1], "decided by": decided, "sensors": float(n),
+            "line bound": finite[0], "skew companion": finite[1],
+            WITHOUT_EARLY: x.without_early if x is not None else nan, "decided by": decided, "sensors": float(n),
             "batches": batches, "holds for": holds_for, "content": content, "confidence": confidence,
             "longest count that can be stated": float(whole(cap, step)),
             "average sensor crosses": x.mean_crossing if x else nan,

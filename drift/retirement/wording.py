@@ -52,7 +52,8 @@ def _sentence(a: ConstructionAnswer, exposure: Exposure) -> str:
                 f"({promise}){no_wear_words(a)}.")
     if a.count == 0:
         return (f"{name}: retire after 0 {exposure.per}{scope}: {zero_words(a.binding, exposure)}{binding}.")
-    return f"{name}: retire after {exposure.show(a.count)}{scope} ({promise}{binding})."
+    return (f"{name}: retire after {exposure.show(a.count)}{scope}{', with the early change' * a.binding.early_counts} "
+            f"({promise}{binding}).")
 
 
 def zero_words(x: LimitAnswer, exposure: Exposure) -> str:
@@ -93,8 +94,9 @@ def method_words(x: LimitAnswer, content: float, confidence: float) -> str:
                 "logs of own crossing counts (noncentral t)")
     kind = ("two-level generalised pivotal tolerance bound for a new batch" if x.group.two_level
             else "one-sided tolerance bound from the noncentral t distribution")
-    return (f"{kind} on the sensors' own lines (content {content:.6g}, confidence {confidence:.6g}), the smaller of "
-            "the lines and the logs of own crossing counts")
+    early = " from the early change of the mean sensor" if x.group.early > 0 else ""
+    return (f"{kind} on the sensors' own lines{early} (content {content:.6g}, confidence {confidence:.6g}), the "
+            "smaller of the lines and the logs of own crossing counts")
 
 
 def all_estimates(answers: list[ConstructionAnswer], exposure: Exposure, level: float) -> list[Estimate]:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.engine.crossing import SensorLines, fit_lines
-from drift.retirement.bound import MINIMUM_BATCHES, Counts, retire_arrays
+from drift.retirement.bound import MINIMUM_BATCHES, Counts, early_change, retire_arrays
 from drift.retirement.eligibility import MINIMUM_SENSORS, short_or_late
 from drift.retirement.groups import EXTRAPOLATION
 from tests.coverage.family import FOLDER, Drawn, Family, Held, Row
@@ -39,7 +39,8 @@ def named() -> dict[str, Design]:
     return {d.text: d for d in designs()}
 
 
-def counts_of(lines: SensorLines, d: Design, removed: NDArray[np.bool_]) -> tuple[Counts, NDArray[np.bool_]]:
+def counts_of(lines: SensorLines, d: Design, removed: NDArray[np.bool_],
+              fresh: Floats) -> tuple[Counts, NDArray[np.bool_]]:
     """Answer every study as the package does; and whether it is refused.
 
     Parameters
@@ -50,6 +51,8 @@ def counts_of(lines: SensorLines, d: Design, removed: NDArray[np.bool_]) -> tupl
         The design, for the limit and the batches.
     removed : ndarray of bool, shape (n_studies, n_sensors)
         Removed for wear.
+    fresh : ndarray, shape (n_studies, n_sensors)
+        First check of each sensor, at use 0, for a limit relative to it.
     """
     short, late = short_or_late(lines, relative=d.relative)
     use = ~(short | late)
@@ -67,7 +70,10 @@ def counts_of(lines: SensorLines, d: Design, removed: NDArray[np.bool_]) -> tupl
         # The batches of the sensors that are left may be too few for a new one.
         code = batch[pick[0]]
         two = two_level and len(np.unique(code)) >= MINIMUM_BATCHES
-        c = retire_arrays(np.zeros_like(a) if d.relative else a, b, LIMIT, content=CONTENT, confidence=CONFIDENCE,
+        if d.relative:
+            jump = a - np.take_along_axis(fresh[mine], pick, -1)
+            a = np.broadcast_to(early_change(jump)[..., None], a.shape)
+        c = retire_arrays(a, b, LIMIT, content=CONTENT, confidence=CONFIDENCE,
                           batch=code if two else None, cap=EXTRAPOLATION * np.median(last, axis=-1))
         found[:, mine], capped[mine] = (c.line, c.companion, c.count), c.capped
     return Counts(found[0], found[1], found[2], capped), refused
@@ -91,7 +97,7 @@ def batch(design: str, drawn: Drawn) -> Mapping[tuple[str, str], tuple[Any, Any]
 def _studies(d: Design, rng: np.random.Generator, n: int) -> dict[tuple[str, str], tuple[Floats, Floats]]:
     world = draw(d, rng, n)
     lines = fit_lines(world.use, world.value)
-    c, refused = counts_of(lines, d, world.gone)
+    c, refused = counts_of(lines, d, world.gone, world.value[..., 0])
     two = d.told == "known" and len(d.sizes) >= MINIMUM_BATCHES
     known = retire_arrays(np.zeros_like(world.start) if d.relative else world.start, world.slope, LIMIT,
                           content=CONTENT, confidence=CONFIDENCE,

@@ -107,8 +107,11 @@ def designs() -> Iterator[Design]:
         for n in (6, 12, 40):
             yield Design((1,) * n, shape, relative=True)
             yield Design((1,) * n, shape, schedule="unequal", removed=True, relative=True)
-    for shape in ("break-in", "accelerating"):
-        yield Design((1,) * 12, shape, relative=True, broken="lines are not straight")
+    for shape, sizes in (("break-in", (6, 12, 24)), ("accelerating", (12,))):
+        for n in sizes:
+            yield Design((1,) * n, shape, relative=True, broken="lines are not straight")
+            yield Design((1,) * n, shape, schedule="unequal", removed=True, relative=True,
+                         broken="lines are not straight")
     yield from _batch_designs()
 
 

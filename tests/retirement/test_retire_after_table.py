@@ -82,7 +82,7 @@ DESIGNS = ["12 sensors, skewed, unequal schedules, worn ones removed",
 def test_the_simulated_rule_is_the_one_that_users_get(design: str) -> None:
     d = named()[design]
     drawn = draw(d, np.random.default_rng(3), 3)
-    counts, refused = counts_of(fit_lines(drawn.use, drawn.value), d, drawn.gone)
+    counts, refused = counts_of(fit_lines(drawn.use, drawn.value), d, drawn.gone, drawn.value[..., 0])
     for i in range(3):
         result = public(d, drawn.use[i], drawn.value[i], drawn.gone[i])
         found = next(e for e in result.estimates if e.name == "retire after")
