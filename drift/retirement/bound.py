@@ -128,7 +128,7 @@ def early_change(jump: ArrayLike) -> Floats:
     the error of a single check is as large as what sensors differ by, and no test decides whether it counts: with few
     sensors none would see it.
     """
-    return np.maximum(np.asarray(jump, dtype=np.float64).mean(-1), 0.0)
+    return np.asarray(np.maximum(np.asarray(jump, dtype=np.float64).mean(-1), 0.0))
 
 
 def combine(line: ArrayLike, companion: ArrayLike, *, step: float = 1.0, cap: ArrayLike = math.inf) -> Counts:

@@ -119,14 +119,14 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
     if any(more):
         made.append(more_table(answers, more, exposure))
         findings += more_findings(answers, more, exposure)
-    coverage, told = simulated(answers, wear)
-    made += coverage
-    findings += told
     answer = answer_sentence(answers, exposure) if limits else _no_limit_sentence(study)
     if study.sensitivity is not None and study.sensitivity.start:
         answer += (f" The lines begin at {exposure.show(study.sensitivity.start)} (start); the uses before it are in "
                    "the count, and what a sensor loses there is in its fall where its fresh value was checked.")
     beside = accompany(wear, study, tables, limits=limits, answers=answers, exposure=exposure, pooled=pooled, seed=seed)
+    coverage, told = simulated(answers, wear, beside.estimates)
+    made += coverage
+    findings += told
     estimates, made, findings = [*estimates, *beside.estimates], [*made, *beside.tables], [*findings, *beside.findings]
     answer = " ".join((answer, *beside.sentences))
     accounts, exclusions = _rows(wear, tables, answers)

@@ -222,7 +222,7 @@ def _jumps(limit: Limit, paths: Paths, at: NDArray[np.int64], intercept: Floats,
     first = x.argmin(1)[:, None]
     seen, use = np.take_along_axis(paths.y[at], first, 1)[:, 0], np.take_along_axis(x, first, 1)[:, 0]
     jump = limit.sign * (intercept + slope * use - seen)
-    return jump if limit.log else jump / intercept
+    return np.asarray(jump if limit.log else jump / intercept)
 
 
 def _checks(limit: Limit, paths: Paths, at: NDArray[np.int64], start: Floats) -> Checks | None:

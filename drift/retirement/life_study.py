@@ -11,6 +11,7 @@ import numpy as np
 from drift.ingest.lives import LivesReading, ObservedLives
 from drift.results import Estimate, Provenance, Result, RowAccount, run_versions
 from drift.retirement.life_analysis import LifeAnalysis, LifeSpec, analyse
+from drift.retirement.life_quoted import simulated
 from drift.retirement.life_tables import estimates_of, tables_of
 from drift.retirement.life_words import answer_of, findings_of
 
@@ -67,9 +68,11 @@ def lifetimes(data: ObservedLives | LivesReading, spec: LifeSpec | None = None, 
     account = RowAccount(question=QUESTION, table="lifetimes", read=read, used=len(lives),
                          outside_where=read - len(lives))
     said: Sequence[Any] = data.findings if isinstance(data, LivesReading) else ()
+    estimates = tuple(estimates_of(a, {}))
+    coverage, told = simulated(a, estimates, QUESTION)
     return LifetimesResult(
-        question=QUESTION, answer=answer_of(a), estimates=tuple(estimates_of(a, {})), tables=tuple(tables_of(a)),
-        findings=(*said, *findings_of(a, QUESTION)), exclusions=exclusions,
+        question=QUESTION, answer=answer_of(a), estimates=estimates, tables=(*tables_of(a), *coverage),
+        findings=(*said, *findings_of(a, QUESTION), *told), exclusions=exclusions,
         provenance=Provenance(accounts=(account,), inputs={lives.file: lives.sha256} if lives.sha256 else {}, seed=seed,
                               level=spec.level, versions=run_versions(),
                               settings={"share": spec.share, "confidence": spec.confidence, "shape": spec.shape or "",

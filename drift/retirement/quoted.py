@@ -6,8 +6,9 @@ import math
 from collections.abc import Iterator, Sequence
 
 from drift.errors import Finding
-from drift.results import Result, ResultTable
+from drift.results import Estimate, Result, ResultTable
 from drift.retirement.evaluate import ConstructionAnswer
+from drift.retirement.life_quoted import quoted_passages
 from drift.retirement.limits import QUESTION
 from drift.retirement.sparse import RULE as SPARSE
 from drift.simulated import Design
@@ -18,12 +19,17 @@ RULE = {False: "smaller of line bound and companion", True: "smaller of two-leve
 CONTENT, CONFIDENCE = 0.90, 0.95  # of the simulation
 
 
-def simulated(answers: Sequence[ConstructionAnswer], wear: Result) -> tuple[tuple[ResultTable, ...], list[Finding]]:
-    """Return the table "coverage" and what must be said; nothing for a content or confidence not simulated."""
+def simulated(answers: Sequence[ConstructionAnswer], wear: Result,
+              beside: Sequence[Estimate] = ()) -> tuple[tuple[ResultTable, ...], list[Finding]]:
+    """Return the table "coverage" and what must be said; nothing for a content or confidence not simulated.
+
+    ``beside`` are estimates that stand beside the count: their intervals are in the table, and nothing is said of them.
+    """
     quoted = quote(FAMILY, _asked(answers, wear), level=CONFIDENCE)
-    if not quoted:
+    both = [*quoted, *quoted_passages(beside)]
+    if not both:
         return (), []
-    return ((coverage_table(quoted),),
+    return ((coverage_table(both),),
             [*cautions(quoted, question=QUESTION, mend="Check more sensors."), *note(quoted, question=QUESTION)])
 
 

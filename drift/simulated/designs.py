@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 # Features that make a study another kind of study; other words of a design are settings nobody can know.
 KINDS = ("worn ones removed", "within", "unlinked", "uses of their own", "fixed levels", "targets repeat", "lost early",
-         "seen in part", "one line", "skewed targets", "with sensors", "occasions of")
+         "seen in part", "one line", "skewed targets", "with sensors", "occasions of", "looked at", "without a model")
 # Intervals of one of these say nothing about a study that is none, whatever the sizes, and the other way round.
 ALONE = frozenset({"seen in part"})
 # True ICC(A,1), or share of the targets in the variance, of tables that have one throughout and do not repeat it.
@@ -21,6 +21,7 @@ _PAIRS = re.compile(r"(\d+) to (\d+) (?:pairs|readings)")
 _SOME_WITH = re.compile(r"^(\d+) with (\d+) pairs?$")
 # Tables of pairs of readings: their designs are even unless they say otherwise.
 _PAIRED = ("agreement", "agreement_variants", "agreement_survival", "concordance")
+_FAILURES = re.compile(r"^(\d+) failures$")
 _AND = re.compile(r"(\d+) and (\d+) unlinked readings")
 _MISSING = re.compile(r"(\d+(?:\.\d+)?) % (?:of (?:the )?[a-z]+ )?missing")
 _EACH = re.compile(r"(\d+) (?:readings|replicates|checks)(?: (?:a|per|in a) cell| each)")
@@ -130,6 +131,8 @@ def parse(text: str) -> Design:
             # Of numbers spread evenly on the log scale between the two.
             even = 2 * (many - few) / ((few + many) * math.log(many / few))
             found = replace(found, m=math.sqrt(few * many), even=even)
+        elif (m := _FAILURES.match(phrase)) is not None:  # of lives: what is known depends on them, not on the units
+            found = replace(found, n=float(m[1]))
         elif (m := _AND.search(phrase)) is not None:
             found = replace(found, m=(float(m[1]) + float(m[2])) / 2)
         for name, pattern in _VALUE.items():

@@ -10,7 +10,7 @@ from typing import Any
 
 from drift.errors import Finding
 from drift.results import ResultTable, join_words
-from drift.simulated.designs import Design
+from drift.simulated.designs import Design, parse
 from drift.simulated.tables import FAR, Simulated, nearest
 
 TABLE, NOTE, CAUTION = "coverage", "simulated-coverage", "short-interval"
@@ -106,7 +106,8 @@ def sentence(quoted: Sequence[Quoted]) -> str:
     place = f"In simulated studies like this one ({f.design_text})"
     if f.distance > FAR:
         # Alone a number says too little: the noun is that of the nearest design.
-        noun = re.match(r"\d+( [a-z]+)", f.design_text) if mine.size.isdigit() else None
+        n = parse(f.design_text).n
+        noun = re.search(rf"\b{n:g}( [a-z]+)", f.design_text) if mine.size.isdigit() and n is not None else None
         place = (f"No simulated study is like this one ({mine.size}{noun[1] if noun else ''}). In the nearest "
                  f"({f.design_text})")
     elif f.far:
