@@ -66,7 +66,7 @@ def quoted_passages(estimates: Sequence[Estimate]) -> list[Quoted]:
         for e in estimates:
             if e.name == "use by which 10 % are past the limit" and e.low is not None and math.isfinite(e.low):
                 family = e.of["family"]
-                of = ", ".join(v for k, v in e.of.items() if k in ("construction", "limit"))
+                of = " against ".join(v for k, v in e.of.items() if k in ("construction", "limit"))
                 yield Asked(quantity=f"{e.name}, {family}", named=f"use at which 10 % are past, by {family}", of=of,
                             method=REFLECTED, printed=e.method, design=Design(n=float(e.n or 1)))
 
