@@ -382,7 +382,8 @@ def effective_draws(mixture: Mixture) -> float:
     return float(1 / (mixture.weight**2).sum())
 
 
-def chance_over(mixture: Mixture, use: ArrayLike, limit: float, *, sign: float, relative: bool) -> Floats:
+def chance_over(mixture: Mixture, use: ArrayLike, limit: float, *, sign: float, relative: bool, share: bool = False
+                ) -> Floats:
     """Probability that the sensor's line is past the limit at each use.
 
     Parameters
@@ -392,22 +393,29 @@ def chance_over(mixture: Mixture, use: ArrayLike, limit: float, *, sign: float, 
     limit : float
         On the upward scale: past it where ``sign (start + slope use)``, or ``sign slope use`` of a limit relative to
         the start, is larger.
+    share : bool
+        A relative limit is a share of the start (lines on a linear scale): past it where ``sign slope use`` is larger
+        than ``limit start``, so that no unit enters and the error of the start does.
     """
     from scipy.special import ndtr
 
     u = np.asarray(use, dtype=np.float64)
-    one = 0.0 if relative else 1.0
-    mean = sign * (one * mixture.mean[:, :1] + mixture.mean[:, 1:] * u)
     c = mixture.cov
-    var = one * c[:, 0, 0, None] + 2 * one * c[:, 0, 1, None] * u + c[:, 1, 1, None] * u**2
+    # Past the limit where a start + b slope is larger than edge.
+    a, b, edge = 0.0 if relative else sign, sign * u, limit
+    if relative and share:
+        turned = np.sign(mixture.mean[:, :1])  # a change is slope / start: a start below zero turns it round
+        a, b, edge = -limit * turned, sign * turned * u, 0.0
+    mean = a * mixture.mean[:, :1] + b * mixture.mean[:, 1:]
+    var = a**2 * c[:, 0, 0, None] + 2 * a * b * c[:, 0, 1, None] + b**2 * c[:, 1, 1, None]
     with np.errstate(divide="ignore", invalid="ignore"):
-        z = (mean - limit) / np.sqrt(np.maximum(var, 0.0))
+        z = (mean - edge) / np.sqrt(np.maximum(var, 0.0))
     z = np.where(np.isnan(z), -np.inf, z)
     return np.asarray(mixture.weight @ ndtr(z))
 
 
 def remaining_uses(mixture: Mixture, at: float, limit: float, *, sign: float, relative: bool, chance: float,
-                   most: int) -> int:
+                   most: int, share: bool = False) -> int:
     """Largest number of further uses after which the sensor is past the limit with at most this probability.
 
     Returns
@@ -419,7 +427,7 @@ def remaining_uses(mixture: Mixture, at: float, limit: float, *, sign: float, re
     step = max(most // 16, 1)
     while True:
         k = np.unique(np.r_[np.arange(low, high, step), high])
-        past = chance_over(mixture, at + k, limit, sign=sign, relative=relative) > chance
+        past = chance_over(mixture, at + k, limit, sign=sign, relative=relative, share=share) > chance
         if not past.any():
             return int(k[-1])
         first = int(np.argmax(past))

@@ -244,12 +244,14 @@ def _forecasts(setting: Setting, member: int | None, at: Situation, *, without: 
         limit = path.limit
         assert limit is not None
         sign, relative, edge = limit.sign, limit.relative, limit.threshold()
-        now, after = chance_over(mixture, [at.use, at.use + 1], edge, sign=sign, relative=relative)
+        share = relative and not limit.log  # on the log scale a relative change is a difference already
+        now, after = chance_over(mixture, [at.use, at.use + 1], edge, sign=sign, relative=relative, share=share)
         made.append(Forecast(
             limit=limit, now=float(now), next=float(max(now, after)), most=most, mixture=mixture,
-            median=remaining_uses(mixture, at.use, edge, chance=0.5, most=most, sign=sign, relative=relative),
+            median=remaining_uses(mixture, at.use, edge, chance=0.5, most=most, sign=sign, relative=relative,
+                                  share=share),
             low=remaining_uses(mixture, at.use, edge, chance=setting.spec.chance, most=most, sign=sign,
-                               relative=relative),
+                               relative=relative, share=share),
             basis="population" if isinstance(population, Population) else "own line"))
     return tuple(made), refused, n
 

@@ -235,15 +235,16 @@ def _path_tables(v: Verdict, setting: Setting) -> tuple[ResultTable, ...]:
     lines = quantiles_of(f.mixture, use, FAN)
     edge = f.limit.threshold()
     start = float(f.mixture.weight @ f.mixture.mean[:, 0])
-    limit = f.limit.sign * edge + (start if f.limit.relative else 0.0)
+    share = f.limit.relative and not path.log  # of the start, which then is the unit
+    limit = start * (1 + f.limit.sign * edge) if share else f.limit.sign * edge + (start if f.limit.relative else 0.0)
 
     def shown(values: Any) -> Any:
         values = np.asarray(values, dtype=np.float64)
         if not path.log:
-            return values
+            return 100 * values / start if share else values
         return 100 * np.exp(values - start) if f.limit.relative else np.exp(values)
 
-    unit = "% of fresh" if f.limit.relative and path.log else f.limit.unit
+    unit = "% of fresh" if f.limit.relative else f.limit.unit
     points = ResultTable.build("checks of the sensor", {
         "sensor": [v.situation.sensor] * int(mine.sum()), "use": path.use[mine], "value": shown(path.value[mine]),
         "repeat": ["yes" if r else "" for r in path.repeat[mine]]}, units={"value": unit},
