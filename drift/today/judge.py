@@ -65,7 +65,8 @@ class Verdict:
     situation : Situation
     word : {"use", "check again", "do not use"}
     why : tuple of str
-        Codes of the reasons that decided: ``out``, ``over``, ``off``, ``rig``, ``unknown``, ``dead``, ``twice``.
+        Codes of the reasons that decided: ``out``, ``over``, ``off``, ``rig``, ``unknown``, ``dead``, ``twice``; and
+        ``repeat``, which is said and decides nothing: the first check lies on the path and its repeat does not.
     off : Surprise or None
         Latest check against its prediction; ``repeated`` is that of its repeat.
     forecasts : tuple of Forecast
@@ -141,6 +142,8 @@ def _why(setting: Setting, at: Situation, off: Surprise | None, repeated: Surpri
             why.append("off")
         elif _bad(repeated, setting):
             why.append("twice")
+    elif _bad(repeated, setting):
+        why.append("repeat")
     if setting.rig.status in ("not fit", "unclear"):
         why.append("rig")
     if member is None:

@@ -177,7 +177,8 @@ def _reasons(v: Verdict, setting: Setting) -> ResultTable:
         if v.repeated is not None:
             bad = v.repeated.p < setting.spec.off_path
             rows.append(("repeat check", f"{v.repeated.standardised:+.1f} SD, p = {v.repeated.p:.2g}", limit,
-                         "do not use" if bad and off else "on its path"))
+                         "do not use" if bad and off else "off its path, the first decides" if bad
+                         else "on its path"))
     for f in v.forecasts:
         over = f.next > setting.spec.chance
         rows.append((f"limit: {f.limit.words}", f"past it now {said.percent(f.now)}, at the next {one} "

@@ -68,7 +68,8 @@ def _fine(v: Verdict, setting: Setting) -> str:
         one, _ = per(setting)
         repeat = v.repeated is not None and v.off.p < setting.spec.off_path
         said.append(f"the repeat of its check at {one} {v.off_use:g} lies on its predicted path" if repeat else
-                    f"its latest check ({one} {v.off_use:g}) lies on its predicted path")
+                    f"its latest check ({one} {v.off_use:g}) lies on its predicted path"
+                    + (f", although {reason('repeat', v, setting)}," if "repeat" in v.why else ""))
     f = v.binding
     if f is not None:
         said.append(f"it stays within its limits for {count(f.low, setting, f.most)} more with "
@@ -98,6 +99,8 @@ def reason(code: str, v: Verdict, setting: Setting) -> str:
     if code == "twice" and v.repeated is not None and v.off is not None:
         return (f"its check at {one} {v.off_use:g} and the repeat lie {_far(v.off.standardised, setting)} and "
                 f"{_far(v.repeated.standardised, setting)} its predicted path")
+    if code == "repeat" and v.repeated is not None:
+        return f"the repeat of that check lies {_far(v.repeated.standardised, setting)} it"
     if code == "rig":
         return setting.rig.sentence
     if code == "none":
@@ -135,9 +138,13 @@ def findings_of(v: Verdict, setting: Setting) -> tuple[Finding, ...]:
             f"{_far(v.off.standardised, setting)} its predicted path and its repeat did not: the first is taken for a "
             "slip and left out of the forecast",
             "Log what went wrong with it.")
+    if "repeat" in v.why and v.repeated is not None:
+        say("warning", "repeat-off-path", f"the check of {at.sensor} at {one} {v.off_use:g} lies on its predicted path "
+            f"and its repeat lies {_far(v.repeated.standardised, setting)} it: the first check decides, and both "
+            "are in the forecast", "Find out why the two differ; a repeat is for a check that lies off its path.")
     if v.repeats > 1:
         say("warning", "more-than-one-repeat", f"the check of {at.sensor} at {one} {v.off_use:g} was repeated "
-            f"{v.repeats} times; the first repeat decides, for repeating until a check fits proves nothing",
+            f"{v.repeats} times; none after the first is looked at, for repeating until a check fits proves nothing",
             "Do not repeat further.")
     if at.checks == 1 and v.forecasts:
         say("note", "one-check", f"{at.sensor} has one check: where it started is known, its drift is taken from the "

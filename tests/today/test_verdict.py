@@ -82,6 +82,18 @@ def test_a_sensor_off_its_path_is_checked_again_and_the_repeat_decides(tmp_path:
     assert "more-than-one-repeat" in [f.code for f in more.findings]
 
 
+def test_a_repeat_off_the_path_of_a_good_check_is_said(tmp_path: Path) -> None:
+    rows = [("P01", 30, 1, 171, 200, 0), ("P01", 30, "repeat", 158, 200, 0)]
+    found = today_of_study(write(tmp_path, rows=rows), "P01")
+    assert "although the repeat of that check lies" in found.answer
+    assert found.answer.startswith("Use P01: its latest check (use 30) lies on its predicted path")
+    assert "repeat-off-path" in [f.code for f in found.findings]
+    reasons = found.parts[0].table("reasons") if found.parts else found.table("reasons")
+    assert "off its path, the first decides" in set(reasons["means"])
+    whole = today_of_study(str(tmp_path), None).parts[0].table("sensors today")
+    assert "the repeat of that check lies" in dict(zip(whole["sensor"], whole["why"], strict=True))["P01"]
+
+
 def test_a_reading_in_the_hand_is_judged_and_not_recorded(tmp_path: Path) -> None:
     path = write(tmp_path)
     bad = today_of_study(path, "P01", readings=[120.0], references=["200"], use=30)
