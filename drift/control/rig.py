@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from typing import Literal
 
 import numpy as np
@@ -62,12 +63,15 @@ def judge_rig(charts: tuple[StandardChart, ...], *, spec: ChartSpec | None = Non
                        "change of the rig would be taken for a change of the sensors",
                        mend="Keep a sensor that is never worn, read it on every day of use, and give it the role "
                        "check standard."),))
-    names = [c.occasions.standard or "the check standard" for c in charts]
-    out = [c for c in charts if c.latest]
     # Standards count as read on the occasion only where their latest readings are of one day.
-    when = max(_when(c) for c in charts)
-    current = [c for c in charts if _when(c) == when]
-    out = [c for c in out if c in current]
+    current = _current(charts)
+    when = _when(current[0])
+    names = [c.occasions.standard or "the check standard" for c in current]
+    out = [c for c in current if c.latest]
+    # One that signalled when it was last read, earlier than the others, has not been shown to be good since.
+    stale = [c for c in charts if c.latest and c not in current]
+    if stale:
+        return _judged_with_stale(charts, current, stale, spec)
     if not out:
         return Rig(status="fit", when=when, charts=charts, findings=(), sentence=f"the rig is in control at its latest "
                    f"occasion ({_at(when, current)})")
@@ -89,6 +93,56 @@ def judge_rig(charts: tuple[StandardChart, ...], *, spec: ChartSpec | None = Non
                       "the event 'new baseline'; the rig may be used on the other standard.")
     return _found("unclear", f"check standards disagree at {when}: {told}, the others not", when, charts,
                   "rig-or-standard", "Read all check standards once more before the rig is used.")
+
+
+def _judged_with_stale(charts: tuple[StandardChart, ...], current: list[StandardChart], stale: list[StandardChart],
+                       spec: ChartSpec | None) -> Rig:
+    """Judge by the standards read latest, and hold against the rig what was out of control when last read."""
+    told = "; ".join(f"{c.occasions.standard} was out of control when it was last read ({_when(c)}: {said(c)}) and "
+                     "was not read since" for c in stale)
+    rest = judge_rig(tuple(current), spec=spec)
+    status: Status = "not fit" if rest.status == "not fit" else "unclear"
+    extra = _found(status, f"{rest.sentence}; {told}", rest.when, charts, "standard-out-when-last-read",
+                   f"Read {join_words([c.occasions.standard for c in stale])} again.")
+    return replace(extra, findings=(*rest.findings, *extra.findings))
+
+
+def _current(charts: tuple[StandardChart, ...]) -> list[StandardChart]:
+    """Return the standards read at the latest occasion: by day, else use count, else a number or date as label.
+
+    Labels of another kind have no order across standards; then all count as read.
+    """
+    found: list[date | float] | None = None
+    for kind in (_day, _use, _number):
+        places = [kind(c) for c in charts]
+        if all(p is not None for p in places):
+            found = [p for p in places if p is not None]
+            break
+    if found is None:
+        return list(charts)
+    latest = max(found)
+    return [c for c, p in zip(charts, found, strict=True) if p == latest]
+
+
+def _day(chart: StandardChart) -> date | None:
+    for text in (chart.occasions.time[-1], chart.occasions.label[-1]):
+        try:
+            return date.fromisoformat(str(text)[:10])
+        except ValueError:
+            continue
+    return None
+
+
+def _use(chart: StandardChart) -> float | None:
+    use = float(chart.occasions.use[-1])
+    return use if np.isfinite(use) else None
+
+
+def _number(chart: StandardChart) -> float | None:
+    try:
+        return float(str(chart.occasions.label[-1]))
+    except ValueError:
+        return None
 
 
 def _at(when: str, current: list[StandardChart]) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -127,6 +129,33 @@ def test_one_standard_cannot_tell_rig_from_standard() -> None:
     found = judge_rig((chart_standard(occasions(x, "A"), ChartSpec()),))
     assert found.status == "unclear"
     assert "cannot tell" in found.sentence
+
+
+def read_at(x: np.ndarray, name: str, use: np.ndarray) -> Occasions:
+    return replace(occasions(x, name), use=use, label=np.array([f"use {u:g}" for u in use], dtype=object))
+
+
+def test_the_latest_standard_is_that_of_the_largest_use_not_of_the_last_word() -> None:
+    use = np.arange(9.0, 33.0)
+    y = steady(24, 2)
+    y[-1] += 1  # CS2 signals at use 32; CS1 was read last at use 9, which as a word comes after "use 32"
+    one = chart_standard(read_at(steady(10), "CS1", np.arange(10.0)), ChartSpec())
+    two = chart_standard(read_at(y, "CS2", use), ChartSpec())
+    found = judge_rig((one, two))
+    assert found.status == "unclear"
+    assert found.when == "use 32"
+
+
+def test_a_standard_that_signalled_when_last_read_is_never_passed_over() -> None:
+    x = steady(10)
+    x[-1] += 3
+    one = chart_standard(read_at(x, "CS1", np.arange(10.0)), ChartSpec())
+    two = chart_standard(read_at(steady(24, 2), "CS2", np.arange(9.0, 33.0)), ChartSpec())
+    assert not two.latest
+    found = judge_rig((one, two))
+    assert found.status == "unclear"
+    assert "CS1 was out of control when it was last read (use 9" in found.sentence
+    assert found.findings[-1].code == "standard-out-when-last-read"
 
 
 def test_a_baseline_is_not_edited_by_what_follows() -> None:
