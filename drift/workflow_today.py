@@ -70,7 +70,8 @@ def chart_of_table(path: str | Path, study: Study, options: Mapping[str, Any], *
         slack, limit = options["cusum"] or (usual.slack, usual.sum_limit)
         spec = ChartSpec(baseline=options["baseline"], direction=options["direction"], centre=options["centre"],
                          sd=options["sd"], multiplier=options["multiplier"], weight=weight, width=width, slack=slack,
-                         sum_limit=limit, steady=options["steady"])
+                         sum_limit=limit, steady=options["steady"],
+                         precision=options["precision"] or usual.precision)
         found = occasions_of_table(kept, occasion=column["occasion"], standard=column["standard"],
                                    within_sd=column["within_sd"], within_df=column["within_df"])
         flagged = int((kept["exclude"] > 0).sum()) if "exclude" in kept else 0

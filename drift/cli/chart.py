@@ -44,8 +44,8 @@ def _baseline(_: click.Context, parameter: click.Parameter, text: str | None) ->
 @click.option("--value", metavar="COL", default="reading", show_default=True, help="The reading of the standard.")
 @click.option("--occasion", metavar="COL", required=True, help="Day or session; readings of one occasion are averaged.")
 @click.option("--standard", metavar="COL", default=None, help="Which check standard, where there are several.")
-@click.option("--baseline", metavar="N", default=None, callback=_baseline, show_default="20",
-              help="First occasions that limits come from; 'all' looks back at them.")
+@click.option("--baseline", metavar="N", default=None, callback=_baseline, show_default="grows to 20",
+              help="First occasions that limits come from, declared good; 'all' looks back at them.")
 @click.option("--direction", type=click.Choice(["both", "up", "down"]), default="both", show_default=True,
               help="Side on which a change matters.")
 @click.option("--within-sd", metavar="COL", default=None, help="SD inside an occasion, where rows are means already.")
@@ -55,6 +55,8 @@ def _baseline(_: click.Context, parameter: click.Parameter, text: str | None) ->
               help="Known SD between occasions.")
 @click.option("--multiplier", type=click.FloatRange(min=0, min_open=True), metavar="K", default=None,
               show_default="for one further occasion", help="SDs between centre and limit of single occasions.")
+@click.option("--precision", type=click.FloatRange(0, 1, min_open=True, max_open=True), metavar="P", default=None,
+              show_default="0.997", help="Share of good occasions within the limit of the SD inside an occasion.")
 @click.option("--ewma", metavar='"WEIGHT WIDTH"', default=None, callback=_numbers(2), show_default="0.2 2.86",
               help="Weight of the newest occasion, and limits in SDs of the average.")
 @click.option("--steady", is_flag=True, help="EWMA limits of a long run from the first occasion on.")

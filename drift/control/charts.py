@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.control.growing import LEAST_BASELINE, Grown, grow, limits_of
 from drift.control.occasions import Occasions
 from drift.engine import control_charts as engine
 from drift.errors import DriftError, Finding
 
 Floats = NDArray[np.float64]
 Direction = Literal["both", "up", "down"]
-USUAL_BASELINE, LEAST_BASELINE = 20, 5
+USUAL_BASELINE = 20
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,8 +25,11 @@ class ChartSpec:
     Parameters
     ----------
     baseline : int, optional
-        Number of first occasions that limits come from; by default 20, or fewer where there are not 21. All of them
-        make the chart retrospective.
+        Number of first occasions that limits come from, declared good; all of them make the chart retrospective. By
+        default the baseline grows: the first five are taken as good, every later one is judged by those before it and
+        joins them if it is past no limit, until there are ``most`` or one signals.
+    most : int
+        Occasions at which a baseline that grows is full.
     direction : {"both", "up", "down"}
         Side on which individuals, EWMA and CUSUM may signal.
     centre, sd : float, optional
@@ -38,11 +42,14 @@ class ChartSpec:
         Of the EWMA.
     slack, sum_limit : float
         Of the CUSUM, in SDs.
+    precision : float
+        Level of the limit of the SD within an occasion.
     steady : bool
         EWMA limits of a long run instead of those of each occasion.
     """
 
     baseline: int | None = None
+    most: int = USUAL_BASELINE
     direction: Direction = "both"
     centre: float | None = None
     sd: float | None = None
@@ -52,6 +59,7 @@ class ChartSpec:
     width: float = engine.EWMA_WIDTH
     slack: float = engine.CUSUM_SLACK
     sum_limit: float = engine.CUSUM_LIMIT
+    precision: float = engine.PRECISION_LEVEL
     steady: bool = False
 
 
@@ -86,6 +94,8 @@ class StandardChart:
     centre, sd, within : float
         Of what is charted; pooled SD inside an occasion.
     within_df : float
+    growing : bool
+        The baseline is not full and no occasion has signalled; ``stopped`` is the occasion at which it stopped to grow.
     signals : tuple of Signal
     """
 
@@ -111,6 +121,8 @@ class StandardChart:
     cusum_high: Floats
     cusum_low: Floats
     cusum_limit: float
+    growing: bool
+    stopped: int | None
     signals: tuple[Signal, ...]
     odd: tuple[int, ...]
 
@@ -144,77 +156,75 @@ def chart_standard(occasions: Occasions, spec: ChartSpec, *, restarts: tuple[tup
     first = restarts[-1][0] if restarts else 0
     n = len(occasions)
     x = occasions.mean
-    base_n = _baseline_size(n - first, spec, occasions)
+    base_n, grown = _baseline_size(n - first, first, spec, occasions)
     known = spec.sd is not None and spec.centre is not None
-    base = _baseline(x[first:first + base_n], spec, occasions) if not known or base_n > 1 else None
+    try:
+        found = limits_of(x[first:], occasions.within_sd[first:], occasions.within_df[first:], base_n, spec)
+    except ValueError:
+        raise _flat(base_n) from None
     judged = np.arange(n) >= first + (0 if known else base_n)
     retrospective = not known and first + base_n >= n and spec.baseline is not None
     if retrospective:
         judged = np.arange(n) >= first
-    centre = float(spec.centre) if spec.centre is not None else base.centre  # type: ignore[union-attr]
-    correlated = base is not None and not known and base.correlated
     charted = x.copy()
-    sd = float(spec.sd) if spec.sd is not None else base.sd  # type: ignore[union-attr]
-    size = 10**6 if spec.sd is not None else base_n
-    if correlated:
-        assert base is not None
-        charted[first:] = engine.prediction_errors(x[first:], centre, min(base.autocorrelation, 0.95))
-        errors = charted[first + 1:first + base_n] - centre
-        sd = float(np.sqrt((errors @ errors) / max(len(errors) - 2, 1)))
-        size = base_n - 2
-    factor = spec.multiplier if spec.multiplier is not None else engine.individuals_factor(size, spec.tail)
-    sums, smooth = _running(charted, judged, centre, sd, spec)
-    within, within_df = engine.pooled_sd(np.nan_to_num(occasions.within_sd[first:first + base_n]),
-                                         occasions.within_df[first:first + base_n])
-    precision = (engine.precision_limit(within, within_df, occasions.within_df) if within_df > 0
-                 else np.full(n, np.nan))
+    charted[first:] = found.charted(x[first:])
+    centre, sd = found.centre, found.sd
+    sums, smooth = _running((charted - centre) / sd, judged, grown, first, spec)
+    precision = (engine.precision_limit(found.within, found.within_df, occasions.within_df, spec.precision)
+                 if found.within_df > 0 else np.full(n, np.nan))
     made = StandardChart(
-        occasions=occasions, baseline=base or engine.Baseline(centre=centre, sd=sd, n=0, autocorrelation=float("nan")),
-        known=known, declared=spec.multiplier is not None, retrospective=retrospective, judged=judged,
-        restarts=restarts, charted=charted,
-        autocorrelated=correlated, centre=centre, sd=sd, factor=factor, lower=centre - factor * sd,
-        upper=centre + factor * sd, within=within, within_df=within_df, precision=precision, ewma=smooth.value,
-        ewma_half=smooth.half_width, cusum_high=sums.high, cusum_low=sums.low, cusum_limit=spec.sum_limit * sd,
-        signals=(), odd=_odd(x[first:first + base_n], first) if base is not None and not retrospective else ())
-    from dataclasses import replace
-
+        occasions=occasions, known=known, declared=spec.multiplier is not None, retrospective=retrospective,
+        baseline=found.base or engine.Baseline(centre=centre, sd=sd, n=0, autocorrelation=float("nan")), judged=judged,
+        restarts=restarts, charted=charted, autocorrelated=found.correlated, centre=centre, sd=sd, factor=found.factor,
+        lower=centre - found.factor * sd, upper=centre + found.factor * sd, within=found.within,
+        within_df=found.within_df, precision=precision, ewma=centre + sd * smooth.value,
+        ewma_half=sd * smooth.half_width, cusum_high=sd * sums.high, cusum_low=sd * sums.low,
+        cusum_limit=spec.sum_limit * sd, signals=(), growing=grown is not None and grown.growing,
+        stopped=first + base_n if grown is not None and grown.stopped else None,
+        odd=_odd(x[first:first + base_n], first) if found.base is not None and not retrospective else ())
     return replace(made, signals=_signals(made, spec))
 
 
-def _baseline_size(n: int, spec: ChartSpec, occasions: Occasions) -> int:
-    """Return the number of baseline occasions: as asked, else the usual one, leaving one occasion to judge."""
+def _baseline_size(n: int, first: int, spec: ChartSpec, occasions: Occasions) -> tuple[int, Grown | None]:
+    """Return the number of baseline occasions: as asked, else as many as joined; one is left to judge."""
     if spec.sd is not None and spec.centre is not None:
-        return min(n, spec.baseline or n)
-    wanted = spec.baseline if spec.baseline is not None else min(USUAL_BASELINE, n - 1)
-    wanted = min(wanted, n)
+        return min(n, spec.baseline or n), None
+    wanted = min(spec.baseline if spec.baseline is not None else n - 1, n)
     if wanted < LEAST_BASELINE:
         name = f" of {occasions.standard}" if occasions.standard else ""
         raise DriftError(Finding(
             severity="warning", code="short-baseline", message=f"{n} occasion{'s make' if n != 1 else ' makes'} no "
             f"baseline{name} for control limits: {LEAST_BASELINE} are the least, {USUAL_BASELINE} or more are advised",
             mend="Read the check standard on every day of use; chart it once there are enough occasions."))
-    return wanted
+    if spec.baseline is not None:
+        return wanted, None
+    grown = grow(occasions, first, spec)
+    return grown.m, grown
 
 
-def _baseline(x: Floats, spec: ChartSpec, occasions: Occasions) -> engine.Baseline:
-    try:
-        return engine.baseline(x)
-    except ValueError:
-        raise DriftError(Finding(
-            severity="warning", code="flat-baseline", message=f"the {len(x)} occasions of the baseline do not differ: "
-            "the resolution is coarser than the scatter, so there is nothing limits could come from",
-            mend="Record the check standard with more digits, or as the mean of several readings.")) from None
+def _flat(n: int) -> DriftError:
+    return DriftError(Finding(
+        severity="warning", code="flat-baseline", message=f"the {n} occasions of the baseline do not differ: "
+        "the resolution is coarser than the scatter, so there is nothing limits could come from",
+        mend="Record the check standard with more digits, or as the mean of several readings."))
 
 
-def _running(charted: Floats, judged: NDArray[np.bool_], centre: float, sd: float, spec: ChartSpec
+def _running(score: Floats, judged: NDArray[np.bool_], grown: Grown | None, first: int, spec: ChartSpec
              ) -> tuple[engine.Cusum, engine.Ewma]:
-    """EWMA and CUSUM over the judged occasions, from the centre on."""
-    n = len(charted)
-    smooth = engine.ewma(charted[judged], centre, sd, weight=spec.weight, width=spec.width, steady=spec.steady)
-    sums = engine.cusum(charted[judged], centre, spec.slack * sd)
+    """EWMA and CUSUM in SDs from the first occasion that was ever judged on; shown over the judged ones."""
+    n = len(score)
+    run = judged.copy()
+    if grown is not None:
+        start = first + LEAST_BASELINE
+        run[start:] = True
+        score = score.copy()
+        score[start:start + len(grown.score)] = grown.score
+    smooth = engine.ewma(score[run], 0.0, 1.0, weight=spec.weight, width=spec.width, steady=spec.steady)
+    sums = engine.cusum(score[run], 0.0, spec.slack)
     spread = [np.full(n, np.nan) for _ in range(4)]
     for held, values in zip(spread, (*smooth, *sums), strict=True):
-        held[judged] = values
+        held[run] = values
+        held[~judged] = np.nan
     return engine.Cusum(spread[2], spread[3]), engine.Ewma(spread[0], spread[1])
 
 

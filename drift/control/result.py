@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import ClassVar
 
 import numpy as np
 
 from drift.control.charts import ChartSpec, StandardChart, chart_standard
+from drift.control.growing import LEAST_BASELINE
 from drift.control.occasions import Occasions
 from drift.control.rig import Rig, judge_rig
-from drift.engine.control_charts import false_alarms
+from drift.engine.control_charts import AnyAlarm, FalseAlarms, any_alarm, false_alarms
 from drift.errors import DriftError, Finding
 from drift.results import Estimate, Provenance, Result, ResultTable, RowAccount, join_words, run_versions
+
+AFTER = 50  # occasions after a baseline over which false alarms of any chart are counted
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -57,26 +61,54 @@ def chart_table(occasions: tuple[Occasions, ...], spec: ChartSpec, *, question: 
             refused += list(error.findings)
     rig = judge_rig(tuple(charts), spec=spec)
     rates = _rates(charts, spec)
-    estimates = [e for c in charts for e in _estimates(c, question, level, rates)]
+    estimates = [e for i, c in enumerate(charts)
+                 for e in _estimates(c, question, level, rates.get(i), spec)]
     if not charts:
         estimates = [Estimate(name="centre", of={"question": question}, value=float("nan"), unit="", level=level,
                               method="mean of the baseline occasions")]
     tables = (_chart_rows(charts), _signal_rows(charts)) if charts else ()
     return ChartResult(
         question=question, answer=_answer(rig, charts, refused), estimates=tuple(estimates), tables=tables,
-        findings=(*refused, *(rig.findings if charts else ()), *(f for c in charts for f in _findings(c, rates))),
+        findings=(*refused, *(rig.findings if charts else ()), *(f for i, c in enumerate(charts)
+                                                                      for f in _findings(c, rates.get(i)))),
         provenance=Provenance(accounts=(account,) if account else (), inputs=inputs or {}, level=level,
                               versions=run_versions(), settings={k: v for k, v in vars(spec).items()
                                                                  if v is not None}))
 
 
-def _rates(charts: list[StandardChart], spec: ChartSpec) -> dict[int, object]:
-    """False-alarm rates for each baseline size, at the usual settings only: others have rates of their own."""
+@dataclass(frozen=True, kw_only=True)
+class _Rates:
+    """False alarms of one chart: of each kind where limits stay, of any kind, and of growing in vain."""
+
+    each: Mapping[str, FalseAlarms]
+    any: AnyAlarm
+    to_full: int
+
+
+def _rates(charts: list[StandardChart], spec: ChartSpec) -> dict[int, _Rates]:
+    """False-alarm rates by chart, at the usual settings only: others have rates of their own."""
     usual = ChartSpec()
     same = all(getattr(spec, k) == getattr(usual, k) for k in ("tail", "multiplier", "weight", "width", "slack",
-                                                               "sum_limit"))
-    sizes = {c.baseline.n for c in charts if not c.known} if same else set()
-    return {n: false_alarms(n, two_sided=spec.direction == "both") for n in sizes}
+                                                               "sum_limit", "precision"))
+    made: dict[int, _Rates] = {}
+    for i, c in enumerate(charts):
+        if c.known or not same:
+            continue
+        n, two = c.baseline.n, spec.direction == "both"
+        left = max(spec.most - LEAST_BASELINE, 1) if c.growing else 0
+        made[i] = _Rates(each={} if left else _each(n, two), to_full=left, any=_any(
+            None if left else n, two, spec.precision if np.isfinite(c.within) else None, left or AFTER))
+    return made
+
+
+@cache
+def _each(n: int, two_sided: bool) -> Mapping[str, FalseAlarms]:
+    return false_alarms(n, two_sided=two_sided)
+
+
+@cache
+def _any(n: int | None, two_sided: bool, precision: float | None, occasions: int) -> AnyAlarm:
+    return any_alarm(n, two_sided=two_sided, precision=precision, occasions=occasions)
 
 
 def _answer(rig: Rig, charts: list[StandardChart], refused: list[Finding]) -> str:
@@ -99,7 +131,8 @@ def _of(c: StandardChart, question: str) -> dict[str, str]:
     return {"question": question} | ({"standard": c.occasions.standard} if c.occasions.standard else {})
 
 
-def _estimates(c: StandardChart, question: str, level: float, rates: Mapping[int, object]) -> list[Estimate]:
+def _estimates(c: StandardChart, question: str, level: float, rates: _Rates | None, spec: ChartSpec
+               ) -> list[Estimate]:
     from scipy.special import chdtri, stdtrit
 
     of, unit, n = _of(c, question), c.occasions.unit, c.baseline.n
@@ -132,12 +165,18 @@ def _estimates(c: StandardChart, question: str, level: float, rates: Mapping[int
             low, high)
         last = c.precision[np.isfinite(c.precision)]
         if len(last):
-            put("limit of the SD within an occasion", float(last[-1]), "precision chart, s1 sqrt(F(0.95))")
+            put("limit of the SD within an occasion", float(last[-1]),
+                f"precision chart, s1 sqrt(F({spec.precision:g}))")
     put("CUSUM limit", c.cusum_limit, "h times the SD between occasions")
-    for chart, r in (rates.get(n) or {}).items():  # type: ignore[attr-defined]
+    for chart, r in (rates.each if rates else {}).items():
         put(f"false alarms, {chart}", 100 * r.mean, f"{chart} chart with limits from {n} occasions of a normal process,"
             " computed; ends: 5 % and 95 % of baselines (independent occasions)", 100 * r.low, 100 * r.high,
             unit="% of occasions")
+    if rates is not None:
+        put("false alarms, any chart", 100 * rates.any.occasions, "share of occasions past a limit of any of the "
+            f"charts, simulated over the {rates.to_full or AFTER} occasions "
+            + ("of a growing baseline" if rates.to_full else f"after a baseline of {n}")
+            + " (independent normal occasions)", unit="% of occasions")
     return made
 
 
@@ -176,22 +215,23 @@ def _signal_rows(charts: list[StandardChart]) -> ResultTable:
         caption="Occasions past a limit")
 
 
-def _findings(c: StandardChart, rates: Mapping[int, object]) -> list[Finding]:
+def _findings(c: StandardChart, rates: _Rates | None) -> list[Finding]:
     """Say what a reader of the chart must know about its limits."""
     made: list[Finding] = []
     name = f" of {c.occasions.standard}" if c.occasions.standard else ""
     n = c.baseline.n
-    r = rates.get(n)
     if not c.known and n < 20:
         made.append(Finding(severity="warning", code="small-baseline", message=f"the limits{name} come from {n} "
                             "occasions: they are wide, and how often they are wrong is the luck of the baseline",
                             mend="Keep reading until there are 20 occasions, better 50."))
-    if r is not None:
-        e = r["EWMA"]  # type: ignore[index]
-        made.append(Finding(severity="note", code="false-alarms", message=f"with limits{name} from {n} occasions EWMA "
-                            f"and CUSUM call {100 * e.mean:.1f} % of occasions of a good rig out of control on average "
-                            f"(5 % to 95 % of baselines: {100 * e.low:.2f} to {100 * e.high:.1f} %; with limits known "
-                            f"exactly {100 * e.known:.2f} %), individuals 0.3 %"))
+    if c.stopped is not None:
+        charts = join_words(list(dict.fromkeys(s.chart for s in c.signals if s.occasion == c.stopped)))
+        made.append(Finding(severity="warning", code="baseline-stopped", message=f"the baseline{name} stays at its "
+                            f"first {n} occasions, since occasion {c.occasions.label[c.stopped]} signalled ({charts})",
+                            mend="Find the cause; log it as the event 'new baseline', from which a new one starts. In "
+                            "a table of its own, --baseline N declares the first N occasions good."))
+    if rates is not None:
+        made.append(Finding(severity="note", code="false-alarms", message=_alarms(rates, name, n)))
     if c.autocorrelated:
         made.append(Finding(severity="warning", code="occasions-alike", message=f"successive baseline occasions{name} "
                             f"are alike (lag-1 autocorrelation {c.baseline.autocorrelation:.2f}): limits for "
@@ -207,3 +247,15 @@ def _findings(c: StandardChart, rates: Mapping[int, object]) -> list[Finding]:
         made.append(Finding(severity="note", code="new-baseline", message=f"a new baseline{name} starts at "
                             f"{c.occasions.label[i] if i < len(c.occasions) else 'the next occasion'}: {why}"))
     return made
+
+
+def _alarms(rates: _Rates, name: str, n: int) -> str:
+    """Say how often a good rig is called out of control."""
+    share = f"{100 * rates.any.occasions:.1f} % of occasions of a good rig are past a limit of any of the charts"
+    if rates.to_full:
+        return (f"while the baseline{name} grows, each occasion is judged by its prediction from those before it: "
+                f"{share}, and {100 * rates.any.runs:.0f} % of good baselines stop before they are full")
+    e = rates.each["EWMA"]
+    return (f"with limits{name} from {n} occasions {share} on average. One by one: single occasions 0.3 %, and EWMA "
+            f"(CUSUM alike) 1 over its mean run length, {100 * e.mean:.1f} % (5 % to 95 % of baselines: "
+            f"{100 * e.low:.2f} to {100 * e.high:.1f} %; with limits known exactly {100 * e.known:.2f} %)")

@@ -159,7 +159,7 @@ def _moved_alone(chart: StandardChart, others: list[StandardChart], spec: ChartS
     """Whether the difference to the other standards, in which the rig cancels, is out of control as well."""
     for other in others:
         shared = [(i, j) for i, label in enumerate(chart.occasions.label)
-                  for j in np.flatnonzero(other.occasions.label == label)[:1]]
+                  for j in np.flatnonzero(other.occasions.label == label)[:1] if i >= chart.first and j >= other.first]
         if len(shared) < 7:
             continue
         at, there = np.array([s[0] for s in shared]), np.array([s[1] for s in shared])
@@ -168,7 +168,7 @@ def _moved_alone(chart: StandardChart, others: list[StandardChart], spec: ChartS
         try:
             found = chart_standard(Occasions(standard="", label=chart.occasions.label[at], mean=values, within_sd=none,
                                              within_df=np.zeros(len(at)), use=none, time=chart.occasions.time[at]),
-                                   ChartSpec(baseline=min(spec.baseline or 20, len(at) - 1)))
+                                   ChartSpec(most=spec.baseline or spec.most))
         except DriftError:
             continue
         if found.latest:

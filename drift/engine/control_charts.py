@@ -18,7 +18,7 @@ Bools = NDArray[np.bool_]
 SHEWHART_TAIL = 0.0015
 EWMA_WEIGHT, EWMA_WIDTH = 0.2, 2.86
 CUSUM_SLACK, CUSUM_LIMIT = 0.5, 4.77
-PRECISION_LEVEL = 0.95
+PRECISION_LEVEL = 1 - 2 * SHEWHART_TAIL  # as rare a false alarm as that of individuals
 _CELLS = 61
 _GRID = 12
 _FINE_GRID = 300
@@ -108,6 +108,19 @@ def individuals_factor(n: int, tail: float = SHEWHART_TAIL) -> float:
     from scipy.special import stdtrit
 
     return float(stdtrit(n - 1, 1 - tail) * np.sqrt(1 + 1 / n))
+
+
+def prediction_score(off: float, n: int) -> float:
+    """Return the standard normal score of one occasion ``off`` SDs from the mean of the ``n`` before it.
+
+    References
+    ----------
+    Hawkins (1987), The Statistician 36, 299-315 (self-starting charts).
+    """
+    from scipy.special import ndtri, stdtr
+
+    tail = max(float(stdtr(n - 1, -abs(off) / np.sqrt(1 + 1 / n))), 1e-300)
+    return float(-np.sign(off) * ndtri(tail))
 
 
 def pooled_sd(sd: ArrayLike, df: ArrayLike) -> tuple[float, float]:
@@ -327,3 +340,53 @@ def false_alarms(n: int, *, two_sided: bool = True) -> dict[str, FalseAlarms]:
     return {name: FalseAlarms(known[name], float(rate.mean()), float(np.quantile(rate, 0.05)),
                               float(np.quantile(rate, 0.95)))
             for name, rate in (("individuals", single), ("EWMA", smooth), ("CUSUM", sums))}
+
+
+class AnyAlarm(NamedTuple):
+    """Share of occasions at which any chart is past a limit, and share of runs in which that happens at all."""
+
+    occasions: float
+    runs: float
+
+
+def any_alarm(n: int | None, *, two_sided: bool = True, precision: float | None = None, occasions: int = 50,
+              runs: int = 20_000, seed: int = 20261127) -> AnyAlarm:
+    """Share of occasions in control that individuals, EWMA, CUSUM or precision chart call out of control.
+
+    Parameters
+    ----------
+    n : int or None
+        Occasions of the baseline; None where the charts run on scores of occasions predicted by those before them.
+    two_sided : bool
+    precision : float, optional
+        Level of the precision chart, independent of the others; without it there is none.
+    occasions, runs, seed : int
+        Length of a run after its baseline, and how many are drawn. Nothing starts anew at a signal.
+
+    Notes
+    -----
+    The charts look at the same occasions, so their rates do not add up: normal runs are drawn, each with a baseline.
+    """
+    rng = np.random.default_rng(seed)
+    centre, sd, factor = np.zeros(runs), np.ones(runs), 0.0
+    if n is None:
+        from scipy.special import ndtri
+
+        factor = float(ndtri(1 - SHEWHART_TAIL))
+    else:
+        centre, sd = rng.standard_normal(runs) / np.sqrt(n), np.sqrt(rng.chisquare(n - 1, runs) / (n - 1))
+        factor = individuals_factor(n)
+    smooth, up, down, ever = np.zeros(runs), np.zeros(runs), np.zeros(runs), np.zeros(runs, dtype=np.bool_)
+    share = 0.0
+    for t in range(1, occasions + 1):
+        z = (rng.standard_normal(runs) - centre) / sd
+        smooth = EWMA_WEIGHT * z + (1 - EWMA_WEIGHT) * smooth
+        up, down = np.maximum(0.0, up + z - CUSUM_SLACK), np.maximum(0.0, down - z - CUSUM_SLACK)
+        edge = EWMA_WIDTH * np.sqrt(EWMA_WEIGHT / (2 - EWMA_WEIGHT) * (1 - (1 - EWMA_WEIGHT) ** (2 * t)))
+        out = (z > factor) | (smooth > edge) | (up > CUSUM_LIMIT)
+        if two_sided:
+            out |= (z < -factor) | (smooth < -edge) | (down > CUSUM_LIMIT)
+        share += float(out.mean()) / occasions
+        ever |= out
+    kept = 1.0 if precision is None else precision
+    return AnyAlarm(1 - (1 - share) * kept, 1 - (1 - float(ever.mean())) * kept**occasions)

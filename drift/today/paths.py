@@ -310,7 +310,7 @@ def _rig(tables: Tables, study: Study, spec: TodaySpec) -> tuple[Rig, tuple[Find
                                 full_scale=ceiling, saturated_limit=study.screening.saturated_fraction)
     restarts, refused = _restarts(tables, {o.standard: o.use for o in found})
     charts = []
-    chart = ChartSpec(baseline=spec.baseline)
+    chart = ChartSpec(most=spec.baseline) if spec.baseline is not None else ChartSpec()
     for one in found:
         try:
             charts.append(chart_standard(one, chart, restarts=restarts.get(one.standard, ())))

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from drift.control import ChartSpec, Occasions, chart_standard, chart_table, judge_rig
 from drift.engine.control_charts import (
+    any_alarm,
     baseline,
     cusum,
     cusum_run_length,
@@ -18,7 +19,9 @@ from drift.engine.control_charts import (
     ewma_run_length,
     false_alarms,
     individuals_factor,
+    precision_limit,
     prediction_errors,
+    prediction_score,
 )
 from drift.errors import DriftError
 
@@ -165,6 +168,94 @@ def test_a_baseline_is_not_edited_by_what_follows() -> None:
     assert (short.lower, short.upper) == (long.lower, long.upper)
 
 
+@pytest.mark.parametrize("seed", [1, 2, 4])
+def test_a_step_that_stays_is_an_alarm_on_every_later_occasion(seed: int) -> None:
+    x = steady(40, seed)
+    x[12:] += 0.6  # six SDs for good, before the baseline is full
+    for n in range(13, 41):
+        found = chart_standard(occasions(x[:n], "A"), ChartSpec())
+        assert found.latest, n
+        assert judge_rig((found,)).status != "fit"
+        assert found.baseline.n == 12
+        assert found.stopped == 12
+    told = chart_table((occasions(x),), ChartSpec(), question="q")
+    assert "stays at its first 12 occasions, since occasion 13 signalled" in next(
+        f.message for f in told.findings if f.code == "baseline-stopped")
+
+
+def test_a_logged_cause_lets_a_new_baseline_grow() -> None:
+    x = steady(40, 2)
+    x[12:] += 0.6
+    found = chart_standard(occasions(x), ChartSpec(), restarts=((12, "bench repaired"),))
+    assert found.baseline.n == 20
+    assert found.stopped is None
+    assert not found.latest
+
+
+def test_too_much_scatter_inside_an_occasion_keeps_it_out_of_the_baseline() -> None:
+    sd = np.full(14, 0.05)
+    sd[9] = 0.5
+    found = chart_standard(occasions(steady(14), sd=sd, df=np.full(14, 5.0)), ChartSpec())
+    assert found.stopped == 9
+    assert [s.chart for s in found.signals if s.occasion == 9] == ["precision"]
+
+
+def test_an_occasion_that_stops_a_baseline_is_a_signal_and_others_join() -> None:
+    stopped = 0
+    for seed in range(200):
+        found = chart_standard(occasions(steady(21, seed)), ChartSpec())
+        at = {s.occasion for s in found.signals}
+        assert (found.stopped in at) if found.stopped is not None else found.baseline.n == 20
+        assert found.baseline.n == (20 if found.stopped is None else found.stopped)
+        stopped += found.stopped is not None
+    expected = any_alarm(None, occasions=15).runs
+    assert stopped / 200 == pytest.approx(expected, abs=4 * np.sqrt(expected / 200))
+
+
+def test_scores_of_a_growing_baseline_are_standard_normal() -> None:
+    rng = np.random.default_rng(6)
+    x = rng.standard_normal((4000, 7))
+    scores = np.array([[prediction_score((v[m] - v[:m].mean()) / v[:m].std(ddof=1), m) for m in (5, 6)] for v in x])
+    np.testing.assert_allclose(scores.mean(axis=0), 0, atol=0.07)
+    np.testing.assert_allclose(scores.std(axis=0), 1, atol=0.05)
+    assert abs(np.corrcoef(scores.T)[0, 1]) < 0.07
+
+
+def test_the_share_past_any_chart_is_that_of_the_charts_run_together() -> None:
+    rng = np.random.default_rng(11)
+    k, past = individuals_factor(20), []
+    for _ in range(1500):
+        base, x = rng.standard_normal(20), rng.standard_normal(50)
+        centre, sd = base.mean(), base.std(ddof=1)
+        smooth, sums = ewma(x, centre, sd), cusum(x, centre, 0.5 * sd)
+        past.append(np.mean((np.abs(x - centre) > k * sd) | (np.abs(smooth.value - centre) > smooth.half_width)
+                            | (np.maximum(sums.high, sums.low) > 4.77 * sd)))
+    found = any_alarm(20)
+    assert found.occasions == pytest.approx(np.mean(past), abs=4 * np.std(past) / np.sqrt(1500))
+    assert found.occasions > false_alarms(20)["EWMA"].mean
+    with_precision = any_alarm(20, precision=0.997).occasions
+    assert with_precision == pytest.approx(1 - (1 - found.occasions) * 0.997)
+
+
+def test_the_share_past_any_chart_is_printed() -> None:
+    told = chart_table((occasions(steady(30)),), ChartSpec(), question="q")
+    share = told.estimate("false alarms, any chart")
+    assert share.value == pytest.approx(100 * any_alarm(20).occasions)
+    note = next(f.message for f in told.findings if f.code == "false-alarms")
+    assert f"{share.value:.1f} % of occasions of a good rig are past a limit of any of the charts" in note
+    short = chart_table((occasions(steady(12)),), ChartSpec(), question="q")
+    assert "of good baselines stop before they are full" in next(
+        f.message for f in short.findings if f.code == "false-alarms")
+
+
+def test_scatter_inside_an_occasion_has_the_rate_of_single_occasions() -> None:
+    rng = np.random.default_rng(9)
+    s1 = np.sqrt(rng.chisquare(100, 60_000) / 100)
+    s = np.sqrt(rng.chisquare(5, 60_000) / 5)
+    one = float(precision_limit(1.0, 100.0, [5.0])[0])
+    assert np.mean(s > one * s1) == pytest.approx(0.003, abs=4 * np.sqrt(0.003 / 60_000))
+
+
 def test_a_new_baseline_starts_where_its_cause_is_logged() -> None:
     x = np.r_[steady(20), steady(20, 3) + 1, 11.0]
     with_cause = chart_standard(occasions(x), ChartSpec(), restarts=((20, "bench repaired"),))
@@ -177,7 +268,7 @@ def test_a_new_baseline_starts_where_its_cause_is_logged() -> None:
 def test_an_odd_occasion_in_the_baseline_is_said_and_stays() -> None:
     x = steady(25)
     x[7] += 1.5
-    found = chart_standard(occasions(x), ChartSpec())
+    found = chart_standard(occasions(x), ChartSpec(baseline=20))
     assert found.odd == (7,)
     assert found.baseline.n == 20
 

@@ -42,7 +42,7 @@ def test_check_standard_of_wafer_137() -> None:
     d = e.frame()
     s1, df = pooled_sd(d["within_sd"], d["within_df"])
     b = baseline(d["check_value"])
-    limit = precision_limit(s1, df, d["within_df"])
+    limit = precision_limit(s1, df, d["within_df"], level=0.95)
     assert agrees(s1, e.expected["s1"])
     assert agrees(b.sd, e.expected["s2"])
     assert agrees(limit[0], e.expected["ucl_sd"])
@@ -53,7 +53,8 @@ def test_check_standard_of_wafer_137() -> None:
 def test_check_standard_of_wafer_137_through_the_command() -> None:
     e = load("nist-check-standard-137")
     found = asked(str(FOLDER / "nist-check-standard-137.csv"), "--value", "check_value", "--occasion", "temperature",
-                  "--within-sd", "within_sd", "--within-df", "within_df", "--baseline", "all", "--multiplier", "2")
+                  "--within-sd", "within_sd", "--within-df", "within_df", "--baseline", "all", "--multiplier", "2",
+                  "--precision", "0.95")
     v = values(found)
     assert agrees(v["SD within occasions"], e.expected["s1"])
     assert agrees(v["SD between occasions"], e.expected["s2"])
