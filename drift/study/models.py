@@ -260,8 +260,8 @@ class TodaySpec(Part):
     """``[today]``: what ``drift today`` asks of a sensor and of the rig before it is used.
 
     ``chance`` is the largest probability of being past a limit at the next use; ``off_path`` the probability with which
-    a good check is called off its path; ``baseline`` the number of first occasions of a check standard that control
-    limits come from.
+    a good check is called off its path; ``baseline`` the number of occasions of a check standard at which
+    the baseline of its control limits is full.
     """
 
     chance: Annotated[Share, Field(gt=0, lt=0.5)] = 0.05
