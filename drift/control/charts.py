@@ -185,6 +185,18 @@ def chart_standard(occasions: Occasions, spec: ChartSpec, *, restarts: tuple[tup
     return replace(made, signals=_signals(made, spec))
 
 
+def stopped_finding(chart: StandardChart) -> Finding | None:
+    """Say that an alarm keeps the baseline from growing, and what would let a new one start."""
+    if chart.stopped is None:
+        return None
+    name = f" of {chart.occasions.standard}" if chart.occasions.standard else ""
+    which = ", ".join(dict.fromkeys(s.chart for s in chart.signals if s.occasion == chart.stopped))
+    return Finding(severity="warning", code="baseline-stopped", message=f"the baseline{name} stays at its first "
+                   f"{chart.baseline.n} occasions, since occasion {chart.occasions.label[chart.stopped]} signalled "
+                   f"({which})", mend="Find the cause; log it as the event 'new baseline', from which a new one "
+                   "starts. In a table of its own, --baseline N declares the first N occasions good.")
+
+
 def _baseline_size(n: int, first: int, spec: ChartSpec, occasions: Occasions) -> tuple[int, Grown | None]:
     """Return the number of baseline occasions: as asked, else as many as joined; one is left to judge."""
     if spec.sd is not None and spec.centre is not None:

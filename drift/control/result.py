@@ -9,7 +9,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from drift.control.charts import ChartSpec, StandardChart, chart_standard
+from drift.control.charts import ChartSpec, StandardChart, chart_standard, stopped_finding
 from drift.control.growing import LEAST_BASELINE
 from drift.control.occasions import Occasions
 from drift.control.rig import Rig, judge_rig
@@ -224,12 +224,8 @@ def _findings(c: StandardChart, rates: _Rates | None) -> list[Finding]:
         made.append(Finding(severity="warning", code="small-baseline", message=f"the limits{name} come from {n} "
                             "occasions: they are wide, and how often they are wrong is the luck of the baseline",
                             mend="Keep reading until there are 20 occasions, better 50."))
-    if c.stopped is not None:
-        charts = join_words(list(dict.fromkeys(s.chart for s in c.signals if s.occasion == c.stopped)))
-        made.append(Finding(severity="warning", code="baseline-stopped", message=f"the baseline{name} stays at its "
-                            f"first {n} occasions, since occasion {c.occasions.label[c.stopped]} signalled ({charts})",
-                            mend="Find the cause; log it as the event 'new baseline', from which a new one starts. In "
-                            "a table of its own, --baseline N declares the first N occasions good."))
+    if (stopped := stopped_finding(c)) is not None:
+        made.append(stopped)
     if rates is not None:
         made.append(Finding(severity="note", code="false-alarms", message=_alarms(rates, name, n)))
     if c.autocorrelated:

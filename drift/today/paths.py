@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.calibration import codes_of, numbers, words
-from drift.control import ChartSpec, Rig, chart_standard, judge_rig, occasions_of_checks
+from drift.control import ChartSpec, Rig, chart_standard, judge_rig, occasions_of_checks, stopped_finding
 from drift.engine.sensor_forecast import Population, fit_population
 from drift.errors import DriftError, Finding
 from drift.records import Tables
@@ -319,7 +319,8 @@ def _rig(tables: Tables, study: Study, spec: TodaySpec) -> tuple[Rig, tuple[Find
     if not charts:
         return Rig(status="not charted", when="", charts=(), findings=(), sentence="the check standards have too few "
                    "occasions for a chart, so whether the rig is fit today cannot be said"), tuple(refused)
-    return judge_rig(tuple(charts), spec=chart), tuple(refused)
+    stopped = (stopped_finding(c) for c in charts)
+    return judge_rig(tuple(charts), spec=chart), (*refused, *(f for f in stopped if f is not None))
 
 
 def _restarts(tables: Tables, uses: Mapping[str, Floats]

@@ -166,6 +166,16 @@ def test_the_rig_speaks_before_the_sensor(tmp_path: Path) -> None:
     assert whole.answer.startswith("CS1 is a check standard and not for use")
 
 
+def test_a_step_of_the_rig_that_stays_is_never_taken_into_the_baseline(tmp_path: Path) -> None:
+    x, y = np.random.default_rng(1).normal(100, 0.5, (2, 18))
+    x[12:] += 3
+    y[12:] += 3
+    for n in (13, 15, 18):
+        found = today_of_study(write(tmp_path, standards={"CS1": x[:n], "CS2": y[:n]}), "P01")
+        assert found.answer.startswith("Check P01 again before use: the rig is out of control"), n
+        assert {"baseline-stopped"} <= {f.code for f in found.findings}
+
+
 def test_all_sensors_in_one_table(tmp_path: Path) -> None:
     found = today_of_study(write(tmp_path, rows=[("P01", 30, 1, 130, 200, 0)]), None)
     table = found.parts[0].table("sensors today")
