@@ -25,7 +25,8 @@ class LongRun:
     interval, low, high : float
         Median interval then, and the middle nine tenths between which it wanders.
     cycles : float
-        Cycles until the mean interval is within a tenth of where it settles.
+        Cycles until the median interval stays within a tenth of where it settles; NaN where it does not settle by
+        half of those followed.
     """
 
     out: float
@@ -91,5 +92,6 @@ def _long_run(kept: Floats, outs: Floats) -> LongRun:
     inside = np.abs(mean / settled - 1) <= SETTLED
     outside = np.flatnonzero(~inside)
     low, high = np.quantile(late, [0.05, 0.95])
-    return LongRun(float(outs[half:].mean()), settled, float(low), float(high),
-                   float(outside[-1] + 1) if len(outside) else 0.0)
+    cycles = float(outside[-1] + 1) if len(outside) else 0.0
+    # Who is still outside in the half that says where it settles has not settled.
+    return LongRun(float(outs[half:].mean()), settled, float(low), float(high), cycles if cycles <= half else math.nan)

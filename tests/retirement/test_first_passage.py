@@ -24,6 +24,9 @@ from drift.engine.first_passage import (
 from drift.engine.joint_passage import between, joint_lines, passages, simulate_first
 from drift.engine.passage_scores import log_density
 from drift.engine.staircase import control_chart, settling_share, staircase
+from drift.retirement import retire
+from drift.study import RecalibrationSpec
+from tests.retirement.worlds import sensors, world
 
 USES = np.arange(0.0, 31.0, 5.0)
 
@@ -156,6 +159,20 @@ def test_the_same_limit_twice_is_that_limit() -> None:
 
 
 # Interval rules.
+def test_a_rule_that_has_not_settled_says_so_rather_than_how_long_it_was_followed() -> None:
+    run = staircase(np.full(50, 1e-7), 0.5, 0.01, 1.0, np.random.default_rng(1), cycles=100)
+    assert math.isnan(run.cycles)
+
+
+def test_interval_methods_keep_the_tolerance_where_one_is_declared() -> None:
+    wear, study, tables = world(sensors(), limits={"sensitivity_change": 0.25})
+    declared = study.model_copy(update={"recalibration": RecalibrationSpec(tolerance=0.05)})
+    wide, narrow = (retire(wear, s, tables, seed=1).table("other interval methods") for s in (study, declared))
+    assert set(wide["kept within"]) == {"the retirement limit"}
+    assert set(narrow["kept within"]) == {"the tolerance of 5 %"}
+    assert float(np.max(narrow["interval"])) < 0.5 * float(np.min(wide["interval"]))
+
+
 def test_the_staircase_settles_where_its_two_factors_say() -> None:
     assert settling_share(0.1, 0.55) == pytest.approx(0.107, abs=5e-4)  # common practice, no source
     run = staircase(np.full(200, 0.02), 0.5, 0.03, 5.0, np.random.default_rng(1))
