@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from drift.engine.crossing import (
+    BatchSummary,
     companion_crossing,
     first_crossing,
     first_crossing_batches,
@@ -105,15 +106,11 @@ def _one_side(b: Floats, distance: float, content: float, confidence: float, bat
         line = first_crossing(lines, k, distance)
         companion = companion_crossing(own_crossings(np.zeros_like(b), b, left), k) if left > 0 else line * np.nan
         return np.asarray(line), np.asarray(companion)
-    sums = summarise_batches(np.zeros_like(b), b, batch)
-    between, within = sums.between.copy(), sums.within.copy()
-    share = 1 / sums.harmonic_m if sums.df_within else 1.0
-    between[..., 0] += (sums.n_batches - 1) * error_sd**2 * share
-    within[..., 0] += sums.df_within * error_sd**2
+    sums = with_error(summarise_batches(np.zeros_like(b), b, batch), error_sd)
     rise = sums.mean1
     with np.errstate(divide="ignore"):
         end = np.minimum(np.where(rise > 0, distance / rise, np.inf), 4 * np.minimum(np.asarray(cap, float), 1e6))
-    line = first_crossing_batches(replace(sums, between=between, within=within), np.full(b.shape[:-1], distance), end,
+    line = first_crossing_batches(sums, np.full(b.shape[:-1], distance), end,
                                   content=content, confidence=confidence)
     if left <= 0:
         return np.asarray(line), np.asarray(line) * np.nan
@@ -121,15 +118,25 @@ def _one_side(b: Floats, distance: float, content: float, confidence: float, bat
     return np.asarray(line), bare.companion.copy()
 
 
-def shortened(counts: Counts, excess: Floats, distance: float, *, step: float, cap: float) -> Counts:
-    """Shorten the interval of one study by its worst stretch.
+def with_error(sums: BatchSummary, error_sd: float) -> BatchSummary:
+    """Add the variance of a calibration's own error to that of the change of each sensor."""
+    between, within = sums.between.copy(), sums.within.copy()
+    share = 1 / sums.harmonic_m if sums.df_within else 1.0
+    between[..., 0] += (sums.n_batches - 1) * error_sd**2 * share
+    within[..., 0] += sums.df_within * error_sd**2
+    return replace(sums, between=between, within=within)
+
+
+def shortened(counts: Counts, excess: Floats, distance: float, *, step: float) -> Counts:
+    """Shorten the interval of one study to what its worst stretch allows; its uncut bounds stay as they are.
 
     Parameters
     ----------
     counts : Counts
         Shape (); from :func:`interval_arrays`.
     excess : ndarray, shape (n_lengths,)
-        Excess of the worst stretch at the lengths ``step, 2 step, ...`` (``worst_excess``).
+        Excess of the worst stretch at the lengths ``step, 2 step, ...`` (``worst_excess``), as far as the count at
+        least.
     distance : float
         As given there.
     """
@@ -137,9 +144,10 @@ def shortened(counts: Counts, excess: Floats, distance: float, *, step: float, c
     rate = 0.0 if uncut == math.inf else math.inf if uncut <= 0 else distance / uncut
     lengths = step * np.arange(1, len(excess) + 1)
     good = excess + rate * lengths <= distance * (1 + 1e-12)
-    longest = float(lengths[-1]) if good.all() else float(step * int(np.argmin(good)))
-    line = longest if not good.all() else uncut
-    return combine(min(line, uncut), math.nan, step=step, cap=cap)
+    longest = math.inf if good.all() else float(step * int(np.argmin(good)))
+    count = float(counts.count)
+    return replace(counts, count=np.asarray(min(count, longest)),
+                   capped=np.asarray(bool(counts.capped) and longest >= count))
 
 
-__all__ = ["distance_of", "interval_arrays", "shortened"]
+__all__ = ["distance_of", "interval_arrays", "shortened", "with_error"]

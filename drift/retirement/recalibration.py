@@ -18,7 +18,7 @@ from drift.records import Tables
 from drift.results import Estimate, Provenance, Result, run_versions
 from drift.retirement.bound import Counts
 from drift.retirement.decision import exposure_of
-from drift.retirement.interval_rule import distance_of, interval_arrays, shortened
+from drift.retirement.interval_rule import distance_of, interval_arrays, shortened, with_error
 from drift.retirement.recalibration_groups import Changes, make_changes
 from drift.retirement.row_accounts import rows_without
 from drift.study import RecalibrationSpec, RetirementSpec, Study
@@ -99,8 +99,9 @@ def recalibrate(wear: Result, study: Study, tables: Tables, *, retired: Result |
     Each sensor's change since its last calibration m uses ago is its slope times m, since starts drop out. The
     interval is the largest m for which, with confidence C, at least the share P of sensors has changed by no more
     than log(1 + tolerance) in either direction: the tolerance bound of the retire-after rule on the slopes alone, and
-    its skew companion, the smaller of the two rounded down. Where the wear analysis saw bent paths the change of the
-    worst stretch of the mean path is taken in place of that of the mean line.
+    its skew companion, the smaller of the two rounded down. It is then shortened to what the worst stretch of the mean
+    path allows in place of the mean line, whether or not a test shows a bend: one too small to be seen can break the
+    statement as well.
 
     References
     ----------
@@ -160,7 +161,7 @@ def answer_of(c: Changes, s: Statement, level: float) -> IntervalAnswer:
                  for i, name in enumerate(c.group.sensor))
     toward = 1.0 if float(c.slope.mean()) >= 0 else -1.0
     return IntervalAnswer(changes=c, interval=value, bound=bound, counts=counts, drift_only=_stated(plain),
-                          with_error=_stated(erring), share=_share(c, s, value if value > 0 else c.step, level),
+                          with_error=_stated(erring), share=share_out(c, s, value if value > 0 else c.step, level),
                           left_out_one=left,
                           crossings=own_crossings(np.zeros(c.group.n), toward * c.slope, s.distance))
 
@@ -176,27 +177,40 @@ def rule_of(c: Changes, s: Statement, *, inside: bool, without: int | None = Non
     error = c.error_sd if inside and math.isfinite(c.error_sd) else 0.0
     found = interval_arrays(c.slope[keep], distance, content=content or s.content, batch=batch, step=c.step, cap=c.cap,
                             confidence=confidence or s.confidence, error_sd=error)
-    if not c.bent:
-        return found
-    lengths = np.asarray(c.step * np.arange(1, max(int(c.cap / c.step), 1) + 1), dtype=np.float64)
-    return shortened(found, c.excess(lengths), distance, step=c.step, cap=c.cap)
+    lengths = c.step * np.arange(1.0, round(max(float(found.count), 0.0) / c.step) + 1)
+    return shortened(found, c.excess(lengths), distance, step=c.step)
 
 
 def _stated(counts: Counts) -> tuple[float, str]:
     return max(float(counts.count), 0.0), "at least" if bool(counts.capped) else "exact"
 
 
-def _share(c: Changes, s: Statement, at: float, level: float) -> tuple[float, float, float]:
-    """Share of sensors expected out of tolerance ``at`` uses after a calibration, with its interval."""
+def share_out(c: Changes, s: Statement, at: float, level: float) -> tuple[float, float, float]:
+    """Share of sensors expected out of tolerance ``at`` uses after a calibration, with its interval.
+
+    Of the same change as the interval: the bend's allowance is taken off the tolerance, the calibration's error is
+    added where it is inside, and both sides count where slopes point both ways (each at half the error rate).
+    """
     toward = 1.0 if float(c.slope.mean()) >= 0 else -1.0
     b = toward * c.slope
+    both = bool((b > 0).any() and (b < 0).any())
+    room = s.distance - float(c.excess(np.array([at]))[0])
+    error = c.error_sd if s.inside and math.isfinite(c.error_sd) else 0.0
+    sides = [_one_side_share(c, sign * b, room, error, at, 1 - (1 - level) / 2 if both else level)
+             for sign in ((1.0, -1.0) if both else (1.0,))]
+    share, low, high = (min(sum(each), 1.0) for each in zip(*sides, strict=True))
+    return share, low, high
+
+
+def _one_side_share(c: Changes, b: Floats, room: float, error: float, at: float,
+                    level: float) -> tuple[float, float, float]:
     if c.group.two_level and c.group.batch is not None:
-        sums = summarise_batches(np.zeros_like(b), b, c.group.batch)
-        return two_level_share(sums.at(at), s.distance, level=level)
+        sums = with_error(summarise_batches(np.zeros_like(b), b, c.group.batch), error)
+        return two_level_share(sums.at(at), room, level=level)
     lines = summarise_lines(np.zeros_like(b), b)
-    sd = float(lines.sd(at))
+    sd = math.hypot(float(lines.sd(at)), error)
     if sd <= 0:
-        share = float(float(lines.mean(at)) > s.distance)
+        share = float(float(lines.mean(at)) > room)
         return share, share, share
-    found = share_beyond((s.distance - float(lines.mean(at))) / sd, c.group.n, level=level)
+    found = share_beyond((room - float(lines.mean(at))) / sd, c.group.n, level=level)
     return float(found[0]), float(found[1]), float(found[2])

@@ -14,10 +14,13 @@ from drift.results import Estimate, Result, ResultTable, join_words
 from drift.retirement.bound import MINIMUM_BATCHES
 from drift.retirement.groups import Exposure
 from drift.retirement.recalibration import QUESTION, IntervalAnswer, Statement, rule_of
+from drift.retirement.recalibration_groups import Changes
 from drift.retirement.wording import label_of, labels, percent
 
 # Findings of the wear analysis that the interval stands or falls with.
 _BEARING = frozenset({"intercept-assumed-zero", "no-logarithm", "recalibrated-displayed", "removal-check-missing"})
+_WORST = ("; shortened to what the worst stretch of the mean path, with half its standard error, allows in place of "
+          "the mean line")
 CONTENTS, CONFIDENCES, FACTORS = (0.80, 0.90, 0.95), (0.80, 0.90, 0.95, 0.99), (0.5, 1.0, 2.0)
 
 
@@ -42,7 +45,8 @@ def _sentence(a: IntervalAnswer, s: Statement, exposure: Exposure, count: Estima
         return f"{name}: no recalibration interval can be given: {c.refused}{'; ' + after if after else ''}."
     inside = ", the calibration's own error included," if s.inside else ""
     promise = (f"with {percent(s.confidence)} confidence the readings{inside} of at least {percent(s.content)} of such "
-               f"sensors are then still within {percent(s.tolerance)} of what the last calibration would give")
+               f"sensors are then still within {percent(s.tolerance)} of what the last calibration would give, in the "
+               "worst stretch of their life too")
     if a.interval == 0:
         one = "a single use" if exposure.is_use else f"one {exposure.unit}"
         return (f"{name}: no recalibration interval keeps a tolerance of {percent(s.tolerance)}: {one} after a "
@@ -70,16 +74,19 @@ def _scope(a: IntervalAnswer) -> str:
     return " for sensors of these batches only" if a.changes.group.batch is not None else ""
 
 
+def _both(c: Changes) -> bool:
+    """Whether slopes point both ways."""
+    return bool((c.slope > 0).any() and (c.slope < 0).any())
+
+
 def method_of(a: IntervalAnswer, s: Statement) -> str:
     """Name the bound as a paper would."""
     c = a.changes
-    both = bool((c.slope > 0).any() and (c.slope < 0).any())
     kind = ("two-level generalised pivotal tolerance bound for a new batch" if c.group.two_level
             else "one-sided tolerance bound from the noncentral t distribution")
-    sides = ", for each of the two directions with content and confidence split evenly (Bonferroni)" if both else ""
-    worst = "; the worst stretch of the mean path in place of the mean line" if c.bent else ""
+    sides = ", for each of the two directions with content and confidence split evenly (Bonferroni)" if _both(c) else ""
     return (f"{kind} on the slopes of the sensors' own lines (content {s.content:.6g}, confidence {s.confidence:.6g})"
-            f"{sides}, the smaller of the bound and its skew companion{worst}")
+            f"{sides}, the smaller of the bound and its skew companion{_WORST}")
 
 
 def estimates_of(answers: Sequence[IntervalAnswer], s: Statement, exposure: Exposure, level: float) -> list[Estimate]:
@@ -109,7 +116,9 @@ def estimates_of(answers: Sequence[IntervalAnswer], s: Statement, exposure: Expo
                      of={**of, "at": f"{max(a.interval, c.step):g} {exposure.unit}"},
                      method="median-unbiased share and interval of it, " + (
                          "generalised pivotal quantity of the two-level model" if c.group.two_level else
-                         "noncentral t distribution")),
+                         "noncentral t distribution") + "; of the change in the worst stretch" + (
+                             ", the variance of one calibration added" if s.inside else "") + (
+                             ", both sides added, each at half the error rate" if _both(c) else "")),
             _error_estimate(a, of, level)]
     return made
 
@@ -177,9 +186,9 @@ def _of_one(a: IntervalAnswer, s: Statement, exposure: Exposure) -> list[Finding
                           f"tolerance of {percent(s.tolerance)}", "A wider tolerance is the laboratory's own decision; "
                           "more sensors narrow the bound."))
     if c.bent:
-        made.append(_warn("drift-not-constant", f"{name}: {c.bent}; the interval is that of the worst stretch, and is "
-                          "needlessly short elsewhere", "Run sensors in before their first calibration, or give each "
-                          "stretch of life an interval of its own."))
+        made.append(_warn("drift-not-constant", f"{name}: {c.bent}; the interval is that of the worst stretch, as "
+                          "always, and is needlessly short elsewhere", "Run sensors in before their first "
+                          "calibration, or give each stretch of life an interval of its own."))
     if float(c.slope.mean()) < 0 and not _flat(a):
         made.append(_note("sensitivity-rises", f"{name}: sensitivity rises with use, so readings grow too high"))
     if not s.inside and math.isfinite(c.error_sd) and 2 * c.error_sd > s.distance / 2:
@@ -270,10 +279,12 @@ def _paths(answers: Sequence[IntervalAnswer], s: Statement, exposure: Exposure) 
         end = c.step * math.ceil(max(min(1.6 * max(uncut, c.step), c.cap), 2 * c.step) / c.step)
         at = np.linspace(0, end, 41)
         rate = s.distance / uncut if math.isfinite(uncut) and uncut > 0 else math.nan
-        for m in at:
+        # No time since a calibration is none of change, so the bound starts at zero.
+        more = np.where(at > 0, c.excess(at), 0.0)
+        for m, beyond in zip(at, more, strict=True):
             rows.append({"construction": c.name, "use since calibration": float(m),
                          "mean": 100 * math.expm1(-toward * abs(float(c.slope.mean())) * m),
-                         "bound": 100 * math.expm1(-toward * rate * m) if math.isfinite(rate) else math.nan,
+                         "bound": 100 * math.expm1(-toward * (rate * m + beyond)) if math.isfinite(rate) else math.nan,
                          "tolerance": 100 * math.expm1(-toward * s.distance)})
     return _build("change since calibration", rows, {"use since calibration": exposure.unit, "mean": "%", "bound": "%",
                                                      "tolerance": "%"},

@@ -3,7 +3,10 @@
 ``python -m tests.coverage recalibration``. A study is unsafe if more than 1 - P of all sensors (of new batches) are
 truly out of tolerance at the end of the stated interval, in the worst stretch of life. Slopes of mean 0.7 % a use and
 SD 0.12 %, checks at uses 0, 5, ..., 40 with an SD of 1.2 %, tolerance 5 %, P = 0.90, C = 0.95, intervals on a grid of a
-quarter of a use. The width is the interval.
+quarter of a use. Break-in is a change of 2 % (or 1, or 0.5 %) over the first uses, with checks at uses 1, 2 and 3
+besides; acceleration a wear per use that rises from a half to one and a half of its mean (mild: from three quarters to
+five quarters). The rule is that of the command throughout: the interval is always shortened to what the worst stretch
+of the mean path allows, whether or not a test shows a bend. The width is the interval.
 """
 
 from __future__ import annotations
@@ -15,15 +18,19 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from drift.engine.crossing import fit_lines
-from drift.engine.worst_window import worst_excess
+from drift.retirement.bound import Counts
 from drift.retirement.interval_rule import distance_of, interval_arrays, shortened
+from drift.retirement.recalibration_groups import mean_path, path_excess
 from tests.coverage.family import FOLDER, Drawn, Family
 
 Floats = NDArray[np.float64]
 
 TABLE, SEED, STUDIES = FOLDER / "recalibration.csv", 20261126, 4000
-CONTENT, CONFIDENCE, GRID = 0.90, 0.95, 0.25
-MEAN, SD, CHECK_SD, BREAK_IN = 0.007, 0.0012, 0.012, 0.02
+CONTENT, CONFIDENCE, GRID, CAP = 0.90, 0.95, 0.25, 50.0
+MEAN, SD, CHECK_SD, LAST = 0.007, 0.0012, 0.012, 40.0
+BREAK_IN = {"break-in": 0.02, "break-in of 1 %": 0.01, "break-in of 0.5 %": 0.005}
+# Wear per use at the start and at the last check, over its mean.
+FASTER = {"acceleration": 0.5, "mild acceleration": 0.25}
 DISTANCE = distance_of(0.05)
 CHECKS = np.arange(0.0, 41.0, 5.0)
 EARLY = np.concatenate([[0.0, 1.0, 2.0, 3.0], CHECKS[1:]])
@@ -58,7 +65,7 @@ def worlds() -> dict[str, World]:
     """Return every world by its words."""
     found = [World(n, shape=s) for s in ("normal", "heavy-tailed", "skewed") for n in (6, 12, 24)]
     found += [World(n, removed=True) for n in (6, 12, 24)]
-    found += [World(n, shape="break-in") for n in (6, 12, 24)]
+    found += [World(n, shape=s) for s in (*BREAK_IN, *FASTER) for n in (6, 12, 24)]
     found += [World(n, mean=m, sd=0.002) for m in (0.0, 0.001) for n in (6, 12)]
     found += [World(n, inside=True) for n in (6, 12, 24)]
     for b, m in ((4, 3), (6, 2), (8, 3)):
@@ -86,11 +93,19 @@ def slopes(w: World, rng: np.random.Generator, n_studies: int) -> Floats:
     return np.asarray(w.mean + total * z)
 
 
+def bend(w: World, uses: Floats | float) -> Floats:
+    """Change that all sensors have beside their lines, at some uses."""
+    u = np.asarray(uses, dtype=np.float64)
+    if w.shape in BREAK_IN:
+        return np.asarray(BREAK_IN[w.shape] * -np.expm1(-u / 1.5))
+    return FASTER.get(w.shape, 0.0) * w.mean * (u**2 / LAST - u)
+
+
 def share_out(w: World, m: Floats) -> Floats:
     """True share of sensors out of tolerance m uses after a calibration, in the worst stretch of life."""
     total = float(np.hypot(w.between, w.sd))
     error = CHECK_SD if w.inside else 0.0
-    shift = BREAK_IN * -np.expm1(-m / 1.5) if w.shape == "break-in" else 0.0
+    shift = bend(w, m) if w.shape in BREAK_IN else bend(w, LAST) - bend(w, np.maximum(LAST - m, 0.0))
     if w.shape in ("heavy-tailed", "skewed"):
         one = replace(w, n=1, batches=0, between=0.0, sd=total)
         many = np.abs(slopes(one, np.random.default_rng(7), 400_000)[:, 0])
@@ -106,16 +121,14 @@ def share_out(w: World, m: Floats) -> Floats:
 def batch(design: str, drawn: Drawn) -> dict[tuple[str, str], tuple[NDArray[np.bool_], Floats]]:
     """Run the studies of one design."""
     w = NAMED[design]
-    uses = EARLY if w.shape == "break-in" else CHECKS
-    found = [_block(w, rng, n, uses) for rng, n in drawn]
-    count = np.concatenate(found)
+    count = np.concatenate([_block(w, rng, n, EARLY if w.shape in BREAK_IN else CHECKS) for rng, n in drawn])
     return {("recalibrate every", RULE[w.batches >= 4]): (share_out(w, count) <= 1 - CONTENT + 1e-12, count)}
 
 
 def _block(w: World, rng: np.random.Generator, n: int, uses: Floats) -> Floats:
+    """Return the intervals that ``drift recalibrate`` would state."""
     b = slopes(w, rng, n)
-    shift = BREAK_IN * -np.expm1(-uses / 1.5) if w.shape == "break-in" else np.zeros(len(uses))
-    y = rng.normal(0, 0.02, b.shape)[..., None] + b[..., None] * uses + shift
+    y = rng.normal(0, 0.02, b.shape)[..., None] + b[..., None] * uses + bend(w, uses)
     y = y + rng.normal(0, CHECK_SD, y.shape)
     if w.removed:  # after the first check beyond 25 %, three checks kept at least
         beyond = np.cumsum(y > -np.log(0.75), axis=-1)
@@ -123,18 +136,25 @@ def _block(w: World, rng: np.random.Generator, n: int, uses: Floats) -> Floats:
         gone[..., :3] = False
         y = np.where(gone, np.nan, y)
     lines = fit_lines(uses, y)
-    codes = np.repeat(np.arange(w.batches), w.n // w.batches) if w.batches else None
-    counts = interval_arrays(lines.slope, DISTANCE, content=CONTENT, confidence=CONFIDENCE, batch=codes, step=GRID,
-                             cap=np.full(n, 50.0), error_sd=CHECK_SD if w.inside else 0.0)
-    if w.shape != "break-in":
-        return np.maximum(counts.count, 0.0)
     rest = y - lines.intercept[..., None] - lines.slope[..., None] * uses
-    lengths = GRID * np.arange(1, 201)
-    return np.array([max(float(shortened(
-        interval_arrays(lines.slope[i], DISTANCE, content=CONTENT, confidence=CONFIDENCE, step=GRID, cap=50.0),
-        worst_excess(uses, lines.slope[i].mean() * uses + rest[i].mean(0), float(lines.slope[i].mean()), lengths)
-        + CHECK_SD * np.sqrt(2 / w.n),
-        DISTANCE, step=GRID, cap=50.0).count), 0.0) for i in range(n)])
+    here = np.isfinite(rest)
+    error = np.sqrt(np.nansum(rest**2, axis=(1, 2)) / (here.sum((1, 2)) - 2 * w.n))
+    codes = np.repeat(np.arange(w.batches), w.n // w.batches) if w.batches else None
+
+    def rule(of: Floats, error_sd: float = 0.0) -> Counts:
+        return interval_arrays(of, DISTANCE, content=CONTENT, confidence=CONFIDENCE, batch=codes, step=GRID,
+                               cap=np.full(of.shape[:-1], CAP), error_sd=error_sd)
+
+    together = None if w.inside else rule(lines.slope)
+    found = []
+    for i, slope in enumerate(lines.slope):
+        one = rule(slope, float(error[i])) if together is None else Counts(
+            together.line[i], together.companion[i], together.count[i], together.capped[i])
+        path = mean_path(np.broadcast_to(uses, rest[i].shape), rest[i], float(slope.mean()))
+        excess = path_excess(*path, slope, float(error[i]),
+                             GRID * np.arange(1.0, round(max(float(one.count), 0.0) / GRID) + 1))
+        found.append(max(float(shortened(one, excess, DISTANCE, step=GRID).count), 0.0))
+    return np.array(found)
 
 
 FAMILY = Family("recalibration", __doc__ or "", list(NAMED), None, TABLE, SEED, studies=STUDIES, batch=batch,

@@ -20,8 +20,10 @@ from drift.engine.worst_window import worst_excess
 from drift.errors import DriftError
 from drift.results import ResultTable
 from drift.retirement import retire
+from drift.retirement.decision import exposure_of
 from drift.retirement.interval_rule import distance_of, interval_arrays
-from drift.retirement.recalibration import RecalibrationResult, recalibrate
+from drift.retirement.recalibration import RecalibrationResult, Statement, recalibrate, share_out
+from drift.retirement.recalibration_groups import make_changes, path_excess
 from drift.study import RecalibrationSpec, study_from_dict
 from tests.retirement.worlds import sensors, world
 
@@ -90,6 +92,24 @@ def test_the_calibrations_own_error_shortens_the_interval() -> None:
     assert sd.low < 1.0 < sd.high  # noise of 0.01 on the log scale
 
 
+def test_the_share_out_of_tolerance_is_of_the_change_that_the_interval_is_of() -> None:
+    """The error of a calibration, the bend and the other side of the tolerance each add to it."""
+    def share(rows: list[dict[str, Any]], **changes: Any) -> float:
+        wear, study, tables = world(rows, limits=FALL)
+        c = make_changes(wear, study, tables, exposure=exposure_of(study), fall=0.05 / 1.05)[0]
+        s = Statement(tolerance=0.05, distance=distance_of(0.05), content=0.9, confidence=0.95,
+                      inside=changes.get("inside", False))
+        return share_out(c, s, changes.get("at", 4.0), 0.95)[0]
+
+    rows = sensors(noise=0.01, slope=-0.01)
+    assert share(rows, inside=True) > share(rows) + 0.001
+    bent = [{**r, "response": r["response"] + 0.02 * math.expm1(-r["use"] / 2)} for r in rows]
+    assert share(bent) > share(rows) + 0.05
+    ways = sensors(noise=0.001, slope=0.0, slope_sd=0.01)
+    b = np.random.default_rng(1).normal(0, 0.01, 400)
+    assert share(ways, at=6.0) > 1.5 * float(np.mean(6 * b > math.log(1.05)))
+
+
 def test_the_naive_interval_of_the_mean_sensor_breaks_the_statement() -> None:
     """Of 400 studies nearly all intervals of the mean slope leave more than a tenth of the sensors out of tolerance."""
     rng = np.random.default_rng(5)
@@ -112,12 +132,21 @@ def test_drift_that_is_not_constant_is_judged_by_its_worst_stretch() -> None:
     rows = sensors(checks=(0.0, 1.0, 2.0, 4.0, 10.0, 20.0, 30.0, 40.0), slope=-0.004, slope_sd=0.0005)
     for r in rows:
         r["response"] += 0.03 * math.expm1(-r["use"] / 2)
-    straight, bent = answer(rows), answer(rows, bent=True)
-    assert 0 < bent.interval().value < straight.interval().value
-    assert "drift-not-constant" in codes(bent)
+    unseen, seen = answer(rows), answer(rows, bent=True)
+    assert 0 < seen.interval().value == unseen.interval().value < seen.estimate("interval bound, not rounded").value - 1
+    assert "drift-not-constant" in codes(seen) - codes(unseen)
+    assert "worst stretch" in unseen.interval().method
+    assert "worst stretch" in unseen.answer
     # The true change over the first m uses is 0.03 (1 - exp(-m/2)) + 0.004 m + 1.28 x 0.0005 m.
-    m = bent.interval().value
+    m = unseen.interval().value
     assert 0.03 * -math.expm1(-m / 2) + (0.004 + 1.2816 * 0.0005) * m <= math.log(1.05)
+
+
+def test_a_bend_that_points_against_the_mean_counts_where_slopes_point_both_ways() -> None:
+    use, error = np.array([0.0, 2.0, 40.0]), 0.0
+    path, both, one = np.array([0.0, -0.02, 0.02]), np.array([-0.001, 0.002]), np.array([0.0004, 0.0006])
+    assert path_excess(use, path, both, error, np.array([2.0]))[0] == pytest.approx(0.02 + 2 * 0.0005)
+    assert path_excess(use, path, one, error, np.array([2.0]))[0] == pytest.approx(2 * (0.04 / 38 - 0.0005))
 
 
 def test_the_worst_stretch_of_a_broken_line() -> None:
