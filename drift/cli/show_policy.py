@@ -24,14 +24,18 @@ def policy_blocks(result: Result) -> list[str]:
         shown = [r for i, r in enumerate(rows) if i < SHOWN or r[0]]
         title = (f"Policies{f', {name}' if name else ''}, cheapest first; spoilt sessions, sensors, checks and "
                  "recalibrations per 100 uses")
-        marks = [[{"chosen": "=>", "beaten by none": "*"}.get(r[0], "") + ("x" if r[-1] == "breaks" else ""), *r[1:-1]]
+        marks = [[{"chosen": "=>", "beaten by none": "*"}.get(r[0], "") + _broken(r[-1]), *r[1:-1]]
                  for r in shown]
         more = len(rows) - len(shown)
         note = ("  => chosen; * beaten by none in cost and spoilt sessions together; x breaks the statement of "
-                f"[retirement].{f' {more} more stand in --json and --out.' if more else ''}")
+                f"[retirement], c that of [recalibration].{f' {more} more stand in --json and --out.' if more else ''}")
         blocks.append("\n".join([title, grid([["", *(SHORT.get(h, h) for h in head[1:-1])], *_wrapped(marks)]),
                                  textwrap.fill(note, width(), subsequent_indent="  ")]))
     return [*blocks, findings_text(result.findings), accounts_text(result)]
+
+
+def _broken(words: str) -> str:
+    return ("x" if "retirement" in words else "") + ("c" if "recalibration" in words else "")
 
 
 def _wrapped(rows: list[list[str]]) -> list[list[str]]:

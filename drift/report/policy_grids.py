@@ -39,7 +39,7 @@ def policy_rows(part: Result, construction: str) -> tuple[list[str], list[list[s
                      cell(i, "cost per use", "cost, low", "cost, high"),
                      cell(i, "spoilt per 100", "spoilt, low", "spoilt, high"), cell(i, "sensors per 100"),
                      cell(i, "checks per 100"), cell(i, "recalibrations per 100"),
-                     "keeps" if t["keeps the statement"][i] == "yes" else "breaks"])
+                     "keeps" if t["keeps the statement"][i] == "yes" else f"breaks {t['statement broken'][i]}"])
     if all(r[6] == "0" for r in rows):
         head, rows = head[:6] + head[7:], [r[:6] + r[7:] for r in rows]
     return head, rows

@@ -13,14 +13,15 @@ from numpy.typing import NDArray
 
 from drift.engine.age_replacement import AgeOptimum, discrete_optimum
 from drift.engine.count_curves import CountCurve, count_curves
-from drift.engine.policy import COUNTS, Policy, Rates, simulate
+from drift.engine.policy import COUNTS, Policy, Rates, past_by, simulate
 from drift.engine.population import population_draws
 from drift.records import Tables
 from drift.results import Estimate, Provenance, Result, run_versions
 from drift.retirement.decision import exposure_of
 from drift.retirement.policy_candidates import candidates
+from drift.retirement.policy_jumps import Jump, jumps_of
 from drift.retirement.policy_lines import Population, make_populations
-from drift.retirement.policy_scores import Scored, changed, choice, costs_per_use, score, weights
+from drift.retirement.policy_scores import Scored, changed, choice, costs_per_use, is_count, score, weights
 from drift.retirement.recalibration import statement_of
 from drift.retirement.row_accounts import rows_without
 from drift.study import Costs, PolicySpec, RetirementSpec, Study
@@ -66,7 +67,10 @@ class Curve:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PolicyAnswer:
-    """One construction. ``scores`` is empty where ``refused`` says why."""
+    """One construction. ``scores`` is empty where ``refused`` says why.
+
+    ``jumps`` are the limits that jump which the chosen policy is not shown to keep.
+    """
 
     population: Population
     retire: Estimate | None
@@ -81,6 +85,7 @@ class PolicyAnswer:
     seed: int = 0
     refused: str = ""
     mend: str = ""
+    jumps: tuple[Jump, ...] = ()
 
     @property
     def name(self) -> str:
@@ -161,7 +166,7 @@ def _answer(p: Population, study: Study, spec: PolicySpec, retired: Result, inte
     crossing = p.crossing()
     horizon = max(int(min(max(3 * p.cap, 2 * crossing if math.isfinite(crossing) else 0), 20 * p.cap)), 10)
     stream = np.random.SeedSequence([seed, zlib.crc32(p.construction.encode())])
-    run, follow = _runners(p, spec, stream, horizon)
+    run, follow, past = _runners(p, spec, stream, horizon)
     tell("costing every retire-after count", 0.05)
     n_retire = retire.value if retire is not None else math.nan
     curves = _curves(p, spec, study.costs, follow, m, level)
@@ -169,12 +174,16 @@ def _answer(p: Population, study: Study, spec: PolicySpec, retired: Result, inte
     found, left_out = candidates(p, spec, retire=n_retire, cheapest=best, recalibrate=m)
     tell("comparing policies", 0.5)
     rates = run([c.policy for c in found])
-    scores = score(found, rates, study.costs, level=level, retire=n_retire, content=of.content,
-                   confidence=of.confidence)
+    ever = past([c.policy for c in found], rates)
+    scores = score(found, rates, ever, study.costs, level=level, retire=n_retire, content=of.content,
+                   confidence=of.confidence, interval=m if study.recalibration is not None else None)
+    taken = choice(scores)
+    end = min(found[taken].policy.retire_after, scores[taken].uses) if taken >= 0 else math.nan
+    jumps = tuple(j for j in jumps_of(retired, p.construction, end) if j.upper > 1 - of.content)
     tell("changing each cost", 0.95)
     return PolicyAnswer(population=p, retire=retire, interval=m, scores=tuple(scores), curves=tuple(curves),
                         swings=tuple(_swings(scores, rates, study.costs)),
-                        left_out=tuple(left_out), horizon=horizon, seed=seed, draws=rates.mean.shape[1],
+                        left_out=tuple(left_out), jumps=jumps, horizon=horizon, seed=seed, draws=rates.mean.shape[1],
                         lives=rates.lives * rates.mean.shape[1])
 
 
@@ -204,9 +213,10 @@ def _refusal(p: Population, retire: Estimate | None, *, is_use: bool) -> tuple[s
 
 
 def _runners(p: Population, spec: PolicySpec, stream: np.random.SeedSequence, horizon: int
-             ) -> tuple[Callable[[list[Policy]], Rates], Callable[[list[tuple[int, int]], int], list[CountCurve]]]:
-    """Return functions that simulate policies and every count, with the same sensors."""
-    first, second = stream.spawn(2)
+             ) -> tuple[Callable[[list[Policy]], Rates], Callable[[list[tuple[int, int]], int], list[CountCurve]],
+                        Callable[[list[Policy], Rates], Floats]]:
+    """Return functions that simulate policies, every count, and shares past a limit, with the same draws."""
+    first, second, third = stream.spawn(3)
     draws = max(min(DRAWS, spec.lives // LIVES_A_DRAW), 20)
     population = population_draws(p.lines, p.error, n_draws=draws, rng=np.random.default_rng(first), batch=p.batch,
                                   error_df=p.error_df)
@@ -219,7 +229,15 @@ def _runners(p: Population, spec: PolicySpec, stream: np.random.SeedSequence, ho
     def follow(ways: list[tuple[int, int]], top: int) -> list[CountCurve]:
         return count_curves(population, p.criteria, ways, lives=lives, top=top, rng=np.random.default_rng(second))
 
-    return run, follow
+    def past(policies: list[Policy], rates: Rates) -> Floats:
+        shares = rates.share_past().copy()
+        counted = [i for i, one in enumerate(policies) if is_count(one)]
+        ends = [min(policies[i].retire_after, float(horizon)) for i in counted]
+        if counted:
+            shares[counted] = past_by(population, p.criteria, ends, rng=np.random.default_rng(third))
+        return shares
+
+    return run, follow, past
 
 
 def _curves(p: Population, spec: PolicySpec, costs: Costs,

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.engine.policy import COUNTS, Rates
+from drift.engine.policy import COUNTS, Policy, Rates
 from drift.retirement.policy_candidates import Candidate
 from drift.study import Costs
 
@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 Four = tuple[float, float, float, float]
 
 PRICED = ("sensor", "spoilt_session", "check", "recalibration")
+RETIREMENT, RECALIBRATION = "retirement", "recalibration"
 _NONE: Four = (math.nan,) * 4
 
 
@@ -25,7 +26,8 @@ class Scored:
     """One policy. Tuples are mean over the draws, low, high, and Monte Carlo error of the mean.
 
     ``spoilt`` counts sessions past a limit or out of tolerance, ``past`` those past a limit alone; all per 100 uses.
-    ``ever`` is the share of sensors ever past a limit, mean and upper bound at the confidence of the statement.
+    ``ever`` is the share of sensors ever past a limit, mean and upper bound at the confidence of the statement;
+    ``breaks`` names the statements that the policy breaks, of ``RETIREMENT`` and ``RECALIBRATION``.
     """
 
     candidate: Candidate
@@ -37,11 +39,16 @@ class Scored:
     recalibrations: float
     uses: float
     ever: tuple[float, float]
-    keeps: bool
+    breaks: tuple[str, ...]
     cut: float
     draws: Floats
     best: bool = False
     chosen: bool = False
+
+    @property
+    def keeps(self) -> bool:
+        """Whether every statement that the study makes holds under the policy."""
+        return not self.breaks
 
 
 def weights(costs: Costs) -> Floats:
@@ -65,21 +72,50 @@ def costs_per_use(rates: Rates, costs: Costs) -> tuple[Floats, Floats]:
     return np.where(missing[:, None], math.nan, found), np.where(missing, math.nan, error)
 
 
-def score(found: Sequence[Candidate], rates: Rates, costs: Costs, *, level: float, retire: float, content: float,
-          confidence: float) -> list[Scored]:
-    """Score every policy and mark those that no other beats in cost and spoilt sessions together."""
+def is_count(policy: Policy) -> bool:
+    """Whether only its count retires a sensor."""
+    return not policy.check_every and not policy.noticed_after
+
+
+def broken(policy: Policy, upper: float, *, retire: float, interval: float | None, allowed: float) -> tuple[str, ...]:
+    """Return the statements that a policy breaks.
+
+    Parameters
+    ----------
+    policy : Policy
+    upper : float
+        Upper bound of the share of its sensors that is ever past a limit.
+    retire : float
+        Retire-after count.
+    interval : float or None
+        Recalibration interval, NaN where refused; None where no tolerance is declared.
+    allowed : float
+        Share that [retirement] allows past a limit.
+    """
+    made = () if (policy.retire_after <= retire if is_count(policy) else upper <= allowed) else (RETIREMENT,)
+    if interval is None:
+        return made
+    # A calibration holds until the next one, or the last until the sensor is retired.
+    longest = min(policy.recalibrate_every or math.inf, policy.retire_after)
+    return made if longest <= interval else (*made, RECALIBRATION)
+
+
+def score(found: Sequence[Candidate], rates: Rates, ever: Floats, costs: Costs, *, level: float, retire: float,
+          content: float, confidence: float, interval: float | None = None) -> list[Scored]:
+    """Score every policy and mark those that no other beats in cost and spoilt sessions together.
+
+    ``ever``, shape (n_policies, n_draws), is the share of sensors ever past a limit.
+    """
     money, money_error = costs_per_use(rates, costs)
     hundred = {name: rates.per_use(100.0 * np.isin(COUNTS, names)) for name, names in (
         ("spoilt", ("past a limit", "out of tolerance")), ("past", ("past a limit",)), ("sensors", ("sensors",)),
         ("checks", ("checks",)), ("recalibrations", ("recalibrations",)))}
-    ever = rates.share_past()
     made = []
     for i, c in enumerate(found):
         upper = float(np.quantile(ever[i], confidence))
-        counted = not c.policy.check_every and not c.policy.noticed_after
-        keeps = c.policy.retire_after <= retire if counted else upper <= 1 - content
+        breaks = broken(c.policy, upper, retire=retire, interval=interval, allowed=1 - content)
         made.append(Scored(
-            candidate=c, cost=_four(money[i], money_error[i], level), keeps=bool(keeps), cut=float(rates.cut[i]),
+            candidate=c, cost=_four(money[i], money_error[i], level), breaks=breaks, cut=float(rates.cut[i]),
             spoilt=_four(hundred["spoilt"][0][i], hundred["spoilt"][1][i], level),
             past=_four(hundred["past"][0][i], hundred["past"][1][i], level),
             sensors=_four(hundred["sensors"][0][i], hundred["sensors"][1][i], level),

@@ -47,7 +47,8 @@ def _policies(answers: Sequence[PolicyAnswer], unit: str, level: float) -> Resul
                 "sensors, high": s.sensors[2], "checks per 100": s.checks,
                 "recalibrations per 100": s.recalibrations, "uses per sensor": s.uses,
                 "sensors ever past a limit": 100 * s.ever[0], "ever past, upper bound": 100 * s.ever[1],
-                "keeps the statement": "yes" if s.keeps else "no", "beaten by none": "yes" if s.best else "no",
+                "keeps the statement": "yes" if s.keeps else "no",
+                "statement broken": " and ".join(s.breaks), "beaten by none": "yes" if s.best else "no",
                 "chosen": "yes" if s.chosen else "no", "count": s.candidate.note,
                 "retire after": p.retire_after if math.isfinite(p.retire_after) else math.nan,
                 "check every": float(p.check_every or math.nan),
@@ -58,7 +59,8 @@ def _policies(answers: Sequence[PolicyAnswer], unit: str, level: float) -> Resul
                                      "recalibrate every": "uses", "uses per sensor": "uses"},
                   f"Policies, cheapest first, with {100 * level:g} % bands of what the study leaves uncertain. A "
                   "session is spoilt if the sensor is past a limit after it, or out of tolerance where one is "
-                  "declared. \"Keeps the statement\": what [retirement] promises holds under the policy too. "
+                  "declared. \"Keeps the statement\": what [retirement] promises of every continuous limit holds under "
+                  "the policy too, and what [recalibration] promises where it is declared. "
                   "\"Beaten by none\": no other is as cheap and spoils as little.")
 
 

@@ -9,12 +9,15 @@ import numpy as np
 
 from drift.errors import Finding
 from drift.results import Estimate, join_words
+from drift.retirement.dead import FAILED as FAILED_SUDDENLY
 from drift.retirement.policy import QUESTION, PolicyAnswer
 from drift.retirement.policy_candidates import CHECKED, FAILED, FIXED
 from drift.retirement.policy_scores import PRICED, Four, Scored, cheapest
 from drift.retirement.policy_tables import NAMES, money
 from drift.retirement.wording import label_of, labels, percent
 from drift.study import RetirementSpec, Study
+
+FAILURES = "sudden failures"
 
 
 def number(value: float) -> str:
@@ -43,6 +46,28 @@ def answer_sentence(answers: Sequence[PolicyAnswer], study: Study) -> str:
     return " ".join(_sentence(a, study) for a in answers)
 
 
+def _statements(study: Study) -> str:
+    return "both statements (retirement and recalibration)" if study.recalibration is not None else "the statement"
+
+
+def _apart(a: PolicyAnswer) -> str:
+    """Name the limits that no statement is about and that are not shown to be kept."""
+    names = [FAILURES if j.limit == FAILED_SUDDENLY else j.limit for j in a.jumps]
+    return f" for every continuous limit ({join_words(names)} not shown)" if names else ""
+
+
+def _of_jumps(a: PolicyAnswer, name: str, of: RetirementSpec) -> list[Finding]:
+    if not a.jumps:
+        return []
+    told = "; ".join(f"{j.past} of {j.known} sensors "
+                     f"{'had failed' if j.limit == FAILED_SUDDENLY else f'past {j.limit}'} by {j.use:g} uses, at most "
+                     f"{number(100 * j.upper)} %" for j in a.jumps)
+    return [_warn("jump-limit-not-shown", f"{name}: the statement is of continuous limits alone; that "
+                  f"{percent(of.content)} of sensors keep the others as well is not shown with "
+                  f"{percent(of.confidence)} confidence: {told}",
+                  "Look at the sensors for it before every use; more sensors checked narrow the bound.")]
+
+
 def _sentence(a: PolicyAnswer, study: Study) -> str:
     name = label_of(a.name)
     if a.refused:
@@ -52,14 +77,16 @@ def _sentence(a: PolicyAnswer, study: Study) -> str:
         return _without_choice(a, study, name)
     unit = money(study.costs)
     kept = sum(s.keeps for s in a.scores)
-    lead = (f"{name}: {chosen.candidate.words}, the cheapest of {kept} policies that keep the statement: "
-            f"{unit} {band(chosen.cost)} per use, {band(chosen.spoilt)} spoilt sessions and "
+    lead = (f"{name}: {chosen.candidate.words}, the cheapest of {kept} policies that keep {_statements(study)}"
+            f"{_apart(a)}: {unit} {band(chosen.cost)} per use, {band(chosen.spoilt)} spoilt sessions and "
             f"{number(chosen.sensors[0])} sensors per 100 uses")
     i = cheapest(a.scores)
     if i < 0 or a.scores[i].chosen:
         return lead + "; no policy compared is cheaper."
     other = a.scores[i]
-    return (f"{lead}. Cheaper without the statement: {other.candidate.words}, {unit} {number(other.cost[0])} per use, "
+    without = f"without the {' and the '.join(other.breaks)} statement" if study.recalibration else (
+        "without the statement")
+    return (f"{lead}. Cheaper {without}: {other.candidate.words}, {unit} {number(other.cost[0])} per use, "
             f"with {number(other.spoilt[0])} spoilt sessions per 100 and {number(100 * other.ever[0])} % of sensors "
             "used past a limit.")
 
@@ -74,9 +101,9 @@ def _without_choice(a: PolicyAnswer, study: Study, name: str) -> str:
     if gone:
         lead = f"{name}: no cost per use, because [costs] lacks {join_words(gone)}"
     elif not any(s.keeps for s in a.scores):
-        lead = f"{name}: no policy compared keeps the statement, so none is chosen"
+        lead = f"{name}: no policy compared keeps {_statements(study)}, so none is chosen"
     else:
-        lead = (f"{name}: no policy that keeps the statement has a cost, because [costs] lacks "
+        lead = (f"{name}: no policy that keeps {_statements(study)} has a cost, because [costs] lacks "
                 f"{join_words(missing(study))}")
     return f"{lead}. {'Without money: ' if gone else ''}{'; '.join(told)}." if told else f"{lead}."
 
@@ -201,11 +228,15 @@ def _of_one(a: PolicyAnswer, study: Study) -> list[Finding]:
                       f"{a.seed}), in {a.draws} draws of the population"))
     if chosen is not None:
         made.append(_note("statement", f"{name}: the statement asks that with {percent(of.confidence)} confidence at "
-                          f"least {percent(of.content)} of sensors are within every limit; under the chosen policy "
-                          f"{number(100 * chosen.ever[0])} % are expected to be used past one, at most "
+                          f"least {percent(of.content)} of sensors are within every continuous limit; under the chosen "
+                          f"policy {number(100 * chosen.ever[0])} % are expected to be used past one, at most "
                           f"{number(100 * chosen.ever[1])} % with that confidence. A fixed count keeps it up to the "
                           "retire-after count; a policy with checks keeps it if the simulated share does, lines taken "
-                          "to be normal"))
+                          "to be normal" + (
+                              "; the recalibration statement is kept where no calibration is older than the interval"
+                              f"{f' of {a.interval:g}' if math.isfinite(a.interval) else ''} when used"
+                              if study.recalibration is not None else "")))
+        made += _of_jumps(a, name, of)
         made += _close(a, chosen, name, money(study.costs))
     moves = [f"{NAMES[k]} x {f:g} ({w})" for k, f, w, _, changes in a.swings if changes]
     if moves:

@@ -28,12 +28,12 @@ def labels(construction: str, limit: str = "") -> dict[str, str]:
     return {**({"construction": construction} if construction else {}), **({"limit": limit} if limit else {})}
 
 
-def answer_sentence(answers: list[ConstructionAnswer], exposure: Exposure) -> str:
-    """One sentence a construction; each says "retire after"."""
-    return " ".join(_sentence(a, exposure) for a in answers)
+def answer_sentence(answers: list[ConstructionAnswer], exposure: Exposure, *, jumps: bool = False) -> str:
+    """One sentence a construction; each says "retire after". ``jumps``: limits that no count is about are declared."""
+    return " ".join(_sentence(a, exposure, jumps) for a in answers)
 
 
-def _sentence(a: ConstructionAnswer, exposure: Exposure) -> str:
+def _sentence(a: ConstructionAnswer, exposure: Exposure, jumps: bool) -> str:
     name = label_of(a.construction)
     if not math.isfinite(a.count):
         reasons = {x.refused for x in a.limits}
@@ -42,7 +42,7 @@ def _sentence(a: ConstructionAnswer, exposure: Exposure) -> str:
                         for x in (a.limits[:1] if len(reasons) == 1 else a.limits) if x.refused)
         return f"{name}: no retire after count can be given: {why}."
     assert a.binding is not None
-    which = "the limit" if len(a.limits) == 1 else "every limit"
+    which = "every continuous limit" if jumps else "the limit" if len(a.limits) == 1 else "every limit"
     promise = (f"with {percent(a.confidence)} confidence at least {percent(a.content)} of such sensors are then still "
                f"within {which}")
     scope = scope_words(a)

@@ -18,7 +18,7 @@ from drift.engine.age_replacement import (
     weibull_age_optimum,
 )
 from drift.engine.count_curves import count_curves
-from drift.engine.policy import COUNTS, Criteria, Policy, Sensors, simulate
+from drift.engine.policy import COUNTS, Criteria, Policy, Sensors, past_by, simulate
 from drift.engine.population import Population, kronecker, population_draws
 from tests.published_examples import agrees, load
 
@@ -245,3 +245,16 @@ def test_whole_uses_come_near_to_the_continuous_optimum() -> None:
     flat = discrete_age_costs(0.99**n, planned=1, failed=5)  # constant hazard: run to failure
     assert discrete_optimum(flat).age > 2000
     assert math.isinf(discrete_optimum(1 / np.arange(1.0, 50)).age)
+
+
+def test_the_share_past_a_limit_by_a_count_is_the_normal_one_and_does_not_scatter() -> None:
+    """P(start + N slope beyond L) of normal lines; a share of 25 lives has a 95 % quantile far above it."""
+    found = past_by(known(50), ONE, [17, 20], rng=np.random.default_rng(1))
+    for n, shares in zip((17, 20), found, strict=True):
+        true = float(ndtr((SLOPE * n - LIMIT) / math.hypot(START_SD, n * SLOPE_SD)))
+        assert float(np.quantile(shares, 0.95)) == pytest.approx(true, abs=0.004)
+        few = simulate(known(50), ONE, [Policy(retire_after=n)], lives=25, horizon=60, rng=np.random.default_rng(1))
+        assert float(np.quantile(few.share_past()[0], 0.95)) > true + 0.01
+    both = past_by(three(), TWO, [40], rng=np.random.default_rng(2), lives=4000)
+    many = simulate(three(), TWO, [Policy(retire_after=40)], lives=4000, horizon=60, rng=np.random.default_rng(2))
+    assert both.mean() == pytest.approx(many.share_past().mean(), abs=0.005)

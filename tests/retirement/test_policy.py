@@ -8,13 +8,16 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
 from drift.cli import cli
+from drift.engine.policy import Policy
 from drift.errors import DriftError
 from drift.retirement import retire
 from drift.retirement.policy import PolicyResult, compare_policies
+from drift.retirement.policy_scores import broken
 from drift.retirement.policy_words import number
 from drift.retirement.recalibration import recalibrate
 from drift.study import Costs, PolicySpec, RecalibrationSpec, study_from_dict
@@ -137,6 +140,45 @@ def test_a_tolerance_brings_recalibration_in_and_counts_readings_off_as_spoilt()
     assert bare["past a limit per 100"] == pytest.approx(kept["past a limit per 100"])
     assert "recalibrate every" in result.chosen()
     assert "tolerance" in next(f for f in result.findings if f.code == "spoilt-is").message
+
+
+def test_a_policy_that_uses_old_calibrations_breaks_the_recalibration_statement() -> None:
+    rows, seen = rows_of(with_tolerance()), set()
+    every = next(r["recalibrate every"] for r in rows if r["chosen"] == "yes")
+    for r in rows:
+        oldest = np.fmin(r["recalibrate every"], r["retire after"])
+        late = not oldest <= every
+        assert ("recalibration" in r["statement broken"].split(" and ")) == late
+        assert (r["keeps the statement"] == "yes") == (r["statement broken"] == "")
+        seen.add(r["statement broken"])
+    assert seen == {"", "recalibration", "retirement", "retirement and recalibration"} - (
+        {"retirement"} if not any(r["statement broken"] == "retirement" for r in rows) else set())
+    assert "both statements (retirement and recalibration)" in with_tolerance().answer
+    dear = answer(tolerance=0.10, costs={**COSTS, "recalibration": 80.0, "spoilt_session": 20.0})
+    assert "without the recalibration statement" in dear.answer or "without the retirement and" in dear.answer
+
+
+def test_a_limit_that_jumps_is_named_where_it_is_not_shown_to_be_kept() -> None:
+    """With 12 sensors none of which was past it, the 95 % bound of their share is 22 %, beyond the 10 % allowed."""
+    dead = {(f"S{i:02d}", u): 0.0 for i in range(1, 13) for u in (0.0, 5.0, 10.0, 15.0, 20.0)}
+    result = answer(limits={**FALL, "dead_fraction": 0.02}, dead=dead)
+    assert "for every continuous limit (dead_fraction not shown)" in result.answer
+    found = next(f for f in result.findings if f.code == "jump-limit-not-shown")
+    assert found.severity == "warning"
+    assert "0 of 12 sensors past dead_fraction" in found.message
+    assert "at most 22.1 %" in found.message
+    assert "continuous" not in usual().answer
+
+
+def test_which_statement_a_policy_breaks() -> None:
+    def of(interval: float | None, **policy: Any) -> tuple[str, ...]:
+        return broken(Policy(**policy), 0.05, retire=20, interval=interval, allowed=0.10)
+
+    assert of(None, retire_after=20) == of(5, retire_after=20, recalibrate_every=5) == of(5, retire_after=5) == ()
+    assert of(5, retire_after=20) == of(5, retire_after=20, recalibrate_every=10) == ("recalibration",)
+    assert of(5, retire_after=21, recalibrate_every=10) == ("retirement", "recalibration")
+    assert of(math.nan, retire_after=3) == of(0, retire_after=3) == ("recalibration",)
+    assert of(5, check_every=10) == ("recalibration",)
 
 
 def test_each_cost_halved_and_doubled_is_tabled() -> None:
