@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from drift.cli.mends_agree import agreement_changes
+from drift.cli.mends_calibrate import CALIBRATION_CHANGES
 from drift.errors import DriftError, Finding
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ ON_TRIALS = ("icc", "agree", "gauge")
 # Options that hold the name of a column, by the option's word.
 NAMING = ("target", "facet", "value", "by", "replicate", "compare", "pair_by", "columns", "a_column", "b_column",
           "fixed", "sensor", "use", "reading", "reference", "construction", "batch", "part", "operator", "laboratory",
-          "material", "ordered")
+          "material", "ordered", "direction", "cycle", "order", "hold", "row", "col", "exposure", "orientation")
 A_STUDY = "of a study file ('drift new FOLDER' makes one); a command on one table has no option for it"
 _QUOTED = r"\"?([^\"}=]*?)\"?"
 Change = str | Callable[[re.Match[str]], str]
@@ -43,7 +44,7 @@ def in_options(finding: Finding, command: str, options: Mapping[str, Any]) -> Fi
     ----------
     finding : Finding
     command : str
-        ``"icc"``, ``"agree"``, ``"gauge"``, ``"wear"`` or ``"retire"``.
+        ``"icc"``, ``"agree"``, ``"gauge"``, ``"calibrate"``, ``"wear"`` or ``"retire"``.
     options : mapping
         What the command was called with.
     """
@@ -83,7 +84,7 @@ def option_of(ours: str, command: str, options: Mapping[str, Any]) -> str:
     """Return the option that says which column is ``ours``."""
     if command in ON_TRIALS and ours == "reading":
         return "--columns" if wide_form(options) else "--value"
-    return f"--{ours.replace('_', '-')}"
+    return "--hold" if ours == "hold_s" else f"--{ours.replace('_', '-')}"
 
 
 def _naming(column: str, options: Mapping[str, Any]) -> str:
@@ -221,6 +222,8 @@ def _changes(command: str, options: Mapping[str, Any]) -> list[tuple[str, Change
     ]
     if command == "agree":
         changes += agreement_changes(options)
+    if command == "calibrate":
+        changes = [*CALIBRATION_CHANGES, *changes]
     if wide_form(options) or options.get("a_column"):
         changes.append((r"Correct the cell; for a row not to be used set exclude = yes with a reason",
                         "Correct the cell, or empty it if there is no reading"))
