@@ -69,6 +69,8 @@ class CalibrationCurve:
     full_scale : float
         Reading at which the sensor saturates; NaN where it is not known.
     mountings : int
+    sides : tuple of CalibrationCurve
+        Where the power ``theta`` was estimated: the curves at both ends of it that this one is the mean of.
     reference_unit, reading_unit : str
     sensor, use, cal_id, date : str
         What it is a calibration of, and which one.
@@ -88,6 +90,7 @@ class CalibrationCurve:
     theta_middle: float = 1.0
     full_scale: float = math.nan
     mountings: int = 1
+    sides: tuple[CalibrationCurve, ...] = ()
     reference_unit: str = ""
     reading_unit: str = ""
     sensor: str = ""
@@ -119,7 +122,7 @@ class CalibrationCurve:
         return CurveFit(model=self.model, coefficients=self.coefficients, covariance=self.covariance,
                         between=self.between, sigma=self.sigma, df=self.df, curve_df=self.curve_df, spread=spread,
                         sse=nan, log_likelihood=nan, aicc=nan, n=0, n_censored=0, low=self.low, high=self.high,
-                        mountings=self.mountings)
+                        mountings=self.mountings, sides=tuple(c.fit for c in self.sides))
 
     @property
     def rises(self) -> bool:
@@ -197,14 +200,16 @@ class CalibrationCurve:
                                                          "theta_lowest", "theta_middle", "full_scale", "mountings",
                                                          "reference_unit", "reading_unit", "sensor", "use", "cal_id",
                                                          "date")},
-                **{k: np.asarray(getattr(self, k)).tolist() for k in ("coefficients", "covariance", "between")}}
+                **{k: np.asarray(getattr(self, k)).tolist() for k in ("coefficients", "covariance", "between")},
+                **({"sides": [c.to_dict() for c in self.sides]} if self.sides else {})}
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> CalibrationCurve:
         """Rebuild from :meth:`to_dict`."""
         numbers = {k: math.nan if data[k] is None else data[k] for k in ("sigma", "df", "curve_df", "full_scale")}
         arrays = {k: np.array(data[k], dtype=np.float64) for k in ("coefficients", "covariance", "between")}
-        return cls(**{**data, **numbers, **arrays})
+        sides = tuple(cls.from_dict(d) for d in data.get("sides", ()))
+        return cls(**{**data, **numbers, **arrays, "sides": sides})
 
 
 def _plain(value: Any) -> Any:
@@ -220,4 +225,5 @@ def curve_of(fit: CurveFit, **labels: Any) -> CalibrationCurve:
     return CalibrationCurve(model=fit.model, coefficients=fit.coefficients, covariance=fit.covariance,
                             between=fit.between, sigma=fit.sigma, df=fit.df, curve_df=fit.curve_df, low=fit.low,
                             high=fit.high, theta=fit.spread.theta, theta_lowest=fit.spread.lowest,
-                            theta_middle=fit.spread.middle, mountings=fit.mountings, **labels)
+                            theta_middle=fit.spread.middle, mountings=fit.mountings,
+                            sides=tuple(curve_of(f) for f in fit.sides), **labels)

@@ -150,12 +150,13 @@ def _lines(done: Sequence[Answered], level: float) -> Rows:
         x = np.unique(np.concatenate([np.linspace(low, fit.high, 61), np.linspace(fit.high, top, 21)]))
         f = np.asarray(values(fit.model, np.asarray(fit.coefficients), x), dtype=np.float64)
         mean, new = np.sqrt(mean_variance(fit, x)), np.sqrt(reading_variance(fit, x))
-        t, both = t_quantile(level, fit.curve_df), band_quantile(fit, level)
+        both = band_quantile(fit, level)
+        t = np.array([t_quantile(level, d) for d in degrees(fit, x, problem="regulation")])
         of_new = np.array([t_quantile(level, d) for d in degrees(fit, x)])
         back = np.exp if fit.model == "power of logs" else np.asarray
         for i in range(len(x)):
             row = {**_labels(one), "load": float(x[i]), "curve": float(back(f[i]))}
-            for name, h in (("band", t * mean[i]), ("prediction", of_new[i] * new[i]), ("simultaneous",
+            for name, h in (("band", t[i] * mean[i]), ("prediction", of_new[i] * new[i]), ("simultaneous",
                                                                                         both * mean[i])):
                 row |= {f"{name} low": float(back(f[i] - h)), f"{name} high": float(back(f[i] + h))}
             rows.append(row)

@@ -87,9 +87,11 @@ def spread_words(fitted: Fitted) -> str:
     """Return the variance model in words."""
     if fitted.model == "power of logs":
         return "errors multiply"
-    theta = fitted.spread.theta
-    how = {"replicates": "from the replicates", "REML likelihood": "by restricted likelihood among 0, 1/2 and 1",
-           "assumed": "as asked" if theta else "assumed"}[fitted.spread.how]
+    theta, sd = fitted.spread.theta, fitted.spread.sd
+    if sd:
+        way = "replicates" if fitted.spread.how == "replicates" else "restricted likelihood"
+        return (f"SD proportional to load^{number(theta, 2)}, the power averaged over by {way} (SD {number(sd, 2)})")
+    how = "as asked" if theta else "assumed"
     return f"constant SD, {how}" if theta == 0 else f"SD proportional to load^{theta:.2g}, {how}"
 
 

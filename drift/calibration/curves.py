@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -14,10 +14,12 @@ from drift.calibration.curve_findings import findings_of
 from drift.calibration.curve_tables import curve_tables
 from drift.calibration.curve_words import NAMES, curve_sentence, number, set_words, spread_words
 from drift.calibration.fitting import Fitted, fit_series
+from drift.calibration.quoted import simulated
 from drift.calibration.rows import prepare
 from drift.calibration.saturation import Saturation, saturation
 from drift.calibration.statics import Component, Statics, statics
-from drift.engine.inverse_prediction import InverseSet, inverse_set, t_quantile
+from drift.calibration.with_reference import ADDED, GIVEN, in_quadrature, moved_by_reference, set_with_reference
+from drift.engine.inverse_prediction import InverseSet, coefficient_degrees, fewer, inverse_set, t_quantile
 from drift.errors import Finding
 from drift.records import CheckTable
 from drift.results import Estimate, Provenance, Result, run_versions
@@ -86,13 +88,15 @@ def calibrate_curves(checks: CheckTable, question: CalibrationQuestion, *, level
         loads = _loads(fitted, question, level)
         one = Answered(fitted=fitted, saturation=at, statics=told, loads=loads)
         done.append(one)
-        estimates += [*_of_curve(fitted, level), *_of_saturation(fitted, at, level),
+        estimates += [*_of_curve(fitted, question, level), *_of_saturation(fitted, at, level),
                       *_of_loads(fitted, loads, question, level), *told.estimates]
         findings += [*findings_of(one, question), *told.findings]
+    more, told_of = simulated(done, question, level=level)
     inputs = {checks.file: checks.sha256} if checks.sha256 else {}
     return CalibrationResult(
         question=question.name, answer=_answer(done), estimates=tuple(estimates),
-        tables=curve_tables(done, question, level=level), findings=(*prepared.findings, *dict.fromkeys(findings)),
+        tables=(*curve_tables(done, question, level=level), *more),
+        findings=(*prepared.findings, *dict.fromkeys(findings), *told_of),
         exclusions=prepared.exclusions,
         provenance=Provenance(accounts=(prepared.account,), inputs=inputs, seed=seed, level=level,
                               versions=run_versions(), settings=question.model_dump()))
@@ -111,38 +115,53 @@ def _loads(fitted: Fitted, question: CalibrationQuestion,
     return tuple(made)
 
 
-def _of_curve(fitted: Fitted, level: float) -> list[Estimate]:
+def _of_curve(fitted: Fitted, question: CalibrationQuestion, level: float) -> list[Estimate]:
     fit, s = fitted.fit, fitted.series
     if fit is None:
         return [Estimate(name=SD, value=math.nan, of=s.of, unit=s.reading_unit, method="no curve")]
-    t = t_quantile(level, fit.curve_df)
+    degrees = coefficient_degrees(fit)
     curve = fitted.curve
     assert curve is not None
-    how = (f"mean over {fit.mountings} mountings, each by itself; t interval from how they differ "
-           f"({fit.curve_df:g} df)" if fit.mountings > 1 else
+    how = (f"mean over {fit.mountings} mountings, each by itself; t interval from how they differ"
+           if fit.mountings > 1 else
            f"{'maximum likelihood with bounds' if fit.n_censored else _method(fit.model)}, {spread_words(fitted)}; "
-           f"t interval ({fit.curve_df:g} df)")
+           "t interval")
+    reference = question.reference_uncertainty or 0.0
+    moved = np.abs(reference * moved_by_reference(fit.model, np.asarray(fit.coefficients)))
+    given = f", {GIVEN}" if reference else ""
     made = []
-    for name, value, variance in zip(curve.names, fit.coefficients, np.diag(fit.covariance), strict=True):
+    for name, value, variance, df, u in zip(curve.names, fit.coefficients, np.diag(fit.covariance), degrees, moved,
+                                            strict=True):
+        t = t_quantile(level, df)
         se = math.sqrt(variance) if variance >= 0 else math.nan
         ends = (value - t * se, value + t * se) if math.isfinite(t * se) else (math.nan, math.nan)
         made.append(Estimate(name=f"coefficient {name}", value=float(value), std_error=se, low=float(ends[0]),
                              high=float(ends[1]), level=level if math.isfinite(ends[0]) else math.nan, n=fit.n,
-                             of={**s.of, "curve": fit.model}, method=f"{NAMES[fit.model]}; {how}"))
+                             of={**s.of, "curve": fit.model}, method=f"{NAMES[fit.model]}; {how} ({df:.3g} df){given}"))
+        if u > 0 and math.isfinite(ends[0]):
+            made.append(_with_reference(made[-1], float(u), level))
     from drift.engine.static_errors import sd_interval
 
-    low, high = sd_interval(fit.sigma, fit.df, level)
+    df = float(fewer(fit.df, np.log([f.sigma**2 for f in fit.sides]))) if fit.sides and fit.sigma > 0 else fit.df
+    low, high = sd_interval(fit.sigma, df, level)
     made.append(Estimate(name=SD, value=fit.sigma, low=low, high=high, level=level if math.isfinite(low) else math.nan,
                          unit="log" if fit.model == "power of logs" else s.reading_unit, n=fit.n,
                          of={**s.of, "curve": fit.model}, method=f"SD of a reading about its curve, {_middle(fitted)}; "
-                         f"chi-square interval ({fit.df:g} df)"))
+                         f"chi-square interval ({df:.3g} df)"))
     return made
+
+
+def _with_reference(e: Estimate, u: float, level: float) -> Estimate:
+    """Return a coefficient with the part of the reference, which the fit cannot show."""
+    low, high = in_quadrature(e.value, e.low, e.high, u, level=level)
+    return replace(e, name=f"{e.name}, {ADDED}", std_error=math.hypot(e.std_error, u), low=low, high=high,
+                   method=f"{e.method.removesuffix(f', {GIVEN}')}, in quadrature with 1.96 u of the reference")
 
 
 def _middle(fitted: Fitted) -> str:
     fit = fitted.fit
     assert fit is not None
-    return f"at a load of {fit.spread.middle:.4g}" if fit.spread.theta else "the same at every load"
+    return f"at a load of {fit.spread.middle:.4g}" if fit.spread.theta or fit.sides else "the same at every load"
 
 
 def _method(model: str) -> str:
@@ -176,6 +195,7 @@ def _of_loads(fitted: Fitted, loads: tuple[tuple[float, InverseSet, str], ...], 
     s = fitted.series
     many = f"mean of {question.mean_of} new readings" if question.mean_of > 1 else "one new reading"
     what = ("the mean response takes this value (regulation)" if question.problem == "regulation" else many)
+    reference = question.reference_uncertainty or 0.0
     made = []
     for y, found, _ in loads:
         closed = math.isfinite(found.low) and math.isfinite(found.high)
@@ -184,7 +204,13 @@ def _of_loads(fitted: Fitted, loads: tuple[tuple[float, InverseSet, str], ...], 
             level=level if math.isfinite(found.low) or math.isfinite(found.high) else math.nan, unit=s.reference_unit,
             of={**s.of, "reading": f"{y:.10g}"}, n=fitted.fit.n if fitted.fit else None,
             method=f"{what}; exact set by inversion{' of the simultaneous band' if question.simultaneous else ''}"
-                   f"{'' if closed else ': ' + set_words(found, '')}"))
+                   f"{'' if closed else ': ' + set_words(found, '')}{', ' + GIVEN if reference else ''}"))
+        wide = set_with_reference(found, reference, level=level) if reference else None
+        if wide is not None:
+            u = reference * abs(found.estimate)
+            made.append(replace(made[-1], name=f"{LOAD}, {ADDED}", std_error=math.hypot(found.std_error, u),
+                                low=wide[0], high=wide[1], method=f"{what}; exact set by inversion, each side in "
+                                "quadrature with 1.96 u of the reference"))
     return made
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from drift.calibration.curve import CalibrationCurve, curve_of
 from drift.calibration.rows import Series
+from drift.engine.curve_averaged import SURE, averaged
 from drift.engine.curve_choice import Candidate, VarianceModel, candidates, choose, variance_model
 from drift.engine.curve_models import COEFFICIENTS, Model
 from drift.engine.curves import CurveFit, fit_curve, over_mountings
@@ -70,7 +71,7 @@ def fit_series(series: Series, question: CalibrationQuestion) -> Fitted:
         model, reason = (question.model if question.model in tried else None), "asked"
     if model is None:
         return _refused(nothing, *_no_model(s, question))
-    fit = _final(s, model, spread.theta, tried)
+    fit = _averaged(s, model, spread)
     return Fitted(series=s, spread=spread, tried=tried, model=model, fit=fit, reason=reason)
 
 
@@ -128,7 +129,14 @@ def _same_levels(s: Series) -> bool:
     return len(each) == 1
 
 
-def _final(s: Series, model: Model, theta: float, tried: dict[Model, Candidate]) -> CurveFit:
+def _averaged(s: Series, model: Model, power: VarianceModel) -> CurveFit:
+    """Return the fit averaged over the power of the variance model where that was estimated."""
+    if power.sd < SURE or model == "power of logs":
+        return _final(s, model, power.theta)
+    return averaged([_final(s, model, power.theta + sign * power.sd) for sign in (-1, 1)])
+
+
+def _final(s: Series, model: Model, theta: float) -> CurveFit:
     """Return the fit to the readings as they are, over mountings where there are enough."""
     def one(rows: np.ndarray) -> CurveFit:
         return fit_curve(s.x[rows], s.y[rows], model=model, theta=theta, right=s.right[rows], left=s.left[rows])

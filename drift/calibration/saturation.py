@@ -10,7 +10,7 @@ import numpy as np
 from drift.calibration.fitting import Fitted
 from drift.engine.curve_choice import REJECTED
 from drift.engine.curve_models import Model, inverse, slope
-from drift.engine.inverse_prediction import InverseSet, inverse_set, mean_variance, t_quantile
+from drift.engine.inverse_prediction import InverseSet, degrees, inverse_set, mean_variance, t_quantile
 
 REACHES = 0.8  # share of the saturation pressure that the top level should reach
 
@@ -78,10 +78,11 @@ def saturation(fitted: Fitted, *, full_scale: float, level: float, reference: fl
     spread = _spread(fitted, others, value) if fit.high < value else 0.0
     u_model = spread / math.sqrt(3)
     u = math.sqrt(u_fit**2 + u_reference**2 + u_resolution**2 + u_model**2)
-    df = fit.curve_df * (u / u_fit) ** 4 if u_fit > 0 else math.inf
+    of_fit = float(degrees(fit, at, problem="regulation")[0])
+    df = of_fit * (u / u_fit) ** 4 if u_fit > 0 else math.inf
     # Half-widths add in quadrature: one t of effective degrees of freedom would make the whole narrower than its part.
     known = math.sqrt(u_reference**2 + u_resolution**2 + u_model**2)
-    half = math.hypot(t_quantile(level, fit.curve_df) * u_fit, t_quantile(level, math.inf) * known) / value
+    half = math.hypot(t_quantile(level, of_fit) * u_fit, t_quantile(level, math.inf) * known) / value
     low, high = (value * math.exp(sign * half) for sign in (-1, 1))
     return Saturation(value=value, u_fit=u_fit, u_reference=u_reference, u_resolution=u_resolution, u_model=u_model,
                       u=u, df=df, low=low, high=high, ratio=fit.high / value, others=others,

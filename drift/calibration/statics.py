@@ -266,8 +266,8 @@ def _first_usable(fitted: Fitted, sd: float, q: float) -> float:
     assert fit is not None
     x = np.linspace(fit.high / 20000, fit.high, 20000)
     steep = np.abs(slope(fit.model, np.asarray(fit.coefficients), x))
-    with np.errstate(divide="ignore"):
-        fine = 2.4 * sd * np.sqrt(fit.spread.variance(x)) / steep <= q * x
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fine = 2.4 * sd / fit.sigma * np.sqrt(fit.own_variance(x)) / steep <= q * x
     bad = np.flatnonzero(~fine)
     if not len(bad):
         return 0.0 if fit.spread.theta else float(x[0])

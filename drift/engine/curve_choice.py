@@ -8,27 +8,29 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from drift.engine.curve_models import COEFFICIENTS, MODELS, Model, design, response, values, vertex
+from drift.engine.curve_models import MODELS, Model, design, response, values, vertex
 from drift.engine.curves import CurveFit, fit_curve, spread_of
-from drift.engine.lines import fit_lines
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
-THETAS = (0.0, 0.5, 1.0)
+THETAS = np.arange(-0.25, 2.01, 0.25)
 FEWEST_REPLICATES = 4
 SAME = 0.02
 CLOSE = 2.0  # AICc within which the simpler curve is taken (Burnham and Anderson 2002, section 2.6)
 REJECTED = 0.01
-SHOWN = 1.92  # log likelihood by which a growing SD must win: half of chi-square with 1 df at 5 %
 
 
 @dataclass(frozen=True, kw_only=True)
 class VarianceModel:
-    """Power of the variance model and how it was found: "replicates", "REML likelihood" or "assumed"."""
+    """Power of the variance model and how it was found: "replicates", "REML likelihood" or "assumed".
+
+    ``sd`` is what the readings leave open of an estimated power; zero where it was assumed.
+    """
 
     theta: float
     how: Literal["replicates", "REML likelihood", "assumed"]
+    sd: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,51 +78,52 @@ def variance_model(x: ArrayLike, y: ArrayLike, codes: Ints) -> VarianceModel:
 
     Notes
     -----
-    Four or more replicates in the median cell and three loads above zero: log SD on log load, weighted by degrees of
-    freedom, limited to 0 .. 2. Else theta in {0, 1/2, 1} by the restricted likelihood of a quadratic (a line where
-    there are fewer than four loads), -[(n - q) log RSS_w - sum log w + log det X'WX]/2; a constant
-    SD stands unless another wins by 1.92.
+    Mean and SD of theta over -1/4 .. 2 in steps of 1/4, weighted by the restricted likelihood
+    exp{-[(n - q) log RSS_w - sum log w + log det X'WX]/2}. With four or more replicates in the median cell every cell
+    has a mean of its own, so that theta does not depend on a curve; else the mean is a quadratic (a line where there
+    are fewer than four loads). The range starts below zero because a constant SD would else stand at its edge, and the
+    mean of theta be biased there.
 
     References
     ----------
     R. J. Carroll and D. Ruppert (1988), Transformation and Weighting in Regression, ch. 3; D. A. Harville (1977), JASA
-    72, 320-338.
+    72, 320-338, equation 3.8.
     """
     load, reading = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    count = np.bincount(codes)
-    count = count[count > 0]
-    if len(count) and np.median(count) >= FEWEST_REPLICATES:
-        found = _from_replicates(load, reading, codes)
-        if np.isfinite(found):
-            return VarianceModel(theta=found, how="replicates")
+    _, cell, count = np.unique(codes, return_inverse=True, return_counts=True)
     levels = len(np.unique(load))
-    model: Model = "quadratic" if levels >= 4 else "line"
-    q = len(COEFFICIENTS[model])
-    if levels < q or len(load) - q < 3 or np.sum(np.unique(load) > 0) < 3:
-        return VarianceModel(theta=0.0, how="assumed")
-    scores = [_restricted(model, load, reading, t) for t in THETAS]
-    best = int(np.argmax(scores))
-    return VarianceModel(theta=THETAS[best] if scores[best] > scores[0] + SHOWN else 0.0, how="REML likelihood")
+    if np.sum(np.unique(load) > 0) >= 3:
+        if np.median(count) >= FEWEST_REPLICATES:
+            columns = np.asarray(cell[:, None] == np.arange(len(count)), dtype=np.float64)
+            found = _mean_power(columns, load, reading, "replicates")
+            if found is not None:
+                return found
+        if levels >= 3:
+            columns = design("quadratic" if levels >= 4 else "line", load / float(np.abs(load).max()))
+            found = _mean_power(columns, load, reading, "REML likelihood")
+            if found is not None:
+                return found
+    return VarianceModel(theta=0.0, how="assumed")
 
 
-def _from_replicates(x: Floats, y: Floats, codes: Ints) -> float:
-    _, cell = np.unique(codes, return_inverse=True)
-    n = np.bincount(cell)
-    mean = np.bincount(cell, weights=y) / n
-    squares = np.bincount(cell, weights=(y - mean[cell]) ** 2)
-    load = np.bincount(cell, weights=x) / n
-    level, of = np.unique(np.round(load, 12), return_inverse=True)
-    squares, df = np.bincount(of, weights=squares), np.bincount(of, weights=n - 1.0)
-    use = (level > 0) & (df > 0) & (squares > 0)
-    if use.sum() < 3:
-        return float("nan")
-    line = fit_lines(0.5 * np.log(squares[use] / df[use]), np.log(level[use]), weights=df[use])
-    return float(np.clip(line.slope[0], 0.0, 2.0))
+def _mean_power(columns: Floats, x: Floats, y: Floats,
+                how: Literal["replicates", "REML likelihood"]) -> VarianceModel | None:
+    """Return mean and SD of the power; None where too few residuals are left over, or none at all."""
+    if len(x) - columns.shape[1] < 3:
+        return None
+    residual = y - columns @ np.linalg.lstsq(columns, y, rcond=None)[0]
+    if float(residual @ residual) <= 1e-24 * float(y @ y):
+        return None
+    scores = np.array([_restricted(columns, x, y, float(t)) for t in THETAS])
+    weights = np.exp(scores - scores.max())
+    weights /= weights.sum()
+    mean = float(weights @ THETAS)
+    return VarianceModel(theta=mean, how=how, sd=float(np.sqrt(weights @ (THETAS - mean) ** 2)))
 
 
-def _restricted(model: Model, x: Floats, y: Floats, theta: float) -> float:
+def _restricted(columns: Floats, x: Floats, y: Floats, theta: float) -> float:
     w = 1 / spread_of(x, theta).variance(x)
-    columns = design(model, x / float(np.abs(x).max())) * np.sqrt(w)[:, None]
+    columns = columns * np.sqrt(w)[:, None]
     q, r = np.linalg.qr(columns)
     target = np.sqrt(w) * y
     residual = target - q @ (q.T @ target)

@@ -17,6 +17,7 @@ from drift.engine.readonly import frozen_array
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 _LOG_ROOT_TWO_PI = 0.5 * float(np.log(2 * np.pi))
+MOST = 200  # steps; a curve that a line has as its limit never arrives, and the others do in some tens
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,6 +67,9 @@ class CurveFit:
     low, high : float
         Lowest and highest load of an exact reading.
     converged : bool
+    sides : tuple of CurveFit
+        Where the power of the variance model was estimated: the curves it is the mean of (see
+        :func:`drift.engine.curve_averaged.averaged`). ``spread.theta`` is then their mean.
     """
 
     model: Model
@@ -85,6 +89,7 @@ class CurveFit:
     high: float
     mountings: int = 1
     converged: bool = True
+    sides: tuple[CurveFit, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("coefficients", "covariance", "between"):
@@ -94,6 +99,12 @@ class CurveFit:
     def q(self) -> int:
         """Number of coefficients."""
         return len(self.coefficients)
+
+    def own_variance(self, x: Floats) -> Floats:
+        """Return the variance of one reading about its curve at each load."""
+        if self.sides:
+            return np.asarray(np.mean([f.own_variance(x) for f in self.sides], axis=0))
+        return np.asarray(self.sigma**2 * self.spread.variance(x))
 
 
 def fit_curve(reference: ArrayLike, reading: ArrayLike, *, model: Model = "line", theta: float = 0.0,
@@ -186,7 +197,8 @@ def _linear(model: Model, x: Floats, y: Floats, w: Floats) -> tuple[Floats, Floa
 
 
 def _nonlinear(model: Model, x: Floats, y: Floats, w: Floats) -> tuple[Floats, Floats, float, bool]:
-    fit = nonlinear_least_squares(lambda b: values(model, b, x), y, _start(model, x, y), weights=w, linear=(0,))
+    fit = nonlinear_least_squares(lambda b: values(model, b, x), y, _start(model, x, y), weights=w, linear=(0,),
+                                  max_iterations=MOST)
     jacobian = gradient(model, fit.coefficients, x) * np.sqrt(w)[:, None]
     return np.array(fit.coefficients), inverse_gram(jacobian), fit.sse, fit.converged
 

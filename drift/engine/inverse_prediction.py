@@ -68,6 +68,8 @@ def t_quantile(level: float, df: float) -> float:
 def band_quantile(fit: CurveFit, level: float) -> float:
     """Return sqrt(q F): the multiplier of a band that holds at all loads at once.
 
+    Where the power of the variance model was estimated, with the fewest degrees of freedom of any calibrated load.
+
     References
     ----------
     H. Working and H. Hotelling (1929), JASA 24, 73-85; H. Scheffe (1959), The Analysis of Variance, section 3.5. Over
@@ -78,7 +80,10 @@ def band_quantile(fit: CurveFit, level: float) -> float:
     if fit.mountings > 1:
         m, q = fit.mountings, fit.q
         return float(np.sqrt(q * (m - 1) / (m - q) * fdtri(q, m - q, level))) if m > q else float("nan")
-    return float(np.sqrt(fit.q * fdtri(fit.q, fit.df, level))) if fit.df >= 1 else float("nan")
+    df = fit.df
+    if fit.sides:
+        df = float(degrees(fit, np.linspace(fit.low, fit.high, 21), problem="regulation").min())
+    return float(np.sqrt(fit.q * fdtri(fit.q, df, level))) if df >= 1 else float("nan")
 
 
 def mean_variance(fit: CurveFit, x: ArrayLike) -> Floats:
@@ -98,19 +103,55 @@ def reading_variance(fit: CurveFit, x: ArrayLike, *, m: float = 1, problem: Prob
     if problem == "regulation":
         return made
     j = gradient(fit.model, np.asarray(fit.coefficients), at)
-    own = fit.sigma**2 * fit.spread.variance(at) / m
+    own = fit.own_variance(at) / m
     return np.asarray(made + np.einsum("ni,ij,nj->n", j, fit.between, j) + own)
 
 
 def degrees(fit: CurveFit, x: ArrayLike, *, m: float = 1, problem: Problem = "calibration") -> Floats:
-    """Return the degrees of freedom of :func:`reading_variance` (Welch-Satterthwaite over mountings)."""
+    """Return the degrees of freedom of :func:`reading_variance` (Welch-Satterthwaite over mountings).
+
+    Notes
+    -----
+    Where the power theta of the variance model was estimated, 1/df = 1/df_known + Var_theta(log variance)/2: the log of
+    a variance with df degrees of freedom has variance 2/df, and what theta leaves open at this load adds to it. Never
+    below one. Over mountings only the part of the reading itself loses by it: how mountings differ is seen, whatever
+    the weights.
+    """
     at = np.atleast_1d(np.asarray(x, dtype=np.float64))
+    known = _known_degrees(fit, at, m=m, problem=problem)
+    if not fit.sides or fit.mountings > 1:
+        return known
+    with np.errstate(divide="ignore"):
+        logs = np.log([reading_variance(f, at, m=m, problem=problem) for f in fit.sides])
+    return fewer(known, logs)
+
+
+def coefficient_degrees(fit: CurveFit) -> Floats:
+    """Return the degrees of freedom of the variance of each coefficient, as in :func:`degrees`."""
+    known = np.full(fit.q, fit.curve_df)
+    if not fit.sides or fit.mountings > 1:
+        return known
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return fewer(known, np.log([np.diag(f.covariance) for f in fit.sides]))
+
+
+def fewer(df: ArrayLike, logs: ArrayLike) -> Floats:
+    """Return degrees of freedom of variances whose logarithms differ between powers, shape (powers, n)."""
+    known = np.asarray(df, dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        extra = np.nan_to_num(np.var(np.asarray(logs), axis=0) / 2)
+        return np.asarray(np.where(known >= 1, np.maximum(1 / (1 / known + extra), 1.0), known))
+
+
+def _known_degrees(fit: CurveFit, at: Floats, *, m: float, problem: Problem) -> Floats:
+    """Return the degrees of freedom as if the power of the variance model were known."""
     if problem == "regulation" or fit.mountings < 2:
         return np.full(len(at), fit.curve_df)
-    own = fit.sigma**2 * fit.spread.variance(at) / m
+    own = fit.own_variance(at) / m
     curve = reading_variance(fit, at, m=m) - own
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray((own + curve) ** 2 / (curve**2 / fit.curve_df + own**2 / fit.df))
+        of_own = fewer(np.full(len(at), fit.df), np.log([f.own_variance(at) for f in fit.sides or (fit,)]))
+        return np.asarray((own + curve) ** 2 / (curve**2 / fit.curve_df + own**2 / of_own))
 
 
 def inverse_set(fit: CurveFit, y0: float, *, level: float = 0.95, m: float = 1,
@@ -159,7 +200,7 @@ def inverse_set(fit: CurveFit, y0: float, *, level: float = 0.95, m: float = 1,
     t = band_quantile(fit, level) if simultaneous else t_quantile(level, df)
     if not np.isfinite(t) or not np.isfinite(target):
         return InverseSet(estimate=estimate, pieces=(), kind="nothing", std_error=error, df=df, g=g)
-    if fit.model in ("line", "through-zero") and not fit.spread.theta:
+    if fit.model in ("line", "through-zero") and not fit.spread.theta and not fit.sides:
         pieces, g = _closed(fit, target, t, m if problem == "calibration" else np.inf)
     else:
         pieces = _searched(fit, target, t, m, problem)

@@ -14,6 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drift.calibration import CalibrationCurve, curves_of, static_components
+from drift.calibration.with_reference import moved_by_reference
+from drift.engine.curve_models import values
 from drift.engine.curves import fit_curve
 from drift.engine.inverse_prediction import inverse_set
 from drift.report.study_result import StudyResult
@@ -186,6 +188,61 @@ def test_wrong_usage_says_what_to_give() -> None:
         assert out.exit_code == 2
         assert told in " ".join(out.stderr.split())
     assert run(table, "--reference", "nothing").exit_code == 1
+
+
+def test_faults_name_the_option_to_give(tmp_path: Path) -> None:
+    table = DEMO / "cycles.csv"
+    for words, told in ((("--hold", "nope"), "--hold names a column"), (("--cycle", "nope"), "--cycle names a column"),
+                        (("--where", "use=99"), "Look at --where, and at rows marked exclude")):
+        out = run(table, *words)
+        assert out.exit_code == 1
+        assert told in " ".join(out.stderr.split())
+    notes = " ".join(f["mend"] for f in answer(table)["findings"])
+    assert "--both-directions" in notes
+    assert "Say --full-scale" in notes
+    assert "direction =" not in notes
+
+
+def test_the_reference_widens_what_it_moves_and_nothing_else() -> None:
+    frame = levels(5 + X + np.tile([-3.0, 1.0, 2.5], 9), X)
+    plain = calibrated(frame, model="line", spread="constant", invert=[500])
+    given = calibrated(frame, model="line", spread="constant", invert=[500], reference_uncertainty="1 %")
+    for name in ("coefficient a", "coefficient s", "load at a reading"):
+        assert (given.estimate(name).low, given.estimate(name).high) == (plain.estimate(name).low,
+                                                                         plain.estimate(name).high)
+    names = {e.name for e in given.estimates}
+    assert "coefficient a, with the reference" not in names
+    assert not any("reference" in e.name for e in plain.estimates)
+    for name in ("coefficient s", "load at a reading"):
+        without, whole = given.estimate(name), given.estimate(f"{name}, with the reference")
+        assert "given the reference" in without.method
+        assert whole.std_error == pytest.approx(math.hypot(without.std_error, 0.01 * without.value))
+        assert whole.high - whole.value == pytest.approx(math.hypot(without.high - without.value,
+                                                                    1.959964 * 0.01 * without.value), rel=1e-6)
+
+
+@pytest.mark.parametrize(("model", "b"), [("line", [5.0, 1.2]), ("through-zero", [1.1]), ("quadratic", [5, 1.2, -1e-4]),
+                                          ("power", [2.0, 0.9]), ("power of logs", [0.7, 0.9]),
+                                          ("saturating", [900.0, 2e-3])])
+def test_a_reference_off_by_a_factor_moves_coefficients_as_said(model: Any, b: list[float]) -> None:
+    step, x = 1e-6, np.linspace(50.0, 800.0, 12)
+    moved = np.array(b) + step * moved_by_reference(model, np.array(b))
+    assert values(model, moved, x) == pytest.approx(values(model, np.array(b), x * math.exp(step)), rel=1e-10)
+
+
+def test_a_result_quotes_its_simulated_coverage() -> None:
+    x = np.repeat(np.linspace(100.0, 800.0, 5), 2)
+    y = 20 + x + np.random.default_rng(1).normal(0, 8, 10)
+    result = calibrated(levels(y, x), model="line", spread="constant", full_scale=1000, invert=[470])
+    table = next(t for t in result.tables if t.name == "coverage")
+    assert set(table["nearest design"]) == {"line, 5 levels x 2"}
+    assert set(table["quantity"]) == {"load at a reading", "saturation pressure", "coefficient a", "coefficient s"}
+    assert "simulated-coverage" in {f.code for f in result.findings}
+    free = calibrated(levels(y, x), model="line", full_scale=1000)
+    assert all("SD" in str(d) for d in next(t for t in free.tables if t.name == "coverage")["nearest design"])
+    bent = calibrated(levels(y, x), model="power", full_scale=1000)
+    assert "coverage" not in {t.name for t in bent.tables}
+    assert "coverage" not in {t.name for t in calibrated(levels(y, x), model="saturating").tables}
 
 
 def test_only_a_reading_and_a_reference_are_needed(tmp_path: Path) -> None:

@@ -65,7 +65,8 @@ def test_certified_curves_through_json(name: str, words: tuple[str, ...], names:
 
 
 def test_pontius_rejects_the_line_and_takes_the_quadratic() -> None:
-    data, example = _json("strd-pontius-load-cell", "--reference", "load", "--reading", "deflection"), load(
+    data, example = _json("strd-pontius-load-cell", "--reference", "load", "--reading", "deflection", "--spread",
+                          "constant"), load(
         "strd-pontius-load-cell")
     for j, ours in enumerate("asq"):
         e = estimate(data, f"coefficient {ours}", curve="quadratic")

@@ -17,11 +17,13 @@ import numpy as np
 
 from drift.calibration.fitting import Fitted
 from drift.calibration.saturation import saturation
+from drift.calibration.with_reference import in_quadrature, moved_by_reference, set_with_reference
 from drift.engine.cell_gains import shrink, two_way
+from drift.engine.curve_averaged import fit_averaged
 from drift.engine.curve_choice import VarianceModel, variance_model
 from drift.engine.curve_models import Model, values
 from drift.engine.curves import CurveFit, fit_curve, over_mountings
-from drift.engine.inverse_prediction import InverseSet, inverse_set, t_quantile
+from drift.engine.inverse_prediction import InverseSet, coefficient_degrees, inverse_set, t_quantile
 from tests.coverage.family import FOLDER, LEVEL, Family, Held
 
 TABLE, SEED, STUDIES = FOLDER / "calibration.csv", 20260604, 1000
@@ -30,6 +32,7 @@ T, NAIVE_LINE, CURVE_ONLY = "t interval", "load regressed on reading", "t interv
 INDEPENDENT = "all readings taken as independent"
 FULL, TRUE = 1000.0, {"line": (20.0, 1.0), "through-zero": (1.05,), "quadratic": (10.0, 1.3, -2.4e-4)}
 PLACES = {"middle": 450.0, "near the lowest level": 110.0, "near the top level": 790.0, "beyond the top level": 900.0}
+LEFT_OUT, ADDED = ", reference left out", ", with the reference"
 SHRUNK, PLAIN = "shrunk, empirical Bayes", "unshrunk, t interval"
 
 
@@ -90,8 +93,9 @@ def study(name: str, rng: np.random.Generator) -> Held:
     bare = values(d.model, truth, x * math.exp(rng.normal(0, d.reference)))
     y = factor[mounting] * bare + rng.normal(0, 1, len(x)) * _sd(d, x)
     free = d.theta > 0 or "power estimated" in name
-    theta = variance_model(x, y, np.unique(x, return_inverse=True)[1]).theta if free else 0.0
-    pooled = fit_curve(x, y, model=d.model, theta=theta)
+    power = (variance_model(x, y, np.unique(x, return_inverse=True)[1]) if free else
+             VarianceModel(theta=0.0, how="assumed"))
+    pooled = fit_averaged(x, y, power, model=d.model)
     fit = pooled
     if d.mountings > 1:
         fit = over_mountings([fit_curve(x[mounting == j], y[mounting == j], model=d.model)
@@ -101,8 +105,8 @@ def study(name: str, rng: np.random.Generator) -> Held:
         new = float(values(d.model, truth, load)) * (math.exp(rng.normal(0, d.mounting_sd)) if d.mounting_sd else 1.0)
         new += rng.normal() * float(_sd(d, np.array([load]))[0])
         _load(held, f"load at a reading, {place}", fit, new, load, x, y,
-              pooled if d.mountings > 1 else fit_curve(x, y, model=d.model) if free else None)
-    _coefficients(held, fit, truth, pooled if d.mountings > 1 else None)
+              pooled if d.mountings > 1 else fit_curve(x, y, model=d.model) if free else None, d.reference)
+    _coefficients(held, fit, truth, pooled if d.mountings > 1 else None, d.reference)
     _saturation(held, fit, d, truth, pooled if d.mountings > 1 else None)
     return held
 
@@ -117,12 +121,16 @@ def _put(held: dict[Any, Any], quantity: str, method: str, low: float, high: flo
 
 
 def _load(held: dict[Any, Any], quantity: str, fit: CurveFit, y0: float, truth: float, x: np.ndarray, y: np.ndarray,
-          other: CurveFit | None) -> None:
+          other: CurveFit | None, reference: float) -> None:
     found = inverse_set(fit, y0, level=LEVEL)
-    held[quantity, EXACT] = _in_set(found, truth)
+    held[quantity, EXACT + LEFT_OUT * bool(reference)] = _in_set(found, truth)
+    wide = set_with_reference(found, reference, level=LEVEL) if reference else None
+    if wide is not None:
+        _put(held, quantity, EXACT + ADDED, *wide, truth)
     t = t_quantile(LEVEL, found.df)
-    _put(held, quantity, WALD, found.estimate - t * found.std_error, found.estimate + t * found.std_error, truth)
-    if fit.model == "line" and not fit.spread.theta and fit.mountings == 1:
+    _put(held, quantity, WALD + LEFT_OUT * bool(reference), found.estimate
+         - t * found.std_error, found.estimate + t * found.std_error, truth)
+    if fit.model == "line" and fit.mountings == 1:
         back = fit_curve(y, x)
         at = float(values("line", np.asarray(back.coefficients), y0))
         d = np.array([1.0, y0])
@@ -139,14 +147,20 @@ def _in_set(found: InverseSet, truth: float) -> tuple[bool, float]:
     return inside, sum(high - low for low, high in found.pieces)
 
 
-def _coefficients(held: dict[Any, Any], fit: CurveFit, truth: np.ndarray, other: CurveFit | None) -> None:
+def _coefficients(held: dict[Any, Any], fit: CurveFit, truth: np.ndarray, other: CurveFit | None,
+                  reference: float) -> None:
+    moved = reference * moved_by_reference(fit.model, np.asarray(fit.coefficients))
     for at, method in ((fit, T), *(((other, INDEPENDENT),) if other is not None else ())):
-        t = t_quantile(LEVEL, at.curve_df)
+        df = coefficient_degrees(at)
         for j, name in enumerate(("a", "s", "q") if len(truth) > 1 else ("s",)):
             if j < len(truth):
-                half = t * math.sqrt(at.covariance[j, j])
+                half = t_quantile(LEVEL, df[j]) * math.sqrt(at.covariance[j, j])
                 value = at.coefficients[j]
-                _put(held, f"coefficient {name}", method, value - half, value + half, truth[j])
+                ends = value - half, value + half
+                _put(held, f"coefficient {name}", method + LEFT_OUT * bool(moved[j]), *ends, truth[j])
+                if moved[j]:
+                    _put(held, f"coefficient {name}", method + ADDED,
+                         *in_quadrature(value, *ends, abs(moved[j]), level=LEVEL), truth[j])
 
 
 def _saturation(held: dict[Any, Any], fit: CurveFit, d: Design, truth: np.ndarray, other: CurveFit | None) -> None:
