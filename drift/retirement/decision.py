@@ -119,10 +119,6 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
     if any(more):
         made.append(more_table(answers, more, exposure))
         findings += more_findings(answers, more, exposure)
-    answer = answer_sentence(answers, exposure) if limits else _no_limit_sentence(study)
-    coverage, told = simulated(answers, wear)
-    made += coverage
-    findings += told
     answer = (answer_sentence(answers, exposure, jumps=bool(_jump_limits(study))) if limits
               else _no_limit_sentence(study))
     if study.sensitivity is not None and study.sensitivity.start:
