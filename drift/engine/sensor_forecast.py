@@ -402,7 +402,8 @@ def chance_over(mixture: Mixture, use: ArrayLike, limit: float, *, sign: float, 
     u = np.asarray(use, dtype=np.float64)
     c = mixture.cov
     # Past the limit where a start + b slope is larger than edge.
-    a, b, edge = 0.0 if relative else sign, sign * u, limit
+    a: float | Floats = 0.0 if relative else sign
+    b, edge = sign * u, limit
     if relative and share:
         turned = np.sign(mixture.mean[:, :1])  # a change is slope / start: a start below zero turns it round
         a, b, edge = -limit * turned, sign * turned * u, 0.0
