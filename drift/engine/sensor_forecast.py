@@ -403,7 +403,6 @@ def chance_over(mixture: Mixture, use: ArrayLike, limit: float, *, sign: float, 
     c = mixture.cov
     # Past the limit where a start + b slope is larger than edge.
     a: float | Floats = 0.0 if relative else sign
-    a: Floats | float = 0.0 if relative else sign
     b, edge = sign * u, limit
     if relative and share:
         turned = np.sign(mixture.mean[:, :1])  # a change is slope / start: a start below zero turns it round
