@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -64,10 +63,6 @@ class Companion:
 
 Maker = Callable[[Setting], Companion | None]
 
-
-def stream(seed: int, name: str, number: int) -> np.random.Generator:
-    """Return a generator of its own for each companion and group, so that one more changes no other number."""
-    return np.random.default_rng([seed, zlib.crc32(name.encode()), number])
 
 
 def stacked(made: Sequence[tuple[Mapping[str, str], Companion]], by: Sequence[str]) -> tuple[ResultTable, ...]:

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from drift.agreement.answer import Answer
-from drift.agreement.companion import Companion, Maker, Setting, stream
+from drift.agreement.companion import Companion, Maker, Setting
 from drift.agreement.pairs import Pairing
 from drift.agreement.words import said_over
+from drift.engine.streams import stream
 from drift.study import AgreementQuestion
 
 

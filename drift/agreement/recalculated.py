@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.agreement.answer import Answer, verdict_estimates
-from drift.agreement.companion import Companion, Setting, stacked, stream
+from drift.agreement.companion import Companion, Setting, stacked
 from drift.agreement.equivalence import judge
 from drift.agreement.harmless import Harmless, read_harmless
 from drift.agreement.pairs import Group, Pairing
@@ -28,6 +28,7 @@ from drift.agreement.tables import result_tables
 from drift.agreement.variants import PLAIN, LimitRow
 from drift.agreement.words import opening, verdict_caution, whole_answer
 from drift.engine.limits_of_agreement import MULTIPLIER
+from drift.engine.streams import stream
 from drift.errors import Finding
 from drift.records import CalibrationTable, CheckTable, TrialTable
 from drift.results import Estimate, Provenance, ResultTable, run_versions

@@ -80,7 +80,7 @@ def _chosen(done: Sequence[Answered]) -> Rows:
 
 
 def _tried(done: Sequence[Answered]) -> Rows:
-    return [{**_labels(one), "model": m, "coefficients": float(len(COEFFICIENTS[m])), "AICc": _finite(c.fit.aicc),
+    return [{**_labels(one), "model": m, "coefficients": float(len(COEFFICIENTS[m])), "AICc": finite(c.fit.aicc),
              "F": c.lack.F, "df of lack": c.lack.df_lack, "df of pure error": c.lack.df_pure, "p": c.lack.p,
              "rises or falls throughout": "yes" if c.monotone else "no",
              "saturation pressure": one.saturation.others.get(m, math.nan) if one.saturation else math.nan,
@@ -104,14 +104,14 @@ def _covariance(done: Sequence[Answered]) -> Rows:
 
 
 def _loads(done: Sequence[Answered]) -> Rows:
-    return [{**_labels(one), "reading": y, "load": _finite(s.estimate), "low": s.low, "high": s.high,
-             "standard uncertainty": _finite(s.std_error), "df": _finite(s.df), "set": set_words(s, ""),
+    return [{**_labels(one), "reading": y, "load": finite(s.estimate), "low": s.low, "high": s.high,
+             "standard uncertainty": finite(s.std_error), "df": finite(s.df), "set": set_words(s, ""),
              "mark": mark} for one in done for y, s, mark in one.loads]
 
 
 def _saturation(done: Sequence[Answered]) -> Rows:
     return [{**_labels(one), "saturation pressure": a.value, "curve": a.u_fit, "reference": a.u_reference,
-             "resolution": a.u_resolution, "spread of curves": a.u_model, "combined": a.u, "df": _finite(a.df),
+             "resolution": a.u_resolution, "spread of curves": a.u_model, "combined": a.u, "df": finite(a.df),
              "top level over it": a.ratio} for one in done if (a := one.saturation) is not None]
 
 
@@ -121,7 +121,7 @@ def _levels(done: Sequence[Answered]) -> Rows:
 
 def _components(done: Sequence[Answered]) -> Rows:
     return [{**_labels(one), "component": c.name, "standard uncertainty": c.value, "unit": c.unit, "type": c.kind,
-             "distribution": c.distribution, "df": _finite(c.df), "note": c.note}
+             "distribution": c.distribution, "df": finite(c.df), "note": c.note}
             for one in done if one.statics for c in one.statics.components]
 
 
@@ -163,5 +163,6 @@ def _lines(done: Sequence[Answered], level: float) -> Rows:
     return rows
 
 
-def _finite(value: float) -> float:
+def finite(value: float) -> float:
+    """Return the value, NaN where it is not finite."""
     return float(value) if math.isfinite(value) else math.nan

@@ -11,7 +11,7 @@ import numpy as np
 
 from drift.calibration.curve import CalibrationCurve
 from drift.calibration.curve_findings import findings_of
-from drift.calibration.curve_tables import curve_tables
+from drift.calibration.curve_tables import curve_tables, finite
 from drift.calibration.curve_words import NAMES, curve_sentence, number, set_words, spread_words
 from drift.calibration.fitting import Fitted, fit_series
 from drift.calibration.quoted import simulated
@@ -212,11 +212,6 @@ def _of_loads(fitted: Fitted, loads: tuple[tuple[float, InverseSet, str], ...], 
                                 low=wide[0], high=wide[1], method=f"{what}; exact set by inversion, each side in "
                                 "quadrature with 1.96 u of the reference"))
     return made
-
-
-def finite(value: float) -> float:
-    """Return the value, NaN where it is not finite."""
-    return float(value) if math.isfinite(value) else math.nan
 
 
 def _answer(done: list[Answered]) -> str:

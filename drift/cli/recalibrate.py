@@ -6,13 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import rich_click as click
 
-from drift.cli.deliver import Tell, deliver
 from drift.cli.options import columns_of_checks, common, duplicates, level_value, table_argument, where
-from drift.cli.studies import _writer
-from drift.cli.tables import OUT
+from drift.cli.tables import OUT, answer_command
 
 if TYPE_CHECKING:
-    from drift.results import Result
+    pass
 
 
 def tolerance_value(_: click.Context, parameter: click.Parameter, value: str) -> float:
@@ -46,11 +44,4 @@ def tolerance_value(_: click.Context, parameter: click.Parameter, value: str) ->
 def recalibrate(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
                 **options: Any) -> None:
     """Say every how many uses a sensor should be calibrated anew."""
-    def work(tell: Tell) -> Result:
-        from drift.cli.mends import with_options
-        from drift.cli.one_table import ANSWERS
-
-        return with_options("recalibrate", {**options, "out": out}, lambda: ANSWERS["recalibrate"](
-            table, options, level=level, seed=seed, progress=tell))
-
-    deliver("recalibrate", work, as_json=as_json, quiet=quiet, write=_writer(out))
+    answer_command("recalibrate", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)

@@ -30,8 +30,9 @@ if TYPE_CHECKING:
 OUT = "Folder to write report, figures and tables to."
 
 
-def _answer(command: str, table: str, options: dict[str, Any], *, as_json: bool, out: str | None, seed: int | None,
-            level: float, quiet: bool) -> None:
+def answer_command(command: str, table: str, options: dict[str, Any], *, as_json: bool, out: str | None,
+                   seed: int | None, level: float, quiet: bool) -> None:
+    """Answer one question about one table, and deliver it."""
     def work(tell: Tell) -> Result:
         from drift.cli.mends import with_options
         from drift.cli.one_table import ANSWERS
@@ -51,7 +52,7 @@ def _answer(command: str, table: str, options: dict[str, Any], *, as_json: bool,
 def wear(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
          **columns: Any) -> None:
     """Estimate drift per use from a table of bench checks."""
-    _answer("wear", table, columns, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
+    answer_command("wear", table, columns, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
 
 
 @click.command()
@@ -72,7 +73,7 @@ def wear(table: str, as_json: bool, out: str | None, seed: int | None, level: fl
 def retire(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
            **options: Any) -> None:
     """Say after how many uses a sensor should be retired."""
-    _answer("retire", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
+    answer_command("retire", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
 
 
 @click.command()
@@ -92,7 +93,7 @@ def retire(table: str, as_json: bool, out: str | None, seed: int | None, level: 
 def icc(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
         **options: Any) -> None:
     """Estimate reliability: the intraclass correlation that fits, all ten cases, SEM and MDC, with intervals."""
-    _answer("icc", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
+    answer_command("icc", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
 
 
 @click.command()
@@ -115,7 +116,7 @@ def agree(table: str, as_json: bool, out: str | None, seed: int | None, level: f
           **options: Any) -> None:
     """Compare two methods: bias and limits of agreement with intervals, and a verdict when --harmless is given."""
     if recalculation(options):
-        _answer("agree", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
+        answer_command("agree", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
         return
     wide = options["a_column"] or options["b_column"]
     if wide and not (options["a_column"] and options["b_column"]):
@@ -126,7 +127,7 @@ def agree(table: str, as_json: bool, out: str | None, seed: int | None, level: f
         raise click.UsageError("give either --methods, or --a and --b")
     if not wide:
         _long_form(options)
-    _answer("agree", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
+    answer_command("agree", table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
 
 
 def _long_form(options: dict[str, Any]) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -61,8 +60,3 @@ class Companion:
 
 
 Maker = Callable[[Setting], Companion | None]
-
-
-def stream(seed: int, name: str) -> np.random.Generator:
-    """Return a generator of its own for each companion."""
-    return np.random.default_rng([seed, zlib.crc32(name.encode())])

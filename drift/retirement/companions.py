@@ -7,9 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from drift.engine.streams import stream
 from drift.records import Tables
 from drift.results import Result
-from drift.retirement.companion import Companion, Maker, Setting, stream
+from drift.retirement.companion import Companion, Maker, Setting
 from drift.retirement.evaluate import ConstructionAnswer
 from drift.retirement.groups import Exposure
 from drift.retirement.limits import Limit

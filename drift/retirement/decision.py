@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 from drift.errors import Finding
@@ -20,6 +19,7 @@ from drift.retirement.more_data import more_data, more_findings, more_table
 from drift.retirement.pooling import SlopePair, equivalence_table, slope_pairs
 from drift.retirement.quoted import simulated
 from drift.retirement.result import RetirementResult
+from drift.retirement.row_accounts import rows_without
 from drift.retirement.tables import (
     batches_table,
     counts_table,
@@ -214,19 +214,6 @@ def _settings(spec: RetirementSpec, limits: tuple[Limit, ...], exposure: Exposur
 def _rows(wear: Result, tables: Tables, answers: list[ConstructionAnswer]) -> tuple[tuple[RowAccount, ...],
                                                                                     tuple[Exclusion, ...]]:
     """Rows of the wear analysis, less those of sensors that enter no limit."""
-    exclusions = [replace(x, question=QUESTION) for x in wear.exclusions]
-    account = next((a for a in wear.provenance.accounts if a.table == "checks"), None)
-    if account is None or tables.checks is None:
-        return (), tuple(exclusions)
     inside = {str(s) for a in answers for x in a.limits for s in x.group.sensor}
     reasons = {s: why for a in answers for x in a.limits for s, why in x.group.fitness.left_out if s not in inside}
-    gone = {(x.file, x.row) for x in wear.exclusions}
-    file = tables.checks.file
-    new = [Exclusion(question=QUESTION, table="checks", file=file, row=int(row), kind="excluded",
-                     reason=f"sensor left out of the bound: {reasons[str(s)]}", key=f"sensor {s}")
-           for s, row in zip(tables.checks["sensor"], tables.checks.row, strict=True)
-           if str(s) in reasons and (file, int(row)) not in gone]
-    kept = RowAccount(question=QUESTION, table="checks", read=account.read, used=account.used - len(new),
-                      outside_where=account.outside_where, unmatched=account.unmatched,
-                      excluded=account.excluded + len(new))
-    return (kept,), (*exclusions, *new)
+    return rows_without(wear, tables, reasons, question=QUESTION, of="the bound")

@@ -15,7 +15,7 @@ from drift.retirement.bound import MINIMUM_BATCHES
 from drift.retirement.groups import Exposure
 from drift.retirement.recalibration import QUESTION, IntervalAnswer, Statement, rule_of
 from drift.retirement.recalibration_groups import Changes
-from drift.retirement.wording import label_of, labels, percent
+from drift.retirement.wording import label_of, labels, percent, uncut
 
 # Findings of the wear analysis that the interval stands or falls with.
 _BEARING = frozenset({"intercept-assumed-zero", "no-logarithm", "recalibrated-displayed", "removal-check-missing"})
@@ -105,9 +105,9 @@ def estimates_of(answers: Sequence[IntervalAnswer], s: Statement, exposure: Expo
             Estimate(name=name, value=beside[0], unit=exposure.unit, level=s.confidence, n=n, of=of, bound=beside[1],
                      method=method + ("" if s.inside else "; the variance of one calibration is added to that of the "
                                       "change")),
-            Estimate(name="interval bound, not rounded", value=_uncut(float(a.counts.line)), unit=exposure.unit,
+            Estimate(name="interval bound, not rounded", value=uncut(float(a.counts.line)), unit=exposure.unit,
                      level=s.confidence, n=n, of=of, method=method.rsplit(", the smaller", 1)[0]),
-            Estimate(name="skew companion of the interval", value=_uncut(float(a.counts.companion)), n=n, of=of,
+            Estimate(name="skew companion of the interval", value=uncut(float(a.counts.companion)), n=n, of=of,
                      unit=exposure.unit, level=s.confidence,
                      method="the same bound on the logs of the counts at which the sensors' own lines leave the "
                             "tolerance"),
@@ -133,10 +133,6 @@ def _error_estimate(a: IntervalAnswer, of: dict[str, str], level: float) -> Esti
     return Estimate(name="error of one calibration, SD", value=100 * sd, low=100 * low, high=100 * high, unit="%",
                     level=level, n=a.changes.group.n, of=of,
                     method="residual SD of the checks about the sensors' own lines, chi-square interval")
-
-
-def _uncut(value: float) -> float:
-    return max(value, 0.0) if math.isfinite(value) else math.nan
 
 
 def _note(code: str, message: str) -> Finding:

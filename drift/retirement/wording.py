@@ -129,15 +129,17 @@ def _each(a: ConstructionAnswer) -> tuple[float, float]:
     return split_shares(a.content, a.confidence, len(a.limits))
 
 
+def uncut(value: float) -> float:
+    """Return a crossing for print: 0 where the limit is passed before any use, NaN where it is never reached."""
+    return max(value, 0.0) if math.isfinite(value) else math.nan
+
+
 def _of_limit(a: ConstructionAnswer, x: LimitAnswer, share: tuple[float, float, float], exposure: Exposure,
               level: float) -> list[Estimate]:
     of = labels(a.construction, x.group.limit.key)
     content, confidence = _each(a)
     two = x.group.two_level
     at = a.count if math.isfinite(a.count) else x.count
-
-    def uncut(value: float) -> float:
-        return max(value, 0.0) if math.isfinite(value) else math.nan
 
     fieller = "Fieller interval" + (" with the covariance of the refits" if x.group.sparse is not None else "")
     made = [Estimate(name="retire after", value=x.count, unit=exposure.unit, level=confidence, n=x.group.n, of=of,

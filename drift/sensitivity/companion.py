@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -122,10 +121,6 @@ class Companion:
 
 Maker = Callable[[Setting], Companion | None]
 
-
-def stream(seed: int, name: str, number: int) -> np.random.Generator:
-    """Return a generator of its own for each companion and construction, so that one more changes no other number."""
-    return np.random.default_rng([seed, zlib.crc32(name.encode()), number])
 
 
 def stacked(made: Sequence[Companion]) -> tuple[ResultTable, ...]:

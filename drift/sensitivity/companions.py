@@ -7,10 +7,11 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
+from drift.engine.streams import stream
 from drift.errors import Finding
 from drift.records import Tables
 from drift.results import Estimate, ResultTable
-from drift.sensitivity.companion import Companion, Maker, Setting, stacked, stream
+from drift.sensitivity.companion import Companion, Maker, Setting, stacked
 from drift.sensitivity.design import QUESTION, WearData
 from drift.sensitivity.groups import GroupAnalysis
 from drift.sensitivity.lines import Occasions, SensorLines

@@ -323,9 +323,10 @@ def test_the_figure_tells_what_was_found():
 @pytest.mark.parametrize(("k", "uses", "most"), [(5, 100, 0.3), (10, 500, 1.0)])
 def test_it_is_quick(k, uses, most):
     from drift.agreement.along_use import companion
-    from drift.agreement.companion import Setting, stream
+    from drift.agreement.companion import Setting
     from drift.agreement.pairs import form_pairs
     from drift.agreement.structure import analyse, find_structure
+    from drift.engine.streams import stream
 
     rows = worn(np.random.default_rng(1), k=k, uses=uses, last=1000, targets=20)
     question = ask()
