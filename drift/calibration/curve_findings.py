@@ -37,19 +37,15 @@ def findings_of(one: Answered, question: CalibrationQuestion) -> list[Finding]:
     say("note", "why-this-curve", f"{reason(f)}; {spread_words(f)}")
     _about_fit(one, say)
     _about_rows(one, question, say)
-    if one.saturation is not None and one.saturation.extrapolated:
-        a = one.saturation
-        spread = [v for v in a.others.values() if math.isfinite(v) and v > 0]
-        by_curve = join_words(f"{NAMES[m].removeprefix('a ')} {number(v)}" for m, v in a.others.items()
-                              if math.isfinite(v) and v > 0) if spread else ""
-        say("warning", "saturation-extrapolated",
-            f"the highest level reaches {100 * a.ratio:.0f} % of the saturation pressure, which therefore rests on the "
-            f"shape of the curve ({by_curve})", "Add a level nearer to full scale.")
-    elif one.saturation is None and math.isfinite(s.full_scale):
-        say("warning", "never-saturates", "the curve never reaches full scale, so that there is no saturation pressure",
-            "Ask for another curve, or look at the full scale.")
+    _about_saturation(one, say)
     for y, found, mark in one.loads:
-        if found.kind != "interval":
+        if mark == "not invertible":
+            say("warning", "not-invertible", f"a reading of {number(y)} belongs to two loads of the calibrated range "
+                "or to none, so that it has no load", "Use a curve that rises throughout, or a shorter range.")
+        elif found.kind == "not known":
+            say("warning", "no-set", f"a reading of {number(y)} leaves {set_words(found, '')}",
+                "Read more loads, or each more than once.")
+        elif found.kind != "interval":
             say("warning", "open-set", f"a reading of {number(y)} leaves {set_words(found, '')}",
                 "Calibrate at more loads, further apart; average more readings.")
         elif mark in ("below lowest", "above highest"):
@@ -59,10 +55,33 @@ def findings_of(one: Answered, question: CalibrationQuestion) -> list[Finding]:
         elif mark == "saturated":
             say("warning", "saturated-reading", f"a reading of {number(y)} is at full scale: a lower bound of the "
                 "load, not a load", "Read below full scale.")
-        elif mark == "not invertible":
-            say("warning", "not-invertible", f"a reading of {number(y)} belongs to two loads of the calibrated range "
-                "or to none", "Use a curve that rises throughout, or a shorter range.")
     return made
+
+
+def _about_saturation(one: Answered, say: Callable[..., None]) -> None:
+    """Say what a saturation pressure beyond the levels rests on, and where a curve has none."""
+    s, a = one.fitted.series, one.saturation
+    unit = f" {s.reference_unit}" if s.reference_unit else ""
+    if a is None or not math.isfinite(a.value):
+        if not math.isfinite(s.full_scale):
+            return
+        other = (f"; other curves that the readings allow reach it at {number(a.low)}{unit} or more"
+                 if a is not None and math.isfinite(a.low) else "")
+        say("warning", "never-saturates", f"{NAMES[one.fitted.model or 'line']} as fitted never reaches full scale "
+            f"({number(s.full_scale)}), so that it gives no saturation pressure{other}; this says something about the "
+            "curve beyond the levels, not about the sensor", "Add levels nearer to full scale, or look at the full "
+            "scale.")
+        return
+    if not a.extrapolated and not a.open:
+        return
+    by_curve = [f"{NAMES[m].removeprefix('a ')} {number(v)}" for m, v in a.others.items()
+                if m in a.sets and math.isfinite(v)]
+    never = [NAMES[m].removeprefix("a ") for m in a.sets if not math.isfinite(a.others.get(m, math.nan))]
+    said = join_words([*by_curve, *(f"{name} never" for name in never)])
+    say("warning", "saturation-extrapolated",
+        f"the highest level reaches {100 * a.ratio:.0f} % of the saturation pressure, which therefore rests on the "
+        f"shape of the curve ({said}); the interval holds those of all curves that the readings allow"
+        + ("; one of them has no end above" if a.open else ""), "Add a level nearer to full scale.")
 
 
 def _about_fit(one: Answered, tell: Callable[..., None]) -> None:
@@ -80,6 +99,13 @@ def _about_fit(one: Answered, tell: Callable[..., None]) -> None:
     elif np.all(slope(fit.model, theta, np.linspace(max(fit.low, 1e-9 * fit.high), fit.high, 101)) < 0):
         tell("warning", "falling-curve", "the reading falls as the load rises",
              "If that is how the sensor works, nothing is wrong; else look for exchanged columns or a wrong sign.")
+    if f.reversal is not None:
+        back = f.reversal
+        (load, reading), (further, then) = back.start, back.end
+        tell("warning", "readings-turn-back", f"readings do not {'rise' if back.rises else 'fall'} throughout: they go "
+             f"from {number(reading)} at {number(load)} to {number(then)} at {number(further)}, "
+             f"{100 * back.share:.0f} % of their span and more than chance makes", "Look at the rows there, or calibrate over a "
+             "shorter range.")
     if candidate.lack.p < 0.01:
         tell("warning", "lack-of-fit", f"the level means do not follow the curve (lack of fit F = "
              f"{candidate.lack.F:.1f}, p {'< 0.001' if candidate.lack.p < 0.001 else f'= {candidate.lack.p:.3f}'}); "
@@ -107,8 +133,11 @@ def _about_rows(one: Answered, question: CalibrationQuestion, tell: Callable[...
         tell("note", "one-mounting", "all readings count as one mounting: bands say nothing of how mountings differ",
              "Number mountings in the column replicate and mount the sensor three times or more.")
     if not np.any(np.bincount(s.cells[s.exact]) > 1):
-        tell("note", "no-replicates", "no load was read twice alike: repeatability and lack of fit are unknown",
-             "Read each load twice or more.")
+        tested = any(math.isfinite(c.lack.p) for c in f.tried.values())
+        words = ("no load was read twice alike in one mounting: repeatability is unknown, and lack of fit is judged by "
+                 "how mountings differ" if tested and m > 1 else "no load was read twice alike: repeatability "
+                 f"{'is' if tested else 'and lack of fit are'} unknown")
+        tell("note", "no-replicates", words, "Read each load twice or more.")
     if np.any(s.direction == "down") and not np.any(s.direction[s.curve] == "down"):
         tell("note", "loading-curve", "the curve is that of loading; readings of unloading tell the hysteresis and are "
              "not in it", "Set direction = \"both\" for a sensor that is read while unloading.")

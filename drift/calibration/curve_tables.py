@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.calibration.curve_words import formula, reason, set_words, spread_words
-from drift.engine.curve_models import COEFFICIENTS, values
+from drift.engine.curve_models import COEFFICIENTS, Model, values
 from drift.engine.inverse_prediction import band_quantile, degrees, mean_variance, reading_variance, t_quantile
 from drift.results import ResultTable
 from drift.study import CalibrationQuestion
@@ -32,7 +32,8 @@ def curve_tables(done: Sequence[Answered], question: CalibrationQuestion, *, lev
     units = {s.reference_unit for s in (d.fitted.series for d in done)}
     reading_units = {s.reading_unit for s in (d.fitted.series for d in done)}
     unit, of_reading = (u.pop() if len(u) == 1 else "" for u in (units, reading_units))
-    load = dict.fromkeys(("load", "from", "to", "low", "high", "standard uncertainty", "saturation pressure"), unit)
+    load = dict.fromkeys(("load", "from", "to", "low", "high", "standard uncertainty", "saturation pressure",
+                          "saturation low", "saturation high"), unit)
     reading = dict.fromkeys(("reading", "curve", "band low", "band high", "prediction low", "prediction high",
                              "simultaneous low", "simultaneous high", "residual", "mean reading", "residual SD"),
                             of_reading)
@@ -84,8 +85,14 @@ def _tried(done: Sequence[Answered]) -> Rows:
              "F": c.lack.F, "df of lack": c.lack.df_lack, "df of pure error": c.lack.df_pure, "p": c.lack.p,
              "rises or falls throughout": "yes" if c.monotone else "no",
              "saturation pressure": one.saturation.others.get(m, math.nan) if one.saturation else math.nan,
+             "saturation low": finite(_set(one, m)[0]), "saturation high": finite(_set(one, m)[1]),
              "taken": "yes" if m == one.fitted.model else "no"}
             for one in done for m, c in one.fitted.tried.items()]
+
+
+def _set(one: Answered, model: Model) -> tuple[float, float]:
+    """Return the ends of the saturation pressure by one curve, where it has a part in the hull."""
+    return one.saturation.sets.get(model, (math.nan, math.nan)) if one.saturation else (math.nan, math.nan)
 
 
 def _covariance(done: Sequence[Answered]) -> Rows:
@@ -111,8 +118,9 @@ def _loads(done: Sequence[Answered]) -> Rows:
 
 def _saturation(done: Sequence[Answered]) -> Rows:
     return [{**_labels(one), "saturation pressure": a.value, "curve": a.u_fit, "reference": a.u_reference,
-             "resolution": a.u_resolution, "spread of curves": a.u_model, "combined": a.u, "df": finite(a.df),
-             "top level over it": a.ratio} for one in done if (a := one.saturation) is not None]
+             "resolution": a.u_resolution, "spread of curves": a.u_model, "combined": finite(a.u), "df": finite(a.df),
+             "top level over it": a.ratio} for one in done if (a := one.saturation) is not None
+            and math.isfinite(a.value)]
 
 
 def _levels(done: Sequence[Answered]) -> Rows:
@@ -145,7 +153,8 @@ def _lines(done: Sequence[Answered], level: float) -> Rows:
         fit, curve = one.fitted.fit, one.fitted.curve
         if fit is None or curve is None:
             continue
-        top = fit.high if one.saturation is None else max(fit.high, min(one.saturation.value, 2 * fit.high))
+        at = one.saturation
+        top = fit.high if at is None or not math.isfinite(at.value) else max(fit.high, min(at.value, 2 * fit.high))
         low = fit.low if fit.model not in ("power", "power of logs") or fit.low > 0 else 1e-3 * fit.high
         x = np.unique(np.concatenate([np.linspace(low, fit.high, 61), np.linspace(fit.high, top, 21)]))
         f = np.asarray(values(fit.model, np.asarray(fit.coefficients), x), dtype=np.float64)

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from drift.calibration.fitting import Fitted
+from drift.engine.curve_choice import LackOfFit
 from drift.engine.curve_models import FORMULA
 from drift.engine.inverse_prediction import InverseSet
 from drift.errors import MINUS
@@ -37,14 +38,15 @@ def reason(fitted: Fitted) -> str:
         return f"{name}: the readings are too few to compare curves"
     if fitted.reason == "AICc":
         return (f"{name} has the fewest coefficients of the curves within 2 of the lowest AICc "
-                f"({chosen.fit.aicc:.1f}); no load was repeated, so that lack of fit cannot be tested")
+                f"({chosen.fit.aicc:.1f}); lack of fit cannot be tested: {untested(chosen.lack)}")
     if fitted.reason == "least rejected":
         return (f"the replicates reject every curve at 1 % (lack of fit of {name}: F = {chosen.lack.F:.1f}, "
                 f"p {p_text(chosen.lack.p)}); {name} has the lowest AICc")
     said = [f"{NAMES[m]} is rejected (F = {c.lack.F:.1f}, p {p_text(c.lack.p)})" for m, c in tried.items()
             if m == "line" and m != fitted.model and c.lack.p < 0.01]
-    return (f"{name} is not rejected by the replicates (lack of fit F = {chosen.lack.F:.2f}, "
-            f"p {p_text(chosen.lack.p)}) and has the fewest coefficients within 2 of the lowest AICc"
+    judged = (f"is not rejected by the replicates (lack of fit F = {chosen.lack.F:.2f}, p {p_text(chosen.lack.p)})"
+              if math.isfinite(chosen.lack.p) else f"cannot be tested for lack of fit ({untested(chosen.lack)})")
+    return (f"{name} {judged} and has the fewest coefficients within 2 of the lowest AICc"
             f"{'; ' + said[0] if said else ''}")
 
 
@@ -52,9 +54,17 @@ def _verdict(fitted: Fitted) -> str:
     assert fitted.model is not None
     lack = fitted.tried[fitted.model].lack
     if not math.isfinite(lack.p):
-        return "; no load was repeated often enough to test its lack of fit"
+        return f"; its lack of fit cannot be tested: {untested(lack)}"
     word = "reject it" if lack.p < 0.01 else "do not reject it"
     return f"; the replicates {word} (lack of fit F = {lack.F:.2f}, p {p_text(lack.p)})"
+
+
+def untested(lack: LackOfFit) -> str:
+    """Return why a curve could not be tested against its level means."""
+    if lack.df_pure < 1:
+        return "no load was repeated often enough"
+    return ("it has as many coefficients as there are loads" if lack.df_lack < 1 else
+            "repeated readings are exactly alike and show no error to hold it against")
 
 
 def p_text(p: float) -> str:
@@ -104,6 +114,8 @@ def set_words(found: InverseSet, unit: str) -> str:
             return f"{number(high)}{unit} or less"
         return f"{number(low)}{unit} or more" if math.isinf(high) else f"{number(low)} to {number(high)}{unit}"
 
+    if found.kind == "not known":
+        return "an interval that is not known: the readings are too few to tell the error of the curve"
     if not found.pieces:
         return "no load at all: the reading lies beyond what the curve can give"
     if found.kind == "everything":

@@ -174,20 +174,31 @@ def _of_saturation(fitted: Fitted, at: Saturation | None, level: float) -> list[
     if at is None:
         return []
     unit, there = s.reference_unit, math.isfinite(at.low)
+    low, high = at.low if there else math.nan, finite(at.high)
     parts = [f"curve {number(at.u_fit, 3)}", *(f"{name} {number(u, 3)}" for name, u in (
         ("reference", at.u_reference), ("resolution", at.u_resolution), ("spread of curves", at.u_model)) if u > 0)]
-    how = f"where the curve reaches full scale; standard uncertainty from {', '.join(parts)}; t interval of the log"
+    if at.sets:
+        how = (f"where the curve reaches full scale, an extrapolation; hull of the exact sets of {len(at.sets)} curves "
+               "that lack of fit does not reject"
+               + (", open above" if at.open else f"; standard uncertainty from {', '.join(parts)}"))
+    else:
+        how = f"where the curve reaches full scale; standard uncertainty from {', '.join(parts)}; t interval of the log"
     end = level if there else math.nan
+    alone = math.isfinite(at.of_fit.low) or math.isfinite(at.of_fit.high)
     return [
-        Estimate(name=SATURATION, value=at.value, std_error=at.u, low=at.low, high=at.high, level=end, unit=unit,
+        Estimate(name=SATURATION, value=at.value, std_error=finite(at.u), low=low, high=high, level=end, unit=unit,
                  of=s.of, n=len(s.mountings), method=how),
-        Estimate(name=f"{SATURATION}, curve alone", value=at.value, std_error=at.u_fit, low=at.of_fit.low,
-                 high=at.of_fit.high, level=level if math.isfinite(at.of_fit.low) else math.nan, unit=unit, of=s.of,
-                 n=len(s.mountings), method="exact set of loads at which the mean response may be full scale"),
-        Estimate(name=LOG_SATURATION, value=math.log(at.value), std_error=at.u / at.value,
-                 low=math.log(at.low) if there else math.nan, high=math.log(at.high) if there else math.nan, level=end,
-                 of=s.of, n=len(s.mountings), method=how),
+        Estimate(name=f"{SATURATION}, curve alone", value=at.value, std_error=finite(at.u_fit), low=at.of_fit.low,
+                 high=at.of_fit.high, level=level if alone else math.nan, unit=unit, of=s.of, n=len(s.mountings),
+                 method="exact set of loads at which the mean response may be full scale"),
+        Estimate(name=LOG_SATURATION, value=_log(at.value), std_error=finite(at.u / at.value),
+                 low=_log(low), high=_log(high), level=end, of=s.of, n=len(s.mountings),
+                 method=how),
         Estimate(name=RATIO, value=at.ratio, of=s.of, method="highest exact level over the saturation pressure")]
+
+
+def _log(value: float) -> float:
+    return math.log(value) if value > 0 else math.nan
 
 
 def _of_loads(fitted: Fitted, loads: tuple[tuple[float, InverseSet, str], ...], question: CalibrationQuestion,
@@ -197,7 +208,11 @@ def _of_loads(fitted: Fitted, loads: tuple[tuple[float, InverseSet, str], ...], 
     what = ("the mean response takes this value (regulation)" if question.problem == "regulation" else many)
     reference = question.reference_uncertainty or 0.0
     made = []
-    for y, found, _ in loads:
+    for y, found, mark in loads:
+        if mark == "not invertible":
+            made.append(Estimate(name=LOAD, value=math.nan, unit=s.reference_unit, of={**s.of, "reading": f"{y:.10g}"},
+                                 method="none: the reading belongs to two loads of the calibrated range, or to none"))
+            continue
         closed = math.isfinite(found.low) and math.isfinite(found.high)
         made.append(Estimate(
             name=LOAD, value=found.estimate, std_error=finite(found.std_error), low=found.low, high=found.high,
@@ -220,17 +235,27 @@ def _answer(done: list[Answered]) -> str:
         text = curve_sentence(one.fitted)
         at, unit = one.saturation, f" {one.fitted.series.reference_unit}" if one.fitted.series.reference_unit else ""
         if at is not None:
-            text += (f"; it reaches full scale at {number(at.value)}{unit} ({number(at.low)} to {number(at.high)})"
-                     + (f", an extrapolation: the top level is {100 * at.ratio:.0f} % of that" if at.extrapolated
-                        else ""))
+            text += _of_full_scale(at, unit)
         for y, found, mark in one.loads[:2]:
-            text += f"; a reading of {number(y)} is {number(found.estimate)}{unit} ({set_words(found, unit)})" if (
-                math.isfinite(found.estimate)) else f"; a reading of {number(y)} has no load on this curve"
+            there = math.isfinite(found.estimate) and mark != "not invertible"
+            text += (f"; a reading of {number(y)} is {number(found.estimate)}{unit} ({set_words(found, unit)})" if there
+                     else f"; a reading of {number(y)} has no load on this curve")
             text += f", {mark}" if mark not in ("inside", "not invertible") else ""
         said.append(text.rstrip(".") + ".")
     if len(done) > len(said):
         said.append(f"{len(done) - len(said)} more calibrations stand in the table of curves.")
     return " ".join(said)
+
+
+def _of_full_scale(at: Saturation, unit: str) -> str:
+    """Return where the curve reaches full scale, as a clause of the answer."""
+    least = f"at least {number(at.low)}{unit}" if math.isfinite(at.low) else "not bounded"
+    if not math.isfinite(at.value):
+        return f"; as fitted it never reaches full scale, and the readings allow a saturation pressure of {least}"
+    span = least if at.open else (f"{number(at.low)} to {number(at.high)}" if math.isfinite(at.low) else
+                                  f"{number(at.high)} or less" if math.isfinite(at.high) else "no interval")
+    beyond = f", an extrapolation: the top level is {100 * at.ratio:.0f} % of that" if at.extrapolated else ""
+    return f"; it reaches full scale at {number(at.value)}{unit} ({span}){beyond}"
 
 
 def curves_of(result: Result) -> tuple[CalibrationCurve, ...]:

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from drift.calibration.curve import CalibrationCurve, curve_of
 from drift.calibration.rows import Series
 from drift.engine.curve_averaged import SURE, averaged
-from drift.engine.curve_choice import Candidate, VarianceModel, candidates, choose, variance_model
+from drift.engine.curve_choice import (
+    Candidate,
+    VarianceModel,
+    brought_together,
+    candidates,
+    choose,
+    variance_model,
+)
 from drift.engine.curve_models import COEFFICIENTS, Model
-from drift.engine.curves import CurveFit, fit_curve, over_mountings
+from drift.engine.curves import CurveFit, fit_curve, over_mountings, spread_of
+from drift.engine.reversals import Reversal, reversal
 from drift.study import CalibrationQuestion
 
 FEWEST_MOUNTINGS = 3
@@ -23,7 +31,7 @@ class Fitted:
     """What was fitted to one series.
 
     ``reason`` says why the curve was chosen: "asked", or a word of :func:`drift.engine.curve_choice.choose`.
-    ``refusal`` is a sentence where there is none.
+    ``refusal`` is a sentence where there is none; ``reversal`` says where readings turn back as the load rises.
     """
 
     series: Series
@@ -34,6 +42,7 @@ class Fitted:
     reason: str
     refusal: str = ""
     mend: str = ""
+    reversal: Reversal | None = None
 
     @property
     def curve(self) -> CalibrationCurve | None:
@@ -49,9 +58,9 @@ def fit_series(series: Series, question: CalibrationQuestion) -> Fitted:
 
     Notes
     -----
-    The choice is made on readings from which the mountings' common factors are taken off, so that the difference of
-    mountings does not pass for lack of fit or hide it. With three or more mountings the curve is the mean of theirs
-    and its error comes from how they differ, because readings of one mounting are not independent.
+    The choice is made on readings from which the mountings' own offsets and slopes are taken off, so that the
+    difference of mountings does not pass for lack of fit or hide it. With three or more mountings the curve is the mean
+    of theirs and its error comes from how they differ, because readings of one mounting are not independent.
     """
     exact, s = series.exact, series
     nothing = Fitted(series=s, spread=VarianceModel(theta=0.0, how="assumed"), tried={}, model=None, fit=None,
@@ -59,25 +68,27 @@ def fit_series(series: Series, question: CalibrationQuestion) -> Fitted:
     refusal = _refusal(s)
     if refusal:
         return _refused(nothing, *refusal)
-    factor = mounting_factors(s)[s.mounting]
-    x, y = s.x[s.curve], (s.y / factor)[s.curve]
+    together, taken = without_mountings(s)
+    x, y = s.x[s.curve], together[s.curve]
     right, left = s.right[s.curve], s.left[s.curve]
-    spread = (variance_model(s.x[exact], s.y[exact] / factor[exact], s.cells[exact]) if question.spread == "auto" else
+    spread = (variance_model(s.x[exact], together[exact], s.cells[exact]) if question.spread == "auto" else
               VarianceModel(theta=POWERS[question.spread], how="assumed"))
-    tried = candidates(x, y, s.level[s.curve], theta=spread.theta, right=right, left=left)
+    tried = candidates(x, y, s.level[s.curve], theta=spread.theta, right=right, left=left, taken=taken)
+    back = reversal(x[~(right | left)], y[~(right | left)], s.level[exact], spread_of(s.x[exact], spread.theta),
+                    [c.fit for c in tried.values()], taken=taken)
     if question.model == "auto":
+        if back is not None and back.large:
+            return replace(_refused(nothing, *_turned(back, s)), reversal=back, tried=tried, spread=spread)
         model, reason = choose(tried)
     else:
         model, reason = (question.model if question.model in tried else None), "asked"
     if model is None:
         return _refused(nothing, *_no_model(s, question))
     fit = _averaged(s, model, spread)
-    return Fitted(series=s, spread=spread, tried=tried, model=model, fit=fit, reason=reason)
+    return Fitted(series=s, spread=spread, tried=tried, model=model, fit=fit, reason=reason, reversal=back)
 
 
 def _refused(nothing: Fitted, sentence: str, mend: str) -> Fitted:
-    from dataclasses import replace
-
     return replace(nothing, refusal=sentence, mend=mend)
 
 
@@ -98,6 +109,15 @@ def _refusal(s: Series) -> tuple[str, str] | None:
     return None
 
 
+def _turned(back: Reversal, s: Series) -> tuple[str, str]:
+    """Return why readings that turn back as the load rises carry no curve, and what would."""
+    way, unit = ("rise", "fall") if back.rises else ("fall", "rise"), f" {s.reference_unit}" if s.reference_unit else ""
+    (load, reading), (further, then) = back.start, back.end
+    return (f"the readings {way[0]} and then {way[1]} as the load grows (from {reading:.4g} at {load:.4g}{unit} to "
+            f"{then:.4g} at {further:.4g}{unit}, more than chance makes): one reading would belong to two loads",
+            f"Calibrate where the readings {way[0]} throughout, look at the rows there, or name a curve with --model")
+
+
 def _no_model(s: Series, question: CalibrationQuestion) -> tuple[str, str]:
     levels = len(np.unique(s.x[s.exact]))
     asked = question.model
@@ -107,6 +127,24 @@ def _no_model(s: Series, question: CalibrationQuestion) -> tuple[str, str]:
     need = len(COEFFICIENTS[asked]) if asked != "auto" else 2
     return (f"{asked} could not be fitted to {levels} loads; it needs {need} with exact readings",
             "Read more loads, or ask for a curve with fewer coefficients.")
+
+
+def without_mountings(s: Series) -> tuple[np.ndarray, int]:
+    """Return readings with the mountings' own offsets and slopes taken off, and the degrees of freedom that takes.
+
+    With fewer than three levels their factors alone. As they are where mountings were read at different levels.
+    """
+    exact, m = s.exact, len(s.mountings)
+    if m < 2 or not _same_levels(s):
+        return s.y, 0
+    if len(np.unique(s.level[exact])) < 3:
+        return np.asarray(s.y / mounting_factors(s)[s.mounting]), 0
+    away, taken = brought_together(s.x[exact], s.y[exact], s.level[exact], s.mounting[exact])
+    y = s.y - away[s.mounting, 0] - away[s.mounting, 1] * s.x
+    if np.any((y <= 0) & (s.y > 0) & exact):  # a line through logs would lose its lowest readings
+        factor = mounting_factors(s)
+        return np.asarray(s.y / factor[s.mounting]), 0 if np.all(factor == 1) else m - 1
+    return np.asarray(y), taken
 
 
 def mounting_factors(s: Series) -> np.ndarray:
@@ -127,6 +165,14 @@ def _same_levels(s: Series) -> bool:
     """Tell whether all mountings were read at the same levels: else their factors mix with the shape."""
     each = {tuple(np.unique(s.level[s.exact & (s.mounting == j)])) for j in range(len(s.mountings))}
     return len(each) == 1
+
+
+def final_fit(fitted: Fitted, model: Model) -> CurveFit | None:
+    """Return the curve of another model from the same readings and weights; None where it cannot be fitted."""
+    try:
+        return _averaged(fitted.series, model, fitted.spread)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
 
 
 def _averaged(s: Series, model: Model, power: VarianceModel) -> CurveFit:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +16,7 @@ from drift.cli.studies import _writer
 
 if TYPE_CHECKING:
     from drift.results import Result
+    from drift.study import Study
 
 OUT = "Folder to write report, figures and tables to."
 MODELS = ["auto", "line", "through-zero", "power", "power of logs", "quadratic", "saturating"]
@@ -34,6 +37,13 @@ def _percent(_: click.Context, parameter: click.Parameter, value: str | None) ->
     if not 0 <= share < 1:
         raise click.BadParameter("give a share such as '0.5 %' or 0.005", param=parameter)
     return f"{100 * share:.12g} %"
+
+
+def _full_scale(_: click.Context, parameter: click.Parameter, value: float | None) -> float | None:
+    if value is not None and not 0 < value < math.inf:
+        raise click.BadParameter("full scale is the largest reading there can be, a number above zero such as 1023",
+                                 param=parameter)
+    return value
 
 
 def _column(name: str, text: str) -> Callable[[Decorated], Decorated]:
@@ -59,9 +69,9 @@ def _column(name: str, text: str) -> Callable[[Decorated], Decorated]:
 @click.option("--spread", type=click.Choice(["auto", "constant", "root", "proportional"]), default="auto",
               show_default=True, help="How the SD of a reading grows with the load.")
 @click.option("--both-directions", is_flag=True, help="Fit the curve through unloading too.")
-@click.option("--full-scale", type=float, metavar="X", default=None, help="Largest reading there can be: readings "
-    "there "
-              "are lower bounds, and the load there is the saturation pressure.")
+@click.option("--full-scale", type=float, metavar="X", default=None, callback=_full_scale,
+              help="Largest reading there can be: readings there are lower bounds, and the load there is the "
+                   "saturation pressure.")
 @click.option("--floor", type=float, metavar="X", default=None, help="Readings at or below are upper bounds. Default: "
               "zeros under a load.")
 @click.option("--invert", type=float, multiple=True, metavar="READING", help="Say which load lies behind this reading; "
@@ -144,5 +154,37 @@ def _answered(table: str, options: Mapping[str, Any], *, level: float, seed: int
         data["units"] = {kind: {"reading": options["unit"]}}
     with_table_options(data, options)
     study = study_from_dict(data, folder=Path(table).resolve().parent)
-    return answer_table(table, "cells" if options["cells"] else "calibrate", study, level=level,
-                        seed=DEFAULT_SEED if seed is None else seed, progress=progress)
+    seed = DEFAULT_SEED if seed is None else seed
+    if options["cells"]:
+        return answer_table(table, "cells", study, level=level, seed=seed, progress=progress)
+    return _of_curves(table, study, lambda: answer_table(table, "calibrate", study, level=level, seed=seed,
+                                                         progress=progress))
+
+
+def _of_curves(table: str, study: Study, work: Callable[[], Result]) -> Result:
+    """Do the work and say so where the table holds readings of single cells, in an answer as in a refusal."""
+    from drift.errors import DriftError, Finding
+
+    if not _holds_cells(table, study):
+        return work()
+    said = Finding(severity="warning", code="readings-of-cells", file=Path(table).name, question="calibration",
+                   message="the table has columns row and col: readings of single cells, which would count as readings "
+                           "of one sensor", mend="Say --cells for the gains of cells")
+    try:
+        result = work()
+    except DriftError as error:
+        raise DriftError((replace(said, severity="error"), *error.findings)) from None
+    return replace(result, findings=(said, *result.findings))
+
+
+def _holds_cells(table: str, study: Study) -> bool:
+    """Tell whether the header names the row and the column of a cell."""
+    from drift.ingest.columns import fold, split_header
+    from drift.ingest.source import read_raw
+    from drift.ingest.text import RefusedError
+
+    try:
+        raw = read_raw(Path(table), "checks", study)
+    except (RefusedError, OSError):
+        return False  # the reading itself says what is wrong
+    return {"row", "col"} <= {fold(split_header(c)[0]) for c in raw.header}

@@ -132,13 +132,22 @@ def _restricted(columns: Floats, x: Floats, y: Floats, theta: float) -> float:
     return float(-0.5 * (len(x) - columns.shape[1]) * float(np.log(sse)) + 0.5 * float(np.log(w).sum()) - logs)
 
 
-def lack_of_fit_of(fit: CurveFit, x: ArrayLike, y: ArrayLike, codes: Ints) -> LackOfFit:
+def lack_of_fit_of(fit: CurveFit, x: ArrayLike, y: ArrayLike, codes: Ints, *, taken: int = 0) -> LackOfFit:
     """Test a curve against the means of its levels, weighted.
+
+    Parameters
+    ----------
+    fit : CurveFit
+    x, y : array_like, shape (n,)
+    codes : array of int, shape (n,)
+        Levels.
+    taken : int
+        Degrees of freedom that bringing mountings together took, see :func:`brought_together`.
 
     Notes
     -----
-    F = [(SSE - SSPE)/(k - q)]/[SSPE/(n - k)], k levels. SSPE is taken from the residuals, so that loads of a level that
-    differ a little do no harm.
+    F = [(SSE - SSPE)/(k - q)]/[SSPE/(n - k - taken)], k levels. SSPE is taken from the residuals, so that loads of a
+    level that differ a little do no harm.
 
     References
     ----------
@@ -154,15 +163,54 @@ def lack_of_fit_of(fit: CurveFit, x: ArrayLike, y: ArrayLike, codes: Ints) -> La
     pure = float((w * (residual - mean[cell]) ** 2).sum())
     lack = float((w * mean[cell] ** 2).sum())
     k = int(cell.max()) + 1
-    top, bottom = float(k - fit.q), float(len(at) - k)
+    top, bottom = float(k - fit.q), float(len(at) - k - taken)
     if top < 1 or bottom < 1 or not pure > 0:
         return LackOfFit(F=float("nan"), df_lack=top, df_pure=bottom, p=float("nan"))
     F = (lack / top) / (pure / bottom)
     return LackOfFit(F=F, df_lack=top, df_pure=bottom, p=float(fdtrc(top, bottom, F)))
 
 
+def brought_together(x: Floats, y: Floats, level: Ints, mounting: Ints) -> tuple[Floats, int]:
+    """Return how far each mounting lies from all of them along a line in the load, and the degrees of freedom it takes.
+
+    Parameters
+    ----------
+    x, y : array, shape (n,)
+        Exact readings.
+    level, mounting : array of int, shape (n,)
+        Every mounting was read at every level, at three or more.
+
+    Returns
+    -------
+    away : array, shape (n_mountings, 2)
+        Offset and slope of each mounting less their mean.
+    taken : int
+
+    Notes
+    -----
+    Least squares of y = level + a_m + b_m x, a and b summing to zero over mountings. Taken off the readings they leave
+    the level means as they are, and what is left in a level is how the mountings differ in their bends: the error that
+    a bend of the mean curve is to be held against. A factor alone would leave offsets in it, which hide the bend.
+
+    References
+    ----------
+    N. R. Draper and H. Smith (1998), Applied Regression Analysis, section 2.1, with mountings as blocks.
+    """
+    m = int(mounting.max()) + 1
+    scale = float(np.abs(x).max()) or 1.0
+    d = x / scale
+    effect = np.asarray(mounting[:, None] == np.arange(m - 1), dtype=np.float64) - (mounting == m - 1)[:, None]
+    of_level = np.asarray(level[:, None] == np.unique(level)[None, :], dtype=np.float64)
+    columns = np.hstack([of_level, effect, effect * d[:, None]])
+    found, _, rank, _ = np.linalg.lstsq(columns, y, rcond=None)
+    k = of_level.shape[1]
+    parts = found[k:].reshape(2, m - 1)
+    away = np.vstack([parts.T, -parts.sum(axis=1)])
+    return np.asarray(away / np.array([1.0, scale])), int(rank) - k
+
+
 def candidates(x: ArrayLike, y: ArrayLike, codes: Ints, *, theta: float, right: Bools, left: Bools,
-               models: tuple[Model, ...] = MODELS) -> dict[Model, Candidate]:
+               models: tuple[Model, ...] = MODELS, taken: int = 0) -> dict[Model, Candidate]:
     """Fit every curve that the data can carry; those with too few levels, or logs of zero, are left out."""
     load, reading = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     exact = ~(right | left)
@@ -175,7 +223,8 @@ def candidates(x: ArrayLike, y: ArrayLike, codes: Ints, *, theta: float, right: 
         if not (fit.converged and np.all(np.isfinite(fit.coefficients))):
             continue
         turn = vertex(model, np.asarray(fit.coefficients))
-        made[model] = Candidate(fit=fit, lack=lack_of_fit_of(fit, load[exact], reading[exact], codes[exact]),
+        made[model] = Candidate(fit=fit, lack=lack_of_fit_of(fit, load[exact], reading[exact], codes[exact],
+                                                                  taken=taken),
                                 monotone=not fit.low < turn < fit.high)
     return made
 

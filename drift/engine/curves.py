@@ -238,15 +238,40 @@ def _likelihood(fit: CurveFit, x: Floats, y: Floats, up: Bools, down: Bools) -> 
 def over_mountings(fits: list[CurveFit], pooled: CurveFit) -> CurveFit:
     """Join the curves of three or more mountings: their mean, with its covariance from how they differ.
 
+    Notes
+    -----
     Readings of one mounting share its placement and are not independent, so that the residuals of a common fit say too
     little about the error of the curve. The mean of the mountings' own coefficients has covariance S/M with M - 1
-    degrees of freedom, and a new mounting adds S.
+    degrees of freedom. S holds the scatter W of the readings about each curve as well as how mountings truly differ: a
+    new mounting adds S - W, its negative part cut off (eigenvalues of S in units of W less one), and its reading brings
+    the scatter itself.
+
+    References
+    ----------
+    B. M. Anderson, T. W. Anderson and I. Olkin (1986), Annals of Statistics 14, 405-417 (components of a multivariate
+    one-way layout).
     """
     m = len(fits)
     each = np.array([f.coefficients for f in fits])
     spread = np.atleast_2d(np.cov(each.T, ddof=1))
     df = sum(f.df for f in fits)
-    within = sum(f.sse for f in fits)
-    return replace(pooled, coefficients=each.mean(axis=0), covariance=spread / m, between=spread, mountings=m,
-                   curve_df=float(m - 1), sigma=float(np.sqrt(within / df)), df=float(df),
-                   converged=all(f.converged for f in fits))
+    sigma = float(np.sqrt(sum(f.sse for f in fits) / df))
+    within = np.mean([f.covariance * (sigma / f.sigma) ** 2 if f.sigma > 0 else 0 * f.covariance for f in fits], axis=0)
+    return replace(pooled, coefficients=each.mean(axis=0), covariance=spread / m, between=_beyond(spread, within),
+                   mountings=m, curve_df=float(m - 1), sigma=sigma, df=float(df), converged=all(f.converged for f in
+                                                                                                fits))
+
+
+def _beyond(total: Floats, within: Floats) -> Floats:
+    """Return total less within, the part of it that is not negative; total where within is not positive definite."""
+    size = np.sqrt(np.diag(within))
+    if not np.all(size > 0):
+        return total
+    try:
+        root = size[:, None] * np.linalg.cholesky(within / np.outer(size, size))
+    except np.linalg.LinAlgError:
+        return total
+    back = np.linalg.inv(root / size[:, None]) / size
+    share, axes = np.linalg.eigh(back @ total @ back.T)
+    axes = root @ axes
+    return np.asarray((axes * np.maximum(share - 1, 0.0)) @ axes.T)

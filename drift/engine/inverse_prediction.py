@@ -13,7 +13,7 @@ from drift.engine.curves import CurveFit
 
 Floats = NDArray[np.float64]
 Problem = Literal["calibration", "regulation"]
-Kind = Literal["interval", "two pieces", "one side open", "everything", "nothing"]
+Kind = Literal["interval", "two pieces", "one side open", "everything", "nothing", "not known"]
 REACH = 20.0  # how many spans beyond the calibrated range the set of a curve without closed form is looked for
 GRID = 801
 
@@ -29,6 +29,8 @@ class InverseSet:
     pieces : tuple of (float, float)
         Its pieces in order; an end that is infinite is open.
     kind : str
+        "nothing" where no load makes the reading; "not known" where the error of the curve is not known (too few
+        readings or mountings) or the reading has no place on its scale.
     std_error : float
         First order: the SD of the reading about the curve over the slope there.
     df : float
@@ -147,11 +149,13 @@ def _known_degrees(fit: CurveFit, at: Floats, *, m: float, problem: Problem) -> 
     """Return the degrees of freedom as if the power of the variance model were known."""
     if problem == "regulation" or fit.mountings < 2:
         return np.full(len(at), fit.curve_df)
-    own = fit.own_variance(at) / m
-    curve = reading_variance(fit, at, m=m) - own
+    whole = reading_variance(fit, at, m=m)
+    # A new mounting adds S - W: its error is that of all of S, which M - 1 mountings show, and the rest is of readings.
+    seen = np.minimum((fit.mountings + 1) * mean_variance(fit, at), whole)
     with np.errstate(divide="ignore", invalid="ignore"):
         of_own = fewer(np.full(len(at), fit.df), np.log([f.own_variance(at) for f in fit.sides or (fit,)]))
-        return np.asarray((own + curve) ** 2 / (curve**2 / fit.curve_df + own**2 / of_own))
+        rest = (whole - seen) ** 2 / of_own
+        return np.asarray(np.maximum(whole**2 / (seen**2 / fit.curve_df + rest), 1.0))
 
 
 def inverse_set(fit: CurveFit, y0: float, *, level: float = 0.95, m: float = 1,
@@ -199,7 +203,7 @@ def inverse_set(fit: CurveFit, y0: float, *, level: float = 0.95, m: float = 1,
         error, df = float("nan"), fit.curve_df
     t = band_quantile(fit, level) if simultaneous else t_quantile(level, df)
     if not np.isfinite(t) or not np.isfinite(target):
-        return InverseSet(estimate=estimate, pieces=(), kind="nothing", std_error=error, df=df, g=g)
+        return InverseSet(estimate=estimate, pieces=(), kind="not known", std_error=error, df=df, g=g)
     if fit.model in ("line", "through-zero") and not fit.spread.theta and not fit.sides:
         pieces, g = _closed(fit, target, t, m if problem == "calibration" else np.inf)
     else:

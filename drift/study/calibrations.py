@@ -22,7 +22,7 @@ class CalibrationQuestion(Part):
     model: Literal["auto", "line", "through-zero", "power", "power of logs", "quadratic", "saturating"] = "auto"
     direction: Literal["up", "both"] = "up"
     cycle: str | None = None
-    full_scale: float | None = None
+    full_scale: float | None = Field(default=None, gt=0, allow_inf_nan=False)
     floor: float | None = None
     invert: tuple[float, ...] = ()
     mean_of: int = Field(default=1, ge=1)
