@@ -119,7 +119,7 @@ def cell_gains(exposures: ExposureTable, question: CellsQuestion, *, level: floa
         raise DriftError(Finding(severity="error", code="no-rows", file=exposures.file, question=question.name,
                                  message=f"none of {n} rows can be used", mend="Look at where and exclude"))
     sheets = _sheets(exposures, np.flatnonzero(used))
-    done = [gains_of(sheet, noise_floor=question.noise_floor) for sheet in sheets]
+    done = [gains_of(sheet, noise_floor=question.noise_floor, level=level) for sheet in sheets]
     if not any(np.isfinite(g.fit.gamma).any() for g in done):
         raise DriftError(Finding(severity="error", code="no-rows", file=exposures.file, question=question.name,
                                  message="no cell ever reads above the noise floor", mend="Look at the noise floor"))
@@ -151,7 +151,7 @@ def _sheets(table: ExposureTable, rows: NDArray[np.intp]) -> list[Sheet]:
     return made
 
 
-def gains_of(sheet: Sheet, *, noise_floor: float = 0.0) -> Gains:
+def gains_of(sheet: Sheet, *, noise_floor: float = 0.0, level: float = 0.95) -> Gains:
     """Fit one sheet: dead and intermittent cells first, then gains over the live ones."""
     y = sheet.reading
     shows = y > noise_floor
@@ -175,7 +175,7 @@ def gains_of(sheet: Sheet, *, noise_floor: float = 0.0) -> Gains:
     bias = rig.sd if rig is not None and math.isfinite(rig.sd) else 0.0
     if rig is not None and math.isfinite(rig.F):  # what the rig adds is no scatter of exposures
         fit = replace(fit, sigma=rig.error, df=rig.df2)
-    shrunk = shrink(fit, rig=bias, orientations=len(sheet.orientations))
+    shrunk = shrink(fit, rig=bias, orientations=len(sheet.orientations), level=level)
     robust = np.full(len(y), np.nan)
     if live.any():
         robust[live] = np.exp(median_polish(logs[live]))
@@ -199,8 +199,10 @@ def _estimates(g: Gains, level: float) -> list[Estimate]:
     a = (1 - level) / 2
     low, high = sd_interval(100 * g.fit.sigma, g.fit.df, level)
     made = [
-        Estimate(name=SPREAD, value=100 * g.shrunk.tau, unit="%", of=of, n=live,
-                 method="SD of the true gains, relative: variance of the cells' log gains less that of their errors"),
+        Estimate(name=SPREAD, value=100 * g.shrunk.tau, low=100 * g.shrunk.tau_low, high=100 * g.shrunk.tau_high,
+                 unit="%", of=of, n=live, level=level if math.isfinite(g.shrunk.tau_low) else math.nan,
+                 method="SD of the true gains, relative: median and quantiles of its restricted likelihood, flat over "
+                        "the SD"),
         Estimate(name=WITHIN, value=100 * g.fit.sigma, low=low, high=high, unit="%", of=of, n=live,
                  level=level if math.isfinite(low) else math.nan,
                  method="residual SD of the two-way fit of log readings; chi-square interval"),
@@ -230,6 +232,7 @@ def _tables(done: list[Gains]) -> tuple[ResultTable, ...]:
                           "exposures": float(g.fit.count[i]), "gain": float(g.shrunk.gain[i]),
                           "relative SE": float(g.shrunk.gain_se[i]), "weight": float(g.shrunk.weight[i]),
                           "shrunk gain": float(g.shrunk.shrunk[i]), "relative SE, shrunk": float(g.shrunk.shrunk_se[i]),
+                          "shrunk low": float(g.shrunk.low[i]), "shrunk high": float(g.shrunk.high[i]),
                           "gain by medians": float(g.robust[i])})
         lines += [{"sensor": s.sensor, "line": f"{x.of} {x.number}", "cells": float(x.cells), "dead": float(x.dead),
                    "p": x.p, "p, adjusted": x.adjusted, "dead line": "yes" if x.adjusted < 0.01 else "no"}

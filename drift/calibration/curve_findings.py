@@ -80,7 +80,8 @@ def _about_saturation(one: Answered, say: Callable[..., None]) -> None:
     said = join_words([*by_curve, *(f"{name} never" for name in never)])
     say("warning", "saturation-extrapolated",
         f"the highest level reaches {100 * a.ratio:.0f} % of the saturation pressure, which therefore rests on the "
-        f"shape of the curve ({said}); the interval holds those of all curves that the readings allow"
+        f"shape of the curve ({said})"
+        + ("; the interval holds those of all curves that the readings allow" if len(a.sets) > 1 else "")
         + ("; one of them has no end above" if a.open else ""), "Add a level nearer to full scale.")
 
 
@@ -104,8 +105,8 @@ def _about_fit(one: Answered, tell: Callable[..., None]) -> None:
         (load, reading), (further, then) = back.start, back.end
         tell("warning", "readings-turn-back", f"readings do not {'rise' if back.rises else 'fall'} throughout: they go "
              f"from {number(reading)} at {number(load)} to {number(then)} at {number(further)}, "
-             f"{100 * back.share:.0f} % of their span and more than chance makes", "Look at the rows there, or calibrate over a "
-             "shorter range.")
+             f"{100 * back.share:.0f} % of their span and more than chance makes",
+             "Look at the rows there, or calibrate over a shorter range.")
     if candidate.lack.p < 0.01:
         tell("warning", "lack-of-fit", f"the level means do not follow the curve (lack of fit F = "
              f"{candidate.lack.F:.1f}, p {'< 0.001' if candidate.lack.p < 0.001 else f'= {candidate.lack.p:.3f}'}); "

@@ -131,7 +131,7 @@ def curve_sentence(fitted: Fitted) -> str:
     s, fit = fitted.series, fitted.fit
     label = f"{s.label[:1].upper()}{s.label[1:]}: " if s.label else ""
     if fit is None:
-        return f"{label}no curve can be given, because {fitted.refusal}."
+        return f"{label}{'n' if label else 'N'}o curve can be given, because {fitted.refusal}."
     unit = f" {s.reference_unit}" if s.reference_unit else ""
     name = NAMES[fit.model]
     return (f"{label}{name[:1].upper() if not label else name[:1]}{name[1:]}, {formula(fitted)}, holds from "

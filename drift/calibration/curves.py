@@ -177,10 +177,13 @@ def _of_saturation(fitted: Fitted, at: Saturation | None, level: float) -> list[
     low, high = at.low if there else math.nan, finite(at.high)
     parts = [f"curve {number(at.u_fit, 3)}", *(f"{name} {number(u, 3)}" for name, u in (
         ("reference", at.u_reference), ("resolution", at.u_resolution), ("spread of curves", at.u_model)) if u > 0)]
-    if at.sets:
-        how = (f"where the curve reaches full scale, an extrapolation; hull of the exact sets of {len(at.sets)} curves "
-               "that lack of fit does not reject"
+    if at.sets and (there or at.open):
+        which = (f"hull of the exact sets of {len(at.sets)} curves that lack of fit does not reject" if len(at.sets) > 1
+                 else "exact set of the only curve that lack of fit does not reject")
+        how = (f"where the curve reaches full scale, an extrapolation; {which}"
                + (", open above" if at.open else f"; standard uncertainty from {', '.join(parts)}"))
+    elif not math.isfinite(at.u_fit):
+        how = "where the curve reaches full scale; nothing tells its error"
     else:
         how = f"where the curve reaches full scale; standard uncertainty from {', '.join(parts)}; t interval of the log"
     end = level if there else math.nan

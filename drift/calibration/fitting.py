@@ -169,6 +169,9 @@ def _same_levels(s: Series) -> bool:
 
 def final_fit(fitted: Fitted, model: Model) -> CurveFit | None:
     """Return the curve of another model from the same readings and weights; None where it cannot be fitted."""
+    alone = len(fitted.series.mountings) < 2 and (fitted.spread.sd < SURE or model == "power of logs")
+    if alone and model in fitted.tried:
+        return fitted.tried[model].fit
     try:
         return _averaged(fitted.series, model, fitted.spread)
     except (ValueError, np.linalg.LinAlgError):

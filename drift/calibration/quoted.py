@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,10 +17,14 @@ from drift.study import CalibrationQuestion
 
 if TYPE_CHECKING:
     from drift.calibration.curves import Answered
+    from drift.calibration.saturation import Saturation
 
 FAMILY = "calibration"
 SIMULATED = ("line", "through-zero", "quadratic")  # curves of which there are rows
 EXACT, T, LOG_T = "exact set by inversion", "t interval", "t interval of the log"
+HULL = "hull of the curves not rejected"
+WORLDS = {"power": "power law", "power of logs": "power law", "quadratic": "quadratic", "saturating": "saturating"}
+FAR = 0.65  # share of the saturation pressure below which a top level counts as far from it
 NEAR = 0.2  # share of the range that counts as near its end
 
 
@@ -50,7 +56,13 @@ def simulated(done: Sequence[Answered], question: CalibrationQuestion, *,
 def _asked(one: Answered, question: CalibrationQuestion) -> Iterator[Asked]:
     """Yield the printed intervals of one curve: loads, saturation pressure, coefficients."""
     fit = one.fitted.fit
-    if fit is None or fit.model not in SIMULATED or not fit.df >= 1:
+    if fit is None or not fit.df >= 1:
+        return
+    at = one.saturation
+    if at is not None and at.sets and math.isfinite(at.low):
+        yield Asked(quantity="saturation pressure", named="saturation pressure", method=HULL, design=_chosen(one, at),
+                    of=one.fitted.series.label)
+    if fit.model not in SIMULATED:
         return
     design, of = design_of(one), one.fitted.series.label
     if question.problem == "calibration" and question.mean_of == 1 and not question.simultaneous:
@@ -58,10 +70,22 @@ def _asked(one: Answered, question: CalibrationQuestion) -> Iterator[Asked]:
             if mark in ("inside", "below lowest", "above highest") and found.kind == "interval":
                 yield Asked(quantity="load at a reading", named=f"load at a reading, {_place(one, found.estimate)}",
                             method=EXACT, design=design, of=of)
-    if one.saturation is not None:
+    if at is not None and at.of_fit.kind == "interval":
+        yield Asked(quantity="saturation pressure", named="saturation pressure, curve alone", method=EXACT,
+                    design=design, of=of)
+    if at is not None and not at.sets:
         yield Asked(quantity="saturation pressure", named="saturation pressure", method=LOG_T, design=design, of=of)
     for name in ("a", "s", "q")[:fit.q] if fit.q > 1 else ("s",):
         yield Asked(quantity=f"coefficient {name}", named=f"coefficient {name}", method=T, design=design, of=of)
+
+
+def _chosen(one: Answered, at: Saturation) -> Design:
+    """Return the design of a saturation pressure beyond the levels: of a curve that is chosen."""
+    found, fit = design_of(one), one.fitted.fit
+    assert fit is not None
+    kinds = {"curve chosen"} | ({WORLDS[fit.model]} if fit.model in WORLDS else set())
+    kinds |= {"top level at 50 %"} if at.ratio < FAR else set()
+    return replace(found, kinds=frozenset(kinds))
 
 
 def _place(one: Answered, load: float) -> str:

@@ -23,12 +23,12 @@ class Saturation:
     """Saturation pressure of one curve; all in the unit of the reference.
 
     ``value`` is NaN where the curve never reaches full scale and another one that was not rejected does. ``u_fit`` is
-    the error of the curve, ``u_reference`` that of the reference (common to all levels, so that levels do not average
-    it down), ``u_resolution`` a step of the reading, ``u_model`` the largest distance to another curve that is not
-    rejected over root three where the pressure is an extrapolation (NaN where one of them has no end). ``low`` and
-    ``high`` are ends of the combined interval, ``high`` infinite where nothing bounds it. ``ratio`` is the highest
-    exact level over the pressure. ``others`` holds the pressure by every curve tried, ``sets`` the interval by each
-    that makes the combined one, where that is their hull.
+    the error of the curve with ``df_fit`` degrees of freedom, ``u_reference`` that of the reference (common to all
+    levels, so that levels do not average it down), ``u_resolution`` a step of the reading, ``u_model`` the largest
+    distance to another curve that is not rejected over root three where the pressure is an extrapolation (NaN where one
+    of them has no end). ``low`` and ``high`` are ends of the combined interval, ``high`` infinite where nothing bounds
+    it. ``ratio`` is the highest exact level over the pressure. ``others`` holds the pressure by every curve tried,
+    ``sets`` the interval by each that makes the combined one, where that is their hull.
     """
 
     value: float
@@ -38,6 +38,7 @@ class Saturation:
     u_model: float = 0.0
     u: float = NAN
     df: float = NAN
+    df_fit: float = NAN
     low: float
     high: float
     ratio: float
@@ -75,7 +76,7 @@ def saturation(fitted: Fitted, *, full_scale: float, level: float, reference: fl
     """
     fit = fitted.fit
     assert fit is not None
-    own = _own(fit, full_scale, level=level, reference=reference or 0.0, resolution=resolution or 0.0, fitted=fitted)
+    own = own_saturation(fitted, full_scale=full_scale, level=level, reference=reference, resolution=resolution)
     if own is not None and not fit.high < own.value:
         return own
     sets, values = _sets(fitted, full_scale, level=level, reference=reference or 0.0, resolution=resolution or 0.0)
@@ -83,11 +84,12 @@ def saturation(fitted: Fitted, *, full_scale: float, level: float, reference: fl
     if own is None:
         if not low < math.inf:
             return None
-        return Saturation(value=NAN, low=low, high=high, ratio=NAN, sets=sets,
+        return Saturation(value=NAN, low=max(low, fit.high), high=high, ratio=NAN, sets=sets,
                           others={**_others(fitted, full_scale), **values},
                           of_fit=inverse_set(fit, full_scale, level=level, problem="regulation"))
     others = {**own.others, **values}
     apart = [abs(others[m] - own.value) for m in sets if math.isfinite(others[m])]
+    low, high = _between_readings(fitted, own, low, high)
     u_model = max(apart, default=0.0) / math.sqrt(3) if not math.isinf(high) else NAN
     u = math.hypot(own.u, u_model)
     df = own.df * (u / own.u) ** 4 if own.u > 0 else math.inf
@@ -95,15 +97,31 @@ def saturation(fitted: Fitted, *, full_scale: float, level: float, reference: fl
                    others=others)
 
 
-def _own(fit: CurveFit, full_scale: float, *, level: float, reference: float, resolution: float,
-         fitted: Fitted) -> Saturation | None:
+def _between_readings(fitted: Fitted, own: Saturation, low: float, high: float) -> Span:
+    """Cut the ends where readings themselves lie below full scale, and where all are at it.
+
+    Not where the chosen curve's own set reaches further: a reading errs.
+    """
+    fit, s = fitted.fit, fitted.series
+    assert fit is not None
+    low = max(low, min(fit.high, own.of_fit.low if math.isfinite(own.of_fit.low) else fit.high))
+    full = s.x[s.curve & s.right & (s.x > fit.high)]
+    if len(full):
+        high = min(high, max(float(full.min()), own.of_fit.high if math.isfinite(own.of_fit.high) else 0.0))
+    return low, high
+
+
+def own_saturation(fitted: Fitted, *, full_scale: float, level: float, reference: float | None,
+                   resolution: float | None) -> Saturation | None:
     """Return the saturation pressure as if the shape of the curve were known; None where it is never reached."""
+    fit = fitted.fit
+    assert fit is not None
     value, steep = _reached(fit, full_scale)
     if not (value > 0 and steep > 0):
         return None
     at = np.array([value])
     u_fit = math.sqrt(float(mean_variance(fit, at)[0])) / steep
-    u_reference, u_resolution = reference * value, _step(fit, full_scale, steep, resolution)
+    u_reference, u_resolution = (reference or 0.0) * value, _step(fit, full_scale, steep, resolution or 0.0)
     u = math.sqrt(u_fit**2 + u_reference**2 + u_resolution**2)
     of_fit = float(degrees(fit, at, problem="regulation")[0])
     # Half-widths add in quadrature: one t of effective degrees of freedom would make the whole narrower than its part.
@@ -111,7 +129,7 @@ def _own(fit: CurveFit, full_scale: float, *, level: float, reference: float, re
     half = math.hypot(t_quantile(level, of_fit) * u_fit, t_quantile(level, math.inf) * known) / value
     low, high = (value * math.exp(sign * half) for sign in (-1, 1))
     return Saturation(value=value, u_fit=u_fit, u_reference=u_reference, u_resolution=u_resolution, u=u,
-                      df=of_fit * (u / u_fit) ** 4 if u_fit > 0 else math.inf, low=low, high=high,
+                      df=of_fit * (u / u_fit) ** 4 if u_fit > 0 else math.inf, df_fit=of_fit, low=low, high=high,
                       ratio=fit.high / value, others=_others(fitted, full_scale),
                       of_fit=inverse_set(fit, full_scale, level=level, problem="regulation"))
 
@@ -148,25 +166,33 @@ def _sets(fitted: Fitted, full_scale: float, *, level: float, reference: float,
     """
     made: dict[Model, Span] = {}
     values: dict[Model, float] = {}
-    z = t_quantile(level, math.inf)
     for model in retained(fitted):
         chosen = model == fitted.model
         fit = fitted.fit if chosen else final_fit(fitted, model)
-        if fit is None:
+        # Another curve counts at each end of the power of the SD by itself: means of nonlinear coefficients stray.
+        parts = () if fit is None else (fit,) if chosen or not fit.sides else fit.sides
+        spans = [_set(part, full_scale, level=level, reference=reference, resolution=resolution) for part in parts]
+        if chosen and spans[0] is None:  # as many coefficients as readings: where it goes, and not how well
+            return {model: (NAN, NAN)}, values
+        found = [s for s in spans if s is not None]
+        value = float(np.mean([s[0] for s in found])) if found else NAN
+        if not found or (not chosen and value <= parts[0].high):  # readings there are below full scale
             continue
-        found = inverse_set(fit, full_scale, level=level, problem="regulation")
-        value, steep = _reached(fit, full_scale)
         values[model] = value
-        if found.kind == "not known":  # as many coefficients as readings: where it goes, and not how well
-            if chosen:
-                return {model: (NAN, NAN)}, values
-            if math.isfinite(value):
-                made[model] = (value, value)
-            continue
-        low, high = _first(found, value, fit.high)
-        known = z * math.hypot(reference, _step(fit, full_scale, steep, resolution) / value if steep > 0 else 0.0)
-        made[model] = _wider(value, low, high, known)
+        made[model] = min(s[1] for s in found), max(s[2] for s in found)
     return made, values
+
+
+def _set(fit: CurveFit, full_scale: float, *, level: float, reference: float,
+         resolution: float) -> tuple[float, float, float] | None:
+    """Return where one curve reaches full scale, and the ends of its set; None where its error is not known."""
+    found = inverse_set(fit, full_scale, level=level, problem="regulation")
+    if found.kind == "not known":
+        return None
+    value, steep = _reached(fit, full_scale)
+    step = _step(fit, full_scale, steep, resolution) / value if steep > 0 else 0.0
+    return value, *_wider(value, *_first(found, value, fit.high), t_quantile(level, math.inf) * math.hypot(reference,
+                                                                                                         step))
 
 
 def _first(found: InverseSet, value: float, top: float) -> Span:

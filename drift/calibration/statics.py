@@ -254,10 +254,18 @@ def _lowest(fitted: Fitted, q: float, level: float, question: str, findings: lis
             message=f"{f'{s.label}: ' if s.label else ''}no load of the calibrated range has a relative uncertainty "
                     f"of {100 * q:g} %: 2.4 residual SDs are more than that throughout",
             mend="Ask for a larger share with --usable-at, or average more readings"))
+    untested = found[0] < fit.low
+    if untested:
+        findings.append(Finding(
+            severity="warning", code="usable-below-levels", question=question,
+            message=f"{f'{s.label}: ' if s.label else ''}the lowest usable load, {found[0]:.3g}, lies below the lowest "
+                    f"calibrated level, {fit.low:.4g}: down there the curve and its scatter are an extrapolation",
+            mend=f"Count loads from {fit.low:.4g} on as usable, or calibrate at lower loads"))
     return [Estimate(name=LOWEST, value=found[0], low=found[1] if math.isfinite(found[0]) else math.nan,
                      high=found[2] if math.isfinite(found[0]) else math.nan,
                      level=level if math.isfinite(found[0]) else math.nan, unit=s.reference_unit, n=fit.n, of=s.of,
-                     method=f"lowest load above which 2.4 residual SDs, as a load, are at most {100 * q:g} % of it; "
+                     method=f"lowest load above which 2.4 residual SDs, as a load, are at most {100 * q:g} % of it"
+                            f"{f', below the lowest level of {fit.low:.4g}: an extrapolation' if untested else ''}; "
                             "ends from the chi-square interval of the SD")]
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.engine.readonly import frozen_array
+from drift.engine.spread_likelihood import mixed, mixed_ends, spread_likelihood
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -107,27 +108,34 @@ class Shrunk:
     gain, gain_se : array, shape (n_cells,)
         As measured, mean 1, and relative standard error of each.
     shrunk, shrunk_se : array, shape (n_cells,)
-        exp(lambda gamma), mean 1, and its relative standard error.
+        exp(E(lambda) gamma), mean 1, and its relative standard error.
+    low, high : array, shape (n_cells,)
+        Interval of the shrunk gain.
     weight : array, shape (n_cells,)
-        lambda = tau^2/(tau^2 + error variance).
-    tau : float
-        SD of the true log gains over cells.
+        E(lambda), lambda = tau^2/(tau^2 + error variance).
+    tau, tau_low, tau_high : float
+        SD of the true log gains over cells: median of its restricted likelihood, and its interval.
     """
 
     gain: Floats
     gain_se: Floats
     shrunk: Floats
     shrunk_se: Floats
+    low: Floats
+    high: Floats
     weight: Floats
     tau: float
+    tau_low: float
+    tau_high: float
 
     def __post_init__(self) -> None:
-        for name in ("gain", "gain_se", "shrunk", "shrunk_se", "weight"):
+        for name in ("gain", "gain_se", "shrunk", "shrunk_se", "low", "high", "weight"):
             object.__setattr__(self, name, frozen_array(getattr(self, name)))
 
 
-def shrink(fit: TwoWay, *, rig: float = 0.0, orientations: int = 1) -> Shrunk:
-    """Shrink the gains of a two-way fit (empirical Bayes).
+def shrink(fit: TwoWay, *, rig: float = 0.0, orientations: int = 1, level: float = 0.95,
+           ends_of: NDArray[np.int64] | None = None) -> Shrunk:
+    """Shrink the gains of a two-way fit, averaged over what the cells leave open of their spread.
 
     Parameters
     ----------
@@ -135,38 +143,60 @@ def shrink(fit: TwoWay, *, rig: float = 0.0, orientations: int = 1) -> Shrunk:
     rig : float
         SD of a bias of the rig at each place, which averages over orientations only.
     orientations : int
+    level : float
+    ends_of : array of int, optional
+        Cells whose intervals are wanted; all if None.
 
     Notes
     -----
-    Error variance of gamma_c: (sigma^2/K_c + rig^2/O)(1 - 1/C). tau^2 is the variance of the gammas less its mean
-    error, not below zero. The mean gain is 1 over the cells, so that sums over the whole sheet keep their size.
+    Error variance of gamma_c: (sigma^2/K_c + rig^2/O)(1 - 1/C). Given tau a true gain is pulled to lambda gamma with
+    variance lambda e; mean, error and interval are those of the mixture over the restricted likelihood of tau. One
+    value of tau would do where it is well known; where gains hardly differ its estimate is often 0, and every gain
+    would be 1 without error. The mean gain is 1 over the cells, so that sums over the whole sheet keep their size.
 
     References
     ----------
-    C. N. Morris (1983), JASA 78, 47-55 (parametric empirical Bayes).
+    C. N. Morris (1983), JASA 78, 47-55 (shrinkage); N. M. Laird and T. A. Louis (1987), JASA 82, 739-750 (its error
+    where the spread is estimated).
     """
     live = np.isfinite(fit.gamma)
+    nothing = np.full(len(live), np.nan)
     if not live.any():
-        nothing = np.full(len(live), np.nan)
-        return Shrunk(gain=nothing, gain_se=nothing, shrunk=nothing, shrunk_se=nothing, weight=nothing, tau=math.nan)
-    cells = max(int(live.sum()), 2)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        error = (fit.sigma**2 / fit.count + rig**2 / orientations) * (1 - 1 / cells)
-    error = np.where(live, error, np.nan)
+        return _unshrunk(nothing)
     gamma = fit.gamma - np.nanmean(fit.gamma)
-    if not np.isfinite(fit.sigma):  # one exposure: nothing tells gains from chance, nothing can be shrunk
-        nothing = np.full(len(live), np.nan)
-        return Shrunk(gain=_mean_one(gamma), gain_se=nothing, shrunk=nothing, shrunk_se=nothing, weight=nothing,
-                      tau=math.nan)
-    tau2 = max(float(np.nanvar(gamma, ddof=1)) - float(np.nanmean(error)), 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        weight = np.where(error > 0, tau2 / (tau2 + error), 1.0)
-    weight = np.where(live, weight, np.nan)
-    pulled = weight * gamma
-    # The share of tau^2 that chance makes adds to the error of a cell far from the mean (Morris 1983, equation 5.5).
-    unsure = 2 / (cells - 1) * (1 - weight) ** 2 * gamma**2
-    return Shrunk(gain=_mean_one(gamma), gain_se=np.sqrt(error), shrunk=_mean_one(pulled),
-                  shrunk_se=np.sqrt(weight * error + unsure), weight=weight, tau=float(np.sqrt(tau2)))
+    if not np.isfinite(fit.sigma) or live.sum() < 2:  # one exposure: nothing tells gains from chance
+        return _unshrunk(_mean_one(gamma))
+    part = 1 - 1 / int(live.sum())
+    own, common = fit.sigma**2 / fit.count[live] * part, rig**2 / orientations * part
+    error = own + common
+    if not float(error.max()) > 0:
+        gain, zero = _mean_one(gamma), np.where(live, 0.0, np.nan)
+        tau = float(np.std(gamma[live], ddof=1))
+        return Shrunk(gain=gain, gain_se=zero, shrunk=gain, shrunk_se=zero, low=gain, high=gain,
+                      weight=np.where(live, 1.0, np.nan), tau=tau, tau_low=np.nan, tau_high=np.nan)
+    known = spread_likelihood(gamma[live], own, fit.df, common)
+    centre, se, weight = mixed(gamma[live], error, known.parts)
+    wanted = live if ends_of is None else live & np.isin(np.arange(len(live)), ends_of)
+    ends = mixed_ends(gamma[wanted], error[wanted[live]], known.parts, fit.df, level=level)
+    tau, tau_low, tau_high = (float(v) for v in known.quantile(np.array([0.5, (1 - level) / 2, (1 + level) / 2])))
+    size = float(np.exp(centre).mean())
+
+    def at(cells: Bools, values: Floats) -> Floats:
+        made = nothing.copy()
+        made[cells] = values
+        return made
+
+    low, high = (at(wanted, np.exp(end) / size) for end in ends)
+    return Shrunk(gain=_mean_one(gamma), gain_se=at(live, np.sqrt(error)), shrunk=at(live, np.exp(centre) / size),
+                  shrunk_se=at(live, se), low=low, high=high, weight=at(live, weight), tau=tau,
+                  tau_low=tau_low, tau_high=tau_high)
+
+
+def _unshrunk(gain: Floats) -> Shrunk:
+    """Return gains without error: nothing tells them from chance, nothing can be shrunk."""
+    nothing = np.full(len(gain), np.nan)
+    return Shrunk(gain=gain, gain_se=nothing, shrunk=nothing, shrunk_se=nothing, low=nothing, high=nothing,
+                  weight=nothing, tau=math.nan, tau_low=math.nan, tau_high=math.nan)
 
 
 def _mean_one(gamma: Floats) -> Floats:

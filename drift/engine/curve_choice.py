@@ -164,7 +164,7 @@ def lack_of_fit_of(fit: CurveFit, x: ArrayLike, y: ArrayLike, codes: Ints, *, ta
     lack = float((w * mean[cell] ** 2).sum())
     k = int(cell.max()) + 1
     top, bottom = float(k - fit.q), float(len(at) - k - taken)
-    if top < 1 or bottom < 1 or not pure > 0:
+    if top < 1 or bottom < 1 or not pure > 1e-24 * float((w * response(fit.model, reading) ** 2).sum()):
         return LackOfFit(F=float("nan"), df_lack=top, df_pure=bottom, p=float("nan"))
     F = (lack / top) / (pure / bottom)
     return LackOfFit(F=F, df_lack=top, df_pure=bottom, p=float(fdtrc(top, bottom, F)))

@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 # Features that make a study another kind of study; other words of a design are settings nobody can know.
 KINDS = ("worn ones removed", "within", "unlinked", "uses of their own", "fixed levels", "targets repeat", "lost early",
          "seen in part", "one line", "skewed targets", "with sensors", "occasions of", "looked at", "without a model",
-         "quadratic", "through-zero", "SD proportional to load", "power estimated", "slope hardly shown",
+         "quadratic", "power law", "saturating", "through-zero", "curve chosen", "top level at 50 %",
+         "SD proportional to load", "power estimated", "slope hardly shown",
          "reference off")
 # Intervals of one of these say nothing about a study that is none, whatever the sizes, and the other way round.
 ALONE = frozenset({"seen in part"})

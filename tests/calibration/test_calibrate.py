@@ -18,6 +18,7 @@ from drift.calibration.with_reference import moved_by_reference
 from drift.engine.curve_models import values
 from drift.engine.curves import fit_curve
 from drift.engine.inverse_prediction import inverse_set
+from drift.errors import DriftError
 from drift.report.study_result import StudyResult
 from drift.study import read_study
 from drift.workflow import run_study, write_output
@@ -183,6 +184,7 @@ def test_wrong_usage_says_what_to_give() -> None:
     for words, told in ((("--cells", "--model", "line"), "belongs to calibration curves"),
                         (("--orientation", "x"), "belongs to --cells"),
                         (("--simultaneous",), "goes with --regulation"),
+                        (("--full-scale", "-1"), "a number above zero"), (("--full-scale", "nan"), "a number above"),
                         (("--usable-at", "much"), "give a share")):
         out = run(table, *words)
         assert out.exit_code == 2
@@ -201,6 +203,33 @@ def test_faults_name_the_option_to_give(tmp_path: Path) -> None:
     assert "--both-directions" in notes
     assert "Say --full-scale" in notes
     assert "direction =" not in notes
+
+
+def test_a_table_of_cells_is_told_to_say_so(tmp_path: Path) -> None:
+    out = run(DEMO / "exposures.csv")
+    assert out.exit_code == 1
+    assert "Say --cells" in " ".join(out.stderr.split())
+    rows = "".join(f"A,{c},1,{k},{100 * k},{100 * k + c}\n" for k in (1, 2, 3) for c in (1, 2))
+    (tmp_path / "t.csv").write_text("sensor,row,col,exposure,reference,reading\n" + rows)
+    assert "readings-of-cells" in {f["code"] for f in answer(tmp_path / "t.csv")["findings"]}
+    assert "readings-of-cells" not in {f["code"] for f in answer(DEMO / "cycles.csv")["findings"]}
+
+
+def test_a_full_scale_below_zero_is_refused_in_a_study_too() -> None:
+    with pytest.raises(DriftError, match="full_scale"):
+        calibrated(levels(X + 1, X), full_scale=-1)
+
+
+def test_a_load_below_the_lowest_level_is_not_called_usable_without_a_word() -> None:
+    at = np.repeat(np.linspace(200.0, 800.0, 7), 3)
+    result = calibrated(levels(5 + at + np.tile([-3.0, 1.0, 2.5], 7), at), model="line", usable_at=0.1)
+    e = result.estimate("lowest usable load")
+    assert e.value < 200
+    assert "below the lowest level of 200" in e.method
+    assert "usable-below-levels" in {f.code for f in result.findings}
+    tested = calibrated(levels(5 + at + np.tile([-30.0, 10.0, 25.0], 7), at), model="line", usable_at=0.2)
+    assert tested.estimate("lowest usable load").value > 200
+    assert "usable-below-levels" not in {f.code for f in tested.findings}
 
 
 def test_the_reference_widens_what_it_moves_and_nothing_else() -> None:
@@ -235,13 +264,16 @@ def test_a_result_quotes_its_simulated_coverage() -> None:
     y = 20 + x + np.random.default_rng(1).normal(0, 8, 10)
     result = calibrated(levels(y, x), model="line", spread="constant", full_scale=1000, invert=[470])
     table = next(t for t in result.tables if t.name == "coverage")
-    assert set(table["nearest design"]) == {"line, 5 levels x 2"}
+    assert set(table["nearest design"]) == {"line, 5 levels x 2",
+                                            "line, 5 levels x 2, curve chosen, top level at 80 %"}
     assert set(table["quantity"]) == {"load at a reading", "saturation pressure", "coefficient a", "coefficient s"}
     assert "simulated-coverage" in {f.code for f in result.findings}
     free = calibrated(levels(y, x), model="line", full_scale=1000)
-    assert all("SD" in str(d) for d in next(t for t in free.tables if t.name == "coverage")["nearest design"])
+    assert all("SD" in str(d) or "chosen" in str(d)
+               for d in next(t for t in free.tables if t.name == "coverage")["nearest design"])
     bent = calibrated(levels(y, x), model="power", full_scale=1000)
-    assert "coverage" not in {t.name for t in bent.tables}
+    rows = next(t for t in bent.tables if t.name == "coverage")
+    assert set(rows["quantity"]) == {"saturation pressure"}  # of the curve itself there are no rows
     assert "coverage" not in {t.name for t in calibrated(levels(y, x), model="saturating").tables}
 
 

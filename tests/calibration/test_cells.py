@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.special import ndtr
 
 from drift.engine.cell_gains import dead_lines, median_polish, rig_bias, shrink, two_way
+from drift.engine.spread_likelihood import mixed, mixed_ends, spread_likelihood
 from tests.calibration.helpers import DEMO, answer, estimate, run
 
 TRUTH = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))["cells"]
@@ -104,6 +107,71 @@ def test_shrinkage_beats_the_measured_gains_when_exposures_are_few() -> None:
         plain.append(np.mean((s.gain - true) ** 2))
         pulled.append(np.mean((s.shrunk - true) ** 2))
     assert np.mean(pulled) < 0.6 * np.mean(plain)
+
+
+def _moments(gamma: np.ndarray, error: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Shrink at the one spread that moments give: the naive twin."""
+    tau2 = max(float(np.var(gamma, ddof=1) - error.mean()), 0.0)
+    weight = tau2 / (tau2 + error)
+    return weight * gamma, np.sqrt(weight * error + 2 / (len(gamma) - 1) * (1 - weight) ** 2 * gamma**2)
+
+
+@pytest.mark.parametrize("spread", [0.005, 0.01, 0.05])
+def test_gains_that_hardly_differ_keep_an_error(spread: float) -> None:
+    held, naive = [], []
+    for seed in range(30):
+        rng = np.random.default_rng([2, seed])
+        gamma = rng.normal(0, spread, 24)
+        fit = two_way(gamma[:, None] + rng.normal(0, 0.03, (24, 3)))
+        s = shrink(fit)
+        true = np.exp(gamma) / np.exp(gamma).mean()
+        held.append(np.mean((s.low <= true) & (true <= s.high)))
+        centre, se = _moments(fit.gamma, s.gain_se**2)
+        naive.append(np.mean(np.abs(np.log(true) - centre) <= 2.01 * se))
+        assert (s.shrunk_se > 0).all()
+        assert s.tau_low < s.tau < s.tau_high
+    assert np.mean(held) > 0.92
+    if spread <= 0.01:
+        assert np.mean(naive) < np.mean(held) - 0.03
+
+
+def test_the_mixture_is_that_of_its_likelihood() -> None:
+    # By hand: tau on a fine grid, equal errors known exactly, normal parts.
+    rng = np.random.default_rng(6)
+    gamma, e = rng.normal(0, 0.02, 12), 0.0004
+    gamma -= gamma.mean()
+    found = spread_likelihood(gamma, np.full(12, e), np.inf)
+    tau = np.linspace(0, 0.2, 20001)
+    logs = -0.5 * (11 * np.log(tau**2 + e) + (gamma @ gamma) / (tau**2 + e))
+    share = np.exp(logs - logs.max())
+    below = np.cumsum(share) / share.sum()
+    for p in (0.025, 0.5, 0.975):
+        assert float(found.quantile(p)) == pytest.approx(float(np.interp(p, below, tau)), abs=2e-4)
+    w = tau**2 / (tau**2 + e)
+    centre, se, _ = mixed(gamma, np.full(12, e), found.parts)
+    mean = share @ w / share.sum() * gamma
+    assert centre == pytest.approx(mean, abs=2e-5)
+    exact = np.sqrt((share @ (w * e)) / share.sum() + gamma**2 * ((share @ w**2) / share.sum() - (share @ w
+                                                                                                 / share.sum()) ** 2))
+    assert se == pytest.approx(exact, rel=0.01)
+    low, high = mixed_ends(gamma, np.full(12, e), found.parts, np.inf, level=0.95)
+    for end, p in ((low, 0.025), (high, 0.975)):
+        z = (end[0] - w * gamma[0]) / np.sqrt(np.maximum(w * e, 1e-20))
+        assert float(share @ ndtr(z) / share.sum()) == pytest.approx(p, abs=2e-3)
+    assert (low < centre).all()
+    assert (centre < high).all()
+
+
+def test_gains_do_not_depend_on_the_order_of_cells_or_the_unit_of_the_reading() -> None:
+    rng = np.random.default_rng(7)
+    logs = rng.normal(0, 0.03, 12)[:, None] + rng.normal(0, 0.03, (12, 3))
+    logs[3, 1] = np.nan
+    order = rng.permutation(12)
+    base, other = shrink(two_way(logs)), shrink(two_way(logs[order] + math.log(7)))
+    for name in ("shrunk", "low", "high", "shrunk_se"):
+        assert getattr(other, name) == pytest.approx(getattr(base, name)[order], rel=1e-6), name
+    one = shrink(two_way(logs), ends_of=np.array([2]))
+    assert (one.low[2], np.isfinite(one.low).sum()) == (pytest.approx(base.low[2]), 1)
 
 
 def test_scattered_dead_cells_are_no_dead_line() -> None:
