@@ -29,12 +29,14 @@ def _curves(part: Result) -> str:
     loads = [e for e in part.estimates if e.name in ("saturation pressure", "load at a reading")]
     found = join_words(f"{_named(e)} {e.text()}" for e in loads[:4] if math.isfinite(e.value))
     bounds = " Readings at full scale or at zero entered the likelihood as bounds." if any(table["bounds"]) else ""
+    hull = (" The saturation pressure beyond the levels has the hull of the exact sets of all curves that lack of fit "
+            "does not reject." if any(e.name == "saturation pressure" and "an extrapolation" in e.method
+                                      for e in part.estimates) else "")
     return (f"Calibration ({part.question}): of a straight line, a power law and a quadratic the one with the fewest "
             f"coefficients was taken that the replicates did not reject (lack of fit, 1 %) and whose AICc was within "
-            f"2 of "
-            f"the lowest, unless one was asked for: {join_words(said) or 'none could be fitted'}.{bounds} Loads behind "
-            f"readings are exact sets by inversion of the curve (Fieller 1954){f': {found}' if found else ''}, with "
-            f"{100 * part.provenance.level:g} % intervals.")
+            f"2 of the lowest, unless one was asked for: {join_words(said) or 'none could be fitted'}.{bounds}{hull} "
+            f"Loads behind readings are exact sets by inversion of the curve (Fieller 1954)"
+            f"{f': {found}' if found else ''}, with {100 * part.provenance.level:g} % intervals.")
 
 
 def _named(estimate: Estimate) -> str:
@@ -48,7 +50,8 @@ def _cells(part: Result) -> str:
              else "")
     return (f"Gains of cells ({part.question}) are from a two-way fit of the logarithms of readings to cells and "
         f"uniform "
-            f"exposures{sizes}, mean 1 over live cells, shrunk towards their mean by empirical Bayes (Morris 1983). "
+            f"exposures{sizes}, mean 1 over live cells, shrunk towards their mean, averaged over the restricted "
+        f"likelihood of their spread (Morris 1983; Laird and Louis 1987). "
             f"Dead "
             "cells read nothing above the noise floor under load, or lie five robust SDs below the median; dead rows "
             "and "

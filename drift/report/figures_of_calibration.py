@@ -11,7 +11,7 @@ import numpy as np
 
 from drift.report import drawing as look
 from drift.report.figures import axis_label, sentence, table_of, unit_of
-from drift.results import Result, ResultTable
+from drift.results import Estimate, Result, ResultTable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -88,10 +88,9 @@ def curve_figure(part: Result, axes: Axes, *, of: dict[str, str]) -> str:
     if estimates:
         e = estimates[0]
         top = float(lines["curve"][at][-1])
-        look.note_line(axes, top, "full scale", dashes="--")
-        if math.isfinite(e.low):
-            axes.plot([e.low, e.high], [top, top], color=look.BOUND, linewidth=3, solid_capstyle="butt")
-        told = f" Full scale is reached at {e.text()}{', beyond the levels (dotted)' if e.value > end else ''}."
+        if math.isfinite(e.value):
+            look.note_line(axes, top, "full scale", dashes="--")
+        told = _full_scale(axes, e, top, end)
     axes.set_xlabel(axis_label("load", unit))
     axes.set_ylabel(axis_label("reading", unit_of(points, "reading")))
     axes.legend(loc="lower right", fontsize=7.5)
@@ -99,6 +98,21 @@ def curve_figure(part: Result, axes: Axes, *, of: dict[str, str]) -> str:
              if known.any() else "")
     return sentence(f"{chosen['curve'][one]}, {chosen['model'][one]}, from {chosen['from'][one]:.4g} to "
                     f"{end:.4g}{f' {unit}' if unit else ''}.{told}{bands}")
+
+
+def _full_scale(axes: Axes, e: Estimate, top: float, end: float) -> str:
+    """Draw the interval of the saturation pressure, an arrow where it is open above; return the sentence about it."""
+    if not math.isfinite(e.value):
+        least = f"; other curves that the readings allow: {e.low:.4g} {e.unit}".rstrip() + " or more"
+        return f" The curve never reaches full scale{least if math.isfinite(e.low) else ''}."
+    if math.isfinite(e.low) and math.isfinite(e.high):
+        axes.plot([e.low, e.high], [top, top], color=look.BOUND, linewidth=3, solid_capstyle="butt")
+    elif math.isfinite(e.low):
+        far = max(e.value, e.low) + 0.08 * end
+        axes.annotate("", xy=(far, top), xytext=(e.low, top), annotation_clip=False,
+                      arrowprops={"arrowstyle": "->", "color": look.BOUND, "linewidth": 2.5})
+        axes.set_xlim(right=max(axes.get_xlim()[1], far))
+    return f" Full scale is reached at {e.text()}{', beyond the levels (dotted)' if e.value > end else ''}."
 
 
 def _points(axes: Axes, points: ResultTable, rows: np.ndarray, what: str) -> None:
