@@ -1,20 +1,23 @@
-"""Trend by ranks: Kendall's S of one series and of many, with exact chances, and the centre of many slopes."""
+"""Trend by ranks: Kendall's S of one series, of strata and of many, with exact chances, and the centre of slopes."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from drift.engine.comparison.pairwise import inversions_below
+from drift.engine.comparison.theil_sen import theil_sen
+from drift.engine.order_chances import order_chances, rank_inside, together, two_sided
 
 Floats = NDArray[np.float64]
 
-#: Up to so many points without ties the chances of S are exact.
-MOST_EXACT = 10
+#: Up to so many points the chances of S are exact, with ties of the values or without.
+MOST_EXACT = 40
+#: Up to so many pairs the chances of S added up over series are exact.
+MOST_PAIRS = 20_000
 
 
 @dataclass(frozen=True)
@@ -30,11 +33,15 @@ class Kendall:
     z : float
         With continuity correction; NaN where nothing varies.
     p, least_p : float
-        Two-sided; ``least_p`` is the smallest that so many points can give at all.
+        Two-sided; ``least_p`` is the smallest that so many points, tied like these, can give at all.
     tau : float
         S over the number of pairs.
     exact : bool
     n : int
+    pairs : float
+        Compared, ties included.
+    chances : array or None
+        Of inversions, where exact: S is the last index less twice the index.
     """
 
     s: int
@@ -45,6 +52,8 @@ class Kendall:
     tau: float
     exact: bool
     n: int
+    pairs: float = 0.0
+    chances: Floats | None = field(default=None, repr=False, compare=False)
 
 
 def mann_kendall(x: ArrayLike, y: ArrayLike, *, most_exact: int = MOST_EXACT) -> Kendall:
@@ -54,7 +63,8 @@ def mann_kendall(x: ArrayLike, y: ArrayLike, *, most_exact: int = MOST_EXACT) ->
     ----------
     x, y : array_like, shape (n,)
     most_exact : int
-        Largest n for which chances are exact; with ties, or beyond it, they are normal with the variance corrected.
+        Largest n for which chances are exact: those of all orders of these values, ties kept. Beyond it, and where x
+        is tied as well, they are normal with the variance corrected.
 
     Returns
     -------
@@ -77,14 +87,28 @@ def mann_kendall(x: ArrayLike, y: ArrayLike, *, most_exact: int = MOST_EXACT) ->
     ties_x, ties_y = (np.unique(v, return_counts=True)[1].astype(float) for v in (x, y))
     variance = _variance(n, ties_x, ties_y)
     pairs = n * (n - 1) / 2
-    tied = bool((ties_x > 1).any() or (ties_y > 1).any())
     if n < 2 or variance <= 0:
-        return Kendall(s, 0.0, math.nan, 1.0, 1.0, math.nan if n < 2 else s / pairs, True, n)
-    z = (s - math.copysign(1.0, s)) / math.sqrt(variance) if s else 0.0
-    exact = n <= most_exact and not tied
-    p = _exact_p(n, abs(s)) if exact else _normal_p(z)
-    return Kendall(s, variance, z, p, least_p(n) if exact else _normal_p((pairs - 1) / math.sqrt(variance)), s / pairs,
-                   exact, n)
+        return Kendall(s, 0.0, math.nan, 1.0, 1.0, math.nan if n < 2 else s / pairs, True, n, pairs)
+    if n <= most_exact and not bool((ties_x > 1).any()):
+        chances = order_chances(tuple(sorted(int(t) for t in ties_y)))
+        return _exact(s, variance, chances, pairs, n)
+    most = _untied(pairs, ties_x, ties_y)
+    return Kendall(s, variance, _z(s, variance), _normal_p(_z(s, variance)), _normal_p(_z(most, variance)), s / pairs,
+                   False, n, pairs)
+
+
+def _exact(s: int, variance: float, chances: Floats, pairs: float, n: int) -> Kendall:
+    return Kendall(s, variance, _z(s, variance), two_sided(chances, s), two_sided(chances, len(chances) - 1),
+                   s / pairs, True, n, pairs, chances)
+
+
+def _z(s: float, variance: float) -> float:
+    return (s - math.copysign(1.0, s)) / math.sqrt(variance) if s else 0.0
+
+
+def _untied(pairs: float, tx: Floats, ty: Floats) -> float:
+    """Return the most that S can be, or a little more where both are tied."""
+    return pairs - max(float(np.sum(t * (t - 1) / 2)) for t in (tx, ty))
 
 
 def _variance(n: int, tx: Floats, ty: Floats) -> float:
@@ -106,12 +130,6 @@ def least_p(n: int) -> float:
     return min(1.0, 2 / math.factorial(n)) if n < 160 else 0.0
 
 
-def _exact_p(n: int, s: int) -> float:
-    """P(|S| >= s) without ties."""
-    q = (n * (n - 1) // 2 - s) // 2  # inversions at which S is s
-    return min(1.0, 2 * float(inversions_below(n)[q]))
-
-
 def _normal_p(z: float) -> float:
     return math.erfc(abs(z) / math.sqrt(2))
 
@@ -129,18 +147,83 @@ def pooled_kendall(series: Sequence[Kendall]) -> Kendall:
     if not series:
         return Kendall(0, 0.0, math.nan, 1.0, 1.0, math.nan, True, 0)
     s, variance = sum(k.s for k in series), sum(k.variance for k in series)
-    pairs = sum(k.n * (k.n - 1) / 2 for k in series)
-    exact = all(k.exact for k in series)
-    z = (s - math.copysign(1.0, s)) / math.sqrt(variance) if s else 0.0
+    pairs = sum(k.pairs for k in series)
     n = sum(k.n for k in series)
-    if not exact:
-        return Kendall(s, variance, z, _normal_p(z), _normal_p((pairs - 1) / math.sqrt(variance)), s / pairs, False, n)
-    chances = np.ones(1)
-    for k in series:
-        chances = np.convolve(chances, np.diff(inversions_below(k.n), prepend=0.0))
-    q = int((pairs - abs(s)) / 2)
-    p = min(1.0, 2 * float(chances[: q + 1].sum()))
-    return Kendall(s, variance, z, p, min(1.0, 2 * float(chances[0])), s / pairs, True, n)
+    each = [k.chances for k in series if k.chances is not None]
+    if len(each) == len(series) and sum(len(c) for c in each) <= MOST_PAIRS:
+        return _exact(s, variance, together(each), pairs, n)
+    return Kendall(s, variance, _z(s, variance), _normal_p(_z(s, variance)), _normal_p(_z(pairs, variance)), s / pairs,
+                   False, n, pairs)
+
+
+@dataclass(frozen=True)
+class StratifiedTrend:
+    """Median slope of pairs within strata, its interval, and Kendall's S of the same pairs.
+
+    Parameters
+    ----------
+    slope, low, high : float
+        NaN where no pair differs in x, or no finite interval reaches the level.
+    pairs : int
+    kendall : Kendall
+    """
+
+    slope: float
+    low: float
+    high: float
+    pairs: int
+    kendall: Kendall
+
+
+def stratified_trend(x: ArrayLike, y: ArrayLike, stratum: ArrayLike, *, level: float = 0.95) -> StratifiedTrend:
+    """Trend of one series whose strata have offsets of their own: only pairs within a stratum are compared.
+
+    Parameters
+    ----------
+    x, y : array_like, shape (n,)
+    stratum : array_like, shape (n,)
+        Such as the calibration under which each value was displayed. An offset of a stratum cancels in each pair, so
+        that nothing has to be estimated, and orders are exchangeable within strata.
+    level : float
+
+    Returns
+    -------
+    StratifiedTrend
+        With one stratum the Theil-Sen slope and Kendall's test.
+
+    Notes
+    -----
+    S is summed over strata with its exact distribution; the interval holds the slopes b for which that test does not
+    reject y - b x, by the ranks of the pairs.
+
+    References
+    ----------
+    Hirsch RM, Slack JR, Smith RA (1982), Water Resources Research 18:107-121. Sen PK (1968), J Am Stat Assoc
+    63:1379-1389, section 4 (ranks of slopes from the distribution of S).
+    """
+    x, y = np.asarray(x, float), np.asarray(y, float)
+    code = np.unique(np.asarray(stratum), return_inverse=True)[1]
+    parts = [np.flatnonzero(code == k) for k in range(int(code.max()) + 1 if len(code) else 0)]
+    kendall = [mann_kendall(x[rows], y[rows]) for rows in parts]
+    if len(parts) == 1:
+        if len(np.unique(x)) < 2:
+            return StratifiedTrend(math.nan, math.nan, math.nan, 0, kendall[0])
+        line = theil_sen(x, y, level=level)
+        return StratifiedTrend(line.slope, line.slope_low, line.slope_high, line.n_slopes, kendall[0])
+    slopes = np.sort(np.concatenate([_slopes(x[rows], y[rows]) for rows in parts] or [np.zeros(0)]))
+    pooled = replace(pooled_kendall(kendall), n=len(x))
+    if not len(slopes):
+        return StratifiedTrend(math.nan, math.nan, math.nan, 0, pooled)
+    untied = together([order_chances((1,) * len(rows)) for rows in parts])
+    rank = rank_inside(untied, level) if len(untied) - 1 == len(slopes) else 0  # x tied within a stratum: no interval
+    low, high = (float(slopes[rank - 1]), float(slopes[-rank])) if rank >= 1 else (math.nan, math.nan)
+    return StratifiedTrend(float(np.median(slopes)), low, high, len(slopes), pooled)
+
+
+def _slopes(x: Floats, y: Floats) -> Floats:
+    first, second = np.triu_indices(len(x), 1)
+    dx = x[second] - x[first]
+    return np.asarray((y[second] - y[first])[dx != 0] / dx[dx != 0])
 
 
 def gilbert_interval(x: ArrayLike, y: ArrayLike, *, level: float = 0.95) -> tuple[float, float]:
@@ -194,13 +277,13 @@ def walsh_centre(values: ArrayLike, *, level: float = 0.95) -> tuple[float, floa
     n = len(v)
     first, second = np.triu_indices(n)
     walsh = np.sort((v[first] + v[second]) / 2)
-    rank = _signed_rank(n, level)
+    rank = signed_rank(n, level)
     inside = rank >= 1
     return (float(np.median(walsh)), float(walsh[rank - 1]) if inside else math.nan,
             float(walsh[-rank]) if inside else math.nan)
 
 
-def _signed_rank(n: int, level: float) -> int:
+def signed_rank(n: int, level: float) -> int:
     """Largest rank whose Walsh averages hold the centre with at least ``level``: exact to n = 60, normal beyond."""
     if n > 60:
         from scipy.special import ndtri

@@ -6,17 +6,25 @@ import math
 
 import numpy as np
 
-from drift.engine.comparison.theil_sen import theil_sen
-from drift.engine.robust_trend import Kendall, mann_kendall, pooled_kendall, sign_test, walsh_centre
+from drift.engine.robust_trend import (
+    Kendall,
+    StratifiedTrend,
+    pooled_kendall,
+    sign_test,
+    stratified_trend,
+    walsh_centre,
+)
 from drift.errors import MINUS, Finding
-from drift.results import Estimate, ResultTable, decimals_for
+from drift.results import Estimate, ResultTable, decimals_for, join_words
 from drift.sensitivity.companion import Companion, Floats, Setting
 from drift.sensitivity.model import t_interval
 from drift.simulated import Design
 from drift.simulated.quoting import Asked
 
-Row = tuple[str, int, float, float, float, Kendall]  # sensor, checks, slope and its ends, Kendall's S
+Row = tuple[str, int, StratifiedTrend]  # sensor, checks, trend
 NAN = math.nan
+#: A smallest possible p above this is printed beside p.
+SMALL_P = 0.001
 TABLE, FAMILY = "robust trend", "robust_trend"
 CENTRE = "Theil-Sen slopes of the sensors, median of the means of pairs, exact signed-rank interval"
 NAMED = "signed-rank interval of Theil-Sen slopes"
@@ -26,8 +34,10 @@ def companion(setting: Setting) -> Companion | None:
     """Robust trend of every sensor and of the sensors together.
 
     Mountings are averaged first: those of one use are not points of time. Each sensor gets its Theil-Sen slope with
-    the interval of exact ranks, and Kendall's S with exact p and the smallest p its number of checks allows; over
-    sensors S is summed (no sensor drifts) and the share that falls gets an exact sign test (sensors in general drift).
+    the interval of exact ranks, and Kendall's S with exact p and the smallest p its checks allow; over sensors S is
+    summed (no sensor drifts) and the share that falls gets an exact sign test (sensors in general drift). Displayed
+    pressures have an offset of their own under each calibration, so that only checks under one calibration are
+    compared: offsets that were estimated would make all differences across them err together.
 
     References
     ----------
@@ -39,20 +49,31 @@ def companion(setting: Setting) -> Companion | None:
     rows: list[Row] = []
     for name in names:
         mine = o.sensor == name
-        x, y = o.use[mine], o.response[mine]
-        slope = low = high = NAN
-        if len(set(x.tolist())) > 1:
-            line = theil_sen(x, y, level=setting.level)
-            slope = line.slope
-            low, high = (v if math.isfinite(v) else NAN for v in (line.slope_low, line.slope_high))
-        rows.append((str(name), len(x), slope, low, high, mann_kendall(x, y)))
-    rows = [r for r in rows if math.isfinite(r[2])]
+        rows.append((str(name), int(mine.sum()),
+                     stratified_trend(o.use[mine], o.response[mine], o.epoch[mine].astype(str), level=setting.level)))
+    silent = _without_pairs(setting, [r for r in rows if not math.isfinite(r[2].slope)])
+    rows = [r for r in rows if math.isfinite(r[2].slope)]
     if not rows:
-        return None
-    pooled = pooled_kendall([r[5] for r in rows])
-    slopes = np.array([r[2] for r in rows])
+        return Companion(findings=tuple(silent)) if silent else None
+    pooled = pooled_kendall([r[2].kendall for r in rows])
+    slopes = np.array([r[2].slope for r in rows])
     return Companion(estimates=tuple(_estimates(setting, slopes, pooled)), tables=(_table(setting, rows),),
-                     findings=tuple(_findings(setting, rows, slopes)), asked=_asked(setting, slopes))
+                     findings=(*_findings(setting, rows, slopes), *silent), asked=_asked(setting, slopes))
+
+
+def _displayed(setting: Setting) -> bool:
+    return bool((setting.occasions.epoch != "").any())
+
+
+def _without_pairs(setting: Setting, rows: list[Row]) -> list[Finding]:
+    """Name sensors of which no two checks lie under one calibration of displayed pressures."""
+    names = [r[0] for r in rows if r[1] > 1]
+    if not names or not _displayed(setting):
+        return []
+    return [setting.say("note", "no-pair-in-a-calibration", f"No two checks of {join_words(names)} lie under one "
+                        "calibration of displayed pressures, so that no robust trend can be read from them: the offset "
+                        "of a new calibration and wear look alike", "Check each sensor twice or more between two "
+                        "calibrations, or keep the raw output.")]
 
 
 def _table(setting: Setting, rows: list[Row]) -> ResultTable:
@@ -60,14 +81,21 @@ def _table(setting: Setting, rows: list[Row]) -> ResultTable:
     return ResultTable.build(TABLE, {
         "construction": np.array([setting.construction] * len(rows), dtype=object),
         "sensor": np.array([r[0] for r in rows], dtype=object), "checks": np.array([float(r[1]) for r in rows]),
-        "slope": np.array([r[2] for r in rows]), "low": np.array([r[3] for r in rows]),
-        "high": np.array([r[4] for r in rows]), "S": np.array([float(r[5].s) for r in rows]),
-        "p": np.array([r[5].p for r in rows]), "smallest possible p": np.array([r[5].least_p for r in rows]),
-        "chances": np.array(["exact" if r[5].exact else "normal" for r in rows], dtype=object),
+        "pairs": np.array([float(r[2].pairs) for r in rows]),
+        "slope": np.array([r[2].slope for r in rows]), "low": np.array([_finite(r[2].low) for r in rows]),
+        "high": np.array([_finite(r[2].high) for r in rows]), "S": np.array([float(r[2].kendall.s) for r in rows]),
+        "p": np.array([r[2].kendall.p for r in rows]),
+        "smallest possible p": np.array([r[2].kendall.least_p for r in rows]),
+        "chances": np.array(["exact" if r[2].kendall.exact else "normal" for r in rows], dtype=object),
     }, units=dict.fromkeys(("slope", "low", "high"), unit),
         caption=f"Theil-Sen slope of each sensor over its occasion means with the {100 * setting.level:g} % interval "
                 "of exact ranks (open where so few checks give none), Kendall's S, and the smallest p that so many "
-                "checks can give")
+                "checks can give" + ("; pairs are checks under one calibration of displayed pressures"
+                                     if _displayed(setting) else ""))
+
+
+def _finite(value: float) -> float:
+    return value if math.isfinite(value) else NAN
 
 
 def _estimates(setting: Setting, slopes: Floats, pooled: Kendall) -> list[Estimate]:
@@ -90,9 +118,11 @@ def _estimates(setting: Setting, slopes: Floats, pooled: Kendall) -> list[Estima
                           n=total))
     found.append(Estimate(name="p, as many sensors fall as rise", of=setting.of, value=p, method="exact sign test",
                           n=total))
+    inside = " and calibrations" if _displayed(setting) else ""
+    least = f"; no p below {pooled.least_p:.2g} is possible" if pooled.least_p > SMALL_P else ""
     found.append(Estimate(name="p, no sensor drifts", of=setting.of, value=pooled.p, n=n,
-                          method=f"Kendall's S summed over sensors (S = {pooled.s}), ".replace("-", MINUS) +
-                                 f"{'exact' if pooled.exact else 'normal approximation corrected for ties'}"))
+                          method=f"Kendall's S summed over sensors{inside} (S = {pooled.s}), ".replace("-", MINUS) +
+                                 f"{'exact' if pooled.exact else 'normal approximation corrected for ties'}{least}"))
     return found
 
 
@@ -120,16 +150,18 @@ def _findings(setting: Setting, rows: list[Row], slopes: Floats) -> list[Finding
                 f"The robust drift{setting.where} is {a} and that of the wear model {b} {setting.percent_unit}, each "
                 "outside the other's interval: a few checks or sensors lead the model",
                 "Look at the tables of influence and of residuals for checks that do not belong."))
-    weak = [r for r in rows if r[5].least_p > 1 - level]
+    weak = [r for r in rows if r[2].kendall.least_p > 1 - level and r[2].kendall.variance > 0]
     if weak:
-        most, least = max(r[1] for r in weak), max(r[5].least_p for r in weak)
+        most, least = max(r[1] for r in weak), max(r[2].kendall.least_p for r in weak)
+        apart, between = (", compared under one calibration each", " between two calibrations"
+                          ) if _displayed(setting) else ("", "")
         many = "1 sensor has" if len(weak) == 1 else f"{len(weak)} sensors have"
         found.append(setting.say(
             "note", "kendall-powerless",
-            f"{many} at most {most} checks{setting.inside}, with which Kendall's p cannot be below {least:.2g}: a "
-            "p that is not small says nothing there",
-            "Check each sensor at five or more uses to let its own trend be tested."))
-    flat = [r[0] for r in rows if r[5].variance <= 0]
+            f"{many} at most {most} checks{setting.inside}{apart}, with which Kendall's p cannot be below {least:.2g}: "
+            "a p that is not small says nothing there",
+            f"Check each sensor at five or more uses{between} to let its own trend be tested."))
+    flat = [r[0] for r in rows if r[2].kendall.variance <= 0]
     if flat:
         found.append(setting.say("note", "constant-readings", f"Constant at every check: {', '.join(flat)}; a sensor "
                                  "that never changes may not have been read at all", "Look at its readings."))
@@ -152,4 +184,6 @@ def _asked(setting: Setting, slopes: Floats) -> tuple[tuple[str, Asked], ...]:
     if not math.isfinite(walsh_centre(slopes, level=setting.level)[1]):
         return ()
     return ((FAMILY, Asked(quantity="robust drift per use", named="robust drift per use", method=NAMED,
-                           design=Design(n=float(len(slopes))), of=setting.construction, printed=CENTRE)),)
+                           design=Design(n=float(len(slopes)), kinds=frozenset({"displayed"} if _displayed(setting)
+                                                                               else ())),
+                           of=setting.construction, printed=CENTRE)),)

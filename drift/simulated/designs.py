@@ -12,7 +12,7 @@ KINDS = ("worn ones removed", "within", "unlinked", "uses of their own", "fixed 
          "seen in part", "one line", "skewed targets", "with sensors", "occasions of", "looked at", "without a model",
          "quadratic", "power law", "saturating", "through-zero", "curve chosen", "top level at 50 %",
          "SD proportional to load", "power estimated", "slope hardly shown",
-         "reference off")
+         "reference off", "displayed")
 # Intervals of one of these say nothing about a study that is none, whatever the sizes, and the other way round.
 ALONE = frozenset({"seen in part"})
 # True ICC(A,1), or share of the targets in the variance, of tables that have one throughout and do not repeat it.

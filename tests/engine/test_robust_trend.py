@@ -18,6 +18,7 @@ from drift.engine.robust_trend import (
     mann_kendall,
     pooled_kendall,
     sign_test,
+    stratified_trend,
     walsh_centre,
 )
 from tests.published_examples import agrees, load
@@ -28,7 +29,8 @@ def test_sulfate_in_groundwater_is_printed_alike() -> None:
     example = load("epa-mann-kendall-sulfate")
     frame = example.frame()
     x, y = frame["date"].to_numpy(), frame["sulfate_ppm"].to_numpy()
-    k, line = mann_kendall(x, y), theil_sen(x, y, intercept="medians")
+    # Printed with the normal chances; ours are exact up to forty values.
+    k, line = mann_kendall(x, y, most_exact=0), theil_sen(x, y, intercept="medians")
     low, high = gilbert_interval(x, y)
     found = {"S": k.s, "sd_S": math.sqrt(k.variance), "z": k.z, "p": k.p, "tau": k.tau, "slope": line.slope,
              "intercept_conover": line.intercept, "slope_lcl_95": low, "slope_ucl_95": high}
@@ -36,6 +38,52 @@ def test_sulfate_in_groundwater_is_printed_alike() -> None:
     for key, printed in example.expected.items():
         assert agrees(found[key], printed), key
     assert not k.exact
+    assert mann_kendall(x, y).exact
+
+
+@pytest.mark.parametrize("values", [(1, 1, 2, 3, 3), (1, 1, 1, 2), (1, 1, 2, 2, 3, 3), (1, 2, 2, 2, 2, 2), (1, 1, 2)])
+def test_chances_with_ties_are_those_of_every_order_and_normal_ones_are_not(values: tuple[int, ...]) -> None:
+    orders = np.array(list(itertools.permutations(values)))
+    x = np.arange(len(values))
+    s = np.array([mann_kendall(x, o).s for o in orders])
+    for value in set(s.tolist()):
+        k = mann_kendall(x, orders[list(s).index(value)])
+        assert k.exact
+        assert k.p == pytest.approx(np.mean(np.abs(s) >= abs(value)), rel=1e-12)
+        assert k.least_p == pytest.approx(np.mean(np.abs(s) == s.max()), rel=1e-12)
+
+
+def test_values_in_two_groups_cannot_reach_the_p_that_a_normal_one_gives() -> None:
+    # Two of five read the same high value, the others the same low one: ten orders, so that p is 0.2 at least.
+    k = mann_kendall([0, 1, 2, 3, 4], [2.0, 2.0, 1.0, 1.0, 1.0])
+    assert (k.p, k.least_p) == (pytest.approx(0.2), pytest.approx(0.2))
+    naive = mann_kendall([0, 1, 2, 3, 4], [2.0, 2.0, 1.0, 1.0, 1.0], most_exact=0)
+    assert naive.p < 0.15
+
+
+def test_strata_with_offsets_of_their_own_are_compared_inside_only() -> None:
+    rng = np.random.default_rng(7)
+    x, stratum = np.array([0, 5, 10, 15, 20, 25, 30.0]), np.array(["a", "a", "a", "b", "b", "b", "b"])
+    y = -0.01 * x + rng.normal(0, 0.003, 7)
+    plain, moved = stratified_trend(x, y, stratum), stratified_trend(x, y + 5.0 * (stratum == "b"), stratum)
+    assert moved.slope == pytest.approx(plain.slope)
+    assert (moved.kendall.s, moved.kendall.p) == (plain.kendall.s, plain.kendall.p)
+    assert plain.pairs == 3 + 6
+    assert plain.kendall.least_p == pytest.approx(2 / (6 * 24))
+    s = [mann_kendall(range(3), a).s + mann_kendall(range(4), b).s for a in itertools.permutations(range(3))
+         for b in itertools.permutations(range(4))]
+    assert plain.kendall.p == pytest.approx(np.mean(np.abs(s) >= abs(plain.kendall.s)), rel=1e-12)
+    # The interval holds just those slopes that the exact test does not reject.
+    wide = stratified_trend(x, y, stratum, level=0.8)
+    for at, inside in ((wide.low + 1e-9, True), (wide.low - 1e-9, False), (wide.high - 1e-9, True),
+                       (wide.high + 1e-9, False)):
+        assert (stratified_trend(x, y - at * x, stratum).kendall.p > 0.2) is inside
+    one = stratified_trend(x, y, np.zeros(7))
+    assert one.slope == pytest.approx(theil_sen(x, y).slope)
+    assert one.low == pytest.approx(theil_sen(x, y).slope_low)
+    alone = stratified_trend([0, 5, 10], [1, 2, 3], ["a", "b", "c"])
+    assert math.isnan(alone.slope)
+    assert alone.kendall.p == 1.0
 
 
 @pytest.mark.parametrize("n", [3, 4, 5, 6])

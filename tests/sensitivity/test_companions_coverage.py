@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from drift.engine.robust_trend import pooled_kendall, stratified_trend, walsh_centre
 from drift.simulated import Design, nearest
 from tests.coverage import autocorrelation, new_batch, robust_trend, shapes
 
@@ -31,6 +33,38 @@ def test_the_robust_drift_holds_whatever_the_errors_and_exact_p_is_never_too_sma
     assert exact.coverage.min() >= 0.93
     four = frame[(frame.method == robust_trend.NORMAL) & frame.quantity.str.contains("4 checks")]
     assert four.coverage.max() < 0.94  # the normal approximation says "drifts" where four checks cannot
+
+
+def test_offsets_of_calibrations_are_not_taken_out_before_signs_are_counted() -> None:
+    frame = rows("robust_trend")
+    naive = frame[(frame.method == robust_trend.ALIGNED) & (frame.quantity == "p of all sensors above 0.05")]
+    assert len(naive) == 6
+    assert naive.coverage.max() < 0.85  # "exact" in name only
+    mine = frame[(frame.method == robust_trend.EXACT) & frame.design.str.contains("displayed")]
+    assert mine.coverage.min() >= 0.94
+
+
+@pytest.mark.parametrize("design", ["6 sensors", "12 sensors, readings rounded", "12 sensors, displayed, one recalibration",
+                                    "6 sensors, displayed, two recalibrations"])
+def test_many_studies_at_once_are_the_trends_that_are_printed(design: str) -> None:
+    made = robust_trend.batch(design, [(np.random.default_rng(5), 3)])
+    n, kind = int(design.split()[0]), design.partition(" sensors")[2]
+    true, e = robust_trend._draw(n, kind, np.random.default_rng(5), 3)
+    y = true[:, :, None] * robust_trend.USES + e
+    if kind == ", readings rounded":
+        y, e = np.round(y, 2), np.round(e, 2)
+    epoch = robust_trend.DISPLAYED.get(kind, (0,) * 7)
+    for i in range(3):
+        trends = [stratified_trend(robust_trend.USES, row, epoch) for row in y[i]]
+        _, low, high = walsh_centre([t.slope for t in trends])
+        held, width = made["robust drift per use", robust_trend.NAMED]
+        assert width[i] == pytest.approx(high - low)
+        assert bool(held[i]) is (low <= robust_trend.SLOPE <= high)
+        pooled = pooled_kendall([stratified_trend(robust_trend.USES, row, epoch).kendall for row in e[i]])
+        assert bool(made["p of all sensors above 0.05", robust_trend.EXACT][0][i]) is (pooled.p > 0.05)
+        if (robust_trend.ONE, "Theil-Sen, exact ranks") in made:
+            width = made[robust_trend.ONE, "Theil-Sen, exact ranks"][1]
+            assert width[i] == pytest.approx(trends[0].high - trends[0].low)
 
 
 def test_a_new_batch_is_predicted_and_the_interval_of_the_mean_is_not_about_it() -> None:

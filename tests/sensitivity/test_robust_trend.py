@@ -10,7 +10,7 @@ import pytest
 
 from drift.records import CheckTable, Tables
 from drift.sensitivity import WearResult, fit_wear
-from tests.sensitivity.worlds import laboratory, study
+from tests.sensitivity.worlds import events_of, laboratory, study
 
 
 def fitted(tables: Tables) -> WearResult:
@@ -81,6 +81,56 @@ def test_constant_readings_are_named() -> None:
     found = [f for f in result.findings if f.code == "constant-readings"]
     assert len(found) == 1
     assert "S02" in found[0].message
+
+
+def displayed(tables: Tables, events: dict[str, list[object]], gains: dict[tuple[str, int], float]) -> Tables:
+    """Turn readings into pressures displayed under calibrations with gains of their own."""
+    def gain(columns: dict[str, np.ndarray]) -> None:
+        after: dict[str, list[float]] = {}
+        for s, u in zip(events["sensor"], events["use"], strict=True):
+            after.setdefault(str(s), []).append(float(u))  # type: ignore[arg-type]
+        columns["reading"] *= [gains.get((s, sum(u > e for e in after.get(s, []))), 1.0)
+                               for s, u in zip(columns["sensor"], columns["use"], strict=True)]
+
+    made = changed(tables, gain)
+    checks = made.checks
+    assert checks is not None
+    return replace(made, checks=CheckTable({c: checks[c] for c in checks.columns}, checks.row, checks.file,
+                                           units={"reading": "kPa", "reference": "kPa"}), events=events_of(events))
+
+
+def test_displayed_pressures_are_compared_under_one_calibration_only() -> None:
+    tables = laboratory(seed=6, n=8, uses=(0, 5, 10, 15, 20, 25), intercept=0.0, noise=0.1)
+    names = [f"S{i + 1:02d}" for i in range(8)]
+    events = {"sensor": names, "use": [10.0] * 8, "event": ["recalibrated"] * 8}
+    plain = fitted(displayed(tables, events, {}))
+    moved = fitted(displayed(tables, events, {(s, 1): 1.5 - 0.1 * i for i, s in enumerate(names)}))
+    table = plain.table("robust trend")
+    assert set(table["pairs"]) == {3 + 3}
+    assert set(table["smallest possible p"]) == {2 / 36}
+    # The offsets of the second calibration change nothing: not one sign, not one slope.
+    assert list(moved.table("robust trend")["S"]) == list(table["S"])
+    assert list(moved.table("robust trend")["slope"]) == pytest.approx(list(table["slope"]), rel=1e-3)
+    e = moved.estimate("robust drift per use")
+    assert e.low < -0.004 < e.high
+    assert "under one calibration each" in next(f.message for f in plain.findings if f.code == "kendall-powerless")
+    assert "and calibrations" in plain.estimate("p, no sensor drifts").method
+
+
+def test_a_sensor_recalibrated_between_all_its_checks_is_named() -> None:
+    tables = laboratory(seed=6, n=7, uses=(0, 10, 20), intercept=0.0, noise=0.1, mountings=3)
+    events = {"sensor": ["S01", "S01"], "use": [0.0, 10.0], "event": ["recalibrated"] * 2}
+    result = fitted(displayed(tables, events, {("S01", 1): 1.4}))
+    found = [f.message for f in result.findings if f.code == "no-pair-in-a-calibration"]
+    assert len(found) == 1
+    assert "No two checks of S01 lie under one calibration" in found[0]
+    assert "S01" not in set(result.table("robust trend")["sensor"])
+
+
+def test_the_smallest_p_that_is_possible_stands_beside_a_p_that_cannot_be_small() -> None:
+    few = fitted(laboratory(seed=1, n=5, uses=(0, 20), mountings=3)).estimate("p, no sensor drifts")
+    assert "no p below 0.062 is possible" in few.method
+    assert "possible" not in fitted(laboratory(seed=1, n=8)).estimate("p, no sensor drifts").method
 
 
 def test_sensors_with_one_check_leave_no_robust_trend() -> None:
