@@ -18,15 +18,17 @@ EXPONENTS = np.linspace(1.0, 6.0, 26)
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ClockFit:
-    """Drift by one clock or several: values and standard errors by clock, and the score of each sensor left out."""
+    """Drift by clocks where sensors differ in their drift by the first: values and standard errors by clock."""
 
     slopes: Floats
     std_errors: Floats
-    score: Floats
 
 
 def clock_fit(y: Floats, clocks: Floats, sensor: Ints) -> ClockFit:
     """Fit start and slopes by the clocks given, sensors differing in start and in slope along the first.
+
+    For one clock; with several the errors of all but the first are too small where sensors differ in them, too
+    (:mod:`drift.engine.joint_clocks`).
 
     Parameters
     ----------
@@ -35,18 +37,27 @@ def clock_fit(y: Floats, clocks: Floats, sensor: Ints) -> ClockFit:
     sensor : array of int, shape (n,)
         Numbers from 0.
     """
-    size = np.sqrt((clocks**2).mean(axis=0))
-    scaled = clocks / size
-    fixed = np.column_stack([np.ones(len(y)), scaled])
-    c = Candidates(fixed=fixed[None], random=fixed[None, :, :2], signs=np.zeros(fixed.shape[1]),
-                   values=np.array([np.nan]))
+    fixed, size, c = _columns(clocks)
     curves = Curves(y, sensor)
     fit = curves.fit(c)
     w = curves.whitened(fixed, fixed[:, :2], fit.theta[0])
     n, p = fixed.shape
     covariance = np.linalg.inv(w.T @ w) * fit.sigma2[0] * n / (n - p) * curves.scale**2
-    return ClockFit(slopes=fit.beta[0][1:] * curves.scale / size,
-                    std_errors=np.sqrt(np.diag(covariance)[1:]) / size, score=curves.left_out(c, fit))
+    return ClockFit(slopes=fit.beta[0][1:] * curves.scale / size, std_errors=np.sqrt(np.diag(covariance)[1:]) / size)
+
+
+def clock_score(y: Floats, clock: Floats, sensor: Ints) -> Floats:
+    """Log predictive density of each sensor's checks by one clock, from a fit to all other sensors, shape (m,)."""
+    _, _, c = _columns(clock[:, None])
+    curves = Curves(y, sensor)
+    return curves.left_out(c, curves.fit(c))
+
+
+def _columns(clocks: Floats) -> tuple[Floats, Floats, Candidates]:
+    size = np.sqrt((clocks**2).mean(axis=0))
+    fixed = np.column_stack([np.ones(len(clocks)), clocks / size])
+    return fixed, size, Candidates(fixed=fixed[None], random=fixed[None, :, :2], signs=np.zeros(fixed.shape[1]),
+                                   values=np.array([np.nan]))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -8,18 +8,30 @@ from dataclasses import dataclass
 import numpy as np
 
 from drift.calibration import codes_of, numbers, words
-from drift.engine.clocks import clock_fit, damage_exponent
+from drift.engine.clocks import clock_score, damage_exponent
+from drift.engine.joint_clocks import (
+    Contrasts,
+    JointSlopes,
+    condition_number,
+    contrasts,
+    joint_slopes,
+    left_out_scores,
+)
 from drift.errors import Finding
 from drift.results import Estimate, ResultTable, join_words
 from drift.sensitivity.aliases import FULL, NEAR_VIF, share_explained
 from drift.sensitivity.companion import Companion, Floats, Setting
 from drift.sensitivity.design import recalibrations
-from drift.sensitivity.model import MIN_SENSORS, REML_INTERVAL, t_interval
+from drift.sensitivity.model import MIN_SENSORS, REML_INTERVAL
+from drift.simulated import Design
+from drift.simulated.quoting import Asked
 
 NAN = math.nan
 TABLE, CORRELATIONS = "exposures", "correlations of exposures"
 DAYS, SINCE = "days", "uses since recalibration"
-METHOD = "maximum likelihood over sensors with own start and slope, t interval with sensors less one degrees of freedom"
+FAMILY = "exposures"
+METHOD = "REML with random slopes by each clock, Kenward-Roger t interval"
+STARTS = {False: "starts taken out", True: "starts and offsets of calibrations taken out"}
 _DESIGNS = {DAYS: "Check stored, never-worn sensors (role control) over the same time, and wear some sensors quickly "
                   "and others slowly.",
             SINCE: "Recalibrate some sensors early and others late, so that uses since then do not follow total uses."}
@@ -28,12 +40,17 @@ _DESIGN = "Let heavy and light sessions take turns over the sensors, so that {na
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Clocks:
-    """Clocks of wear at the occasions of one construction; the declared exposure comes first."""
+    """Clocks of wear at the occasions of one construction; the declared exposure comes first.
+
+    ``stratum`` is the sensor, or the calibration of displayed pressures: what shares one start.
+    """
 
     names: tuple[str, ...]
     values: Floats
     response: Floats
     sensor: np.ndarray
+    stratum: np.ndarray
+    displayed: bool
     left_out: int
     missing: tuple[str, ...]
 
@@ -41,9 +58,11 @@ class Clocks:
 def companion(setting: Setting) -> Companion | None:
     """Compare the declared exposure with other clocks of wear on the same checks.
 
-    Those of ``also`` under [sensitivity] (columns of the checks, or "days" since a sensor's first check), and by itself
-    the uses since recalibration where recalibrations of raw readings are on record. Each alone and all together, scored
-    on sensors left out; correlations and variance inflation are within sensors.
+    Sensors differ in their drift by each clock, and each sensor (displayed pressures: each calibration) has a start of
+    its own, so that differences across calibrations are not used. Compared are those of ``also`` under [sensitivity]
+    (columns of the checks, or "days" since a sensor's first check), and by itself the uses since recalibration where
+    recalibrations of raw readings are on record. Each alone and all together, scored on sensors left out; correlations
+    and variance inflation are within sensors.
 
     References
     ----------
@@ -71,7 +90,8 @@ def companion(setting: Setting) -> Companion | None:
     return Companion(estimates=tuple(e for c in found for e in c.estimates),
                      tables=tuple(t for c in found for t in c.tables),
                      findings=tuple(f for c in found for f in c.findings),
-                     sentences=tuple(s for c in found for s in c.sentences))
+                     sentences=tuple(s for c in found for s in c.sentences),
+                     asked=tuple(a for c in found for a in c.asked))
 
 
 def _clocks(setting: Setting) -> Clocks:
@@ -90,9 +110,10 @@ def _clocks(setting: Setting) -> Clocks:
         columns[SINCE] = since
     values = np.column_stack(list(columns.values()))
     good = np.isfinite(values).all(axis=1)
-    code = codes_of([o.sensor[good]])[0] if good.any() else np.zeros(0, dtype=np.int64)
-    return Clocks(names=tuple(columns), values=values[good], response=o.response[good], sensor=code,
-                  left_out=int((~good).sum()), missing=tuple(missing))
+    code, stratum = (codes_of([o.sensor[good], *more])[0] if good.any() else np.zeros(0, dtype=np.int64)
+                     for more in ((), (o.epoch[good],)))
+    return Clocks(names=tuple(columns), values=values[good], response=o.response[good], sensor=code, stratum=stratum,
+                  displayed=bool((o.epoch != "").any()), left_out=int((~good).sum()), missing=tuple(missing))
 
 
 def _has(setting: Setting, name: str) -> bool:
@@ -144,20 +165,33 @@ def _since_recalibration(setting: Setting) -> Floats | None:
     return since if bool((since != o.use).any()) else None
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Compared:
+    """Every clock alone and with the others; ``shares`` is how far the others explain each within strata."""
+
+    alone: tuple[JointSlopes | None, ...]
+    together: JointSlopes | None
+    shares: tuple[float, ...]
+    pairs: tuple[float, ...]
+    scores: Floats
+    condition: float
+    sensors: int
+
+    def gain(self, j: int) -> tuple[float, float]:
+        """Return how much better clock j predicts left-out sensors than the declared one, and its standard error."""
+        d = self.scores[j] - self.scores[0]
+        return float(d.mean()), float(d.std(ddof=1) / math.sqrt(len(d)))
+
+
 def _compared(setting: Setting, c: Clocks) -> Companion:
     """Fit every clock alone and all together, where the rows can tell them apart."""
-    k, m = len(c.names), int(c.sensor.max()) + 1
-    shares = [share_explained(c.values[:, j], np.delete(c.values, j, axis=1), c.sensor) for j in range(k)]
-    alone = [clock_fit(c.response, c.values[:, [j]], c.sensor) for j in range(k)]
-    together = clock_fit(c.response, c.values, c.sensor) if max(shares) < FULL else None
+    found = compare(c)
     rows = []
     for j, name in enumerate(c.names):
-        d = alone[j].score - alone[0].score
-        vif = 1 / (1 - shares[j]) if shares[j] < FULL else NAN
-        joint = (float(together.slopes[j]), float(together.std_errors[j])) if together is not None else (NAN, NAN)
-        rows.append((name, float(alone[j].slopes[0]), float(alone[j].std_errors[0]), *joint,
-                     float(alone[j].score.mean()), float(d.mean()), float(d.std(ddof=1) / math.sqrt(m)), vif,
-                     _verdict(shares[j])))
+        alone, joint = (_of(f, i) for f, i in ((found.alone[j], 0), (found.together, j)))
+        vif = 1 / (1 - found.shares[j]) if found.shares[j] < FULL else NAN
+        rows.append((name, *alone[:2], *joint[:2], float(found.scores[j].mean()), *found.gain(j), vif,
+                     _verdict(found.shares[j])))
     heads = ("exposure", "alone", "SE alone", "together", "SE together", "score", "gain over the declared",
              "SE of the gain", "VIF", "verdict")
     n = len(rows)
@@ -166,10 +200,40 @@ def _compared(setting: Setting, c: Clocks) -> Companion:
         **{h: np.array([r[i] for r in rows], dtype=object if h in ("exposure", "verdict") else np.float64)
            for i, h in enumerate(heads)}},
         caption="Clocks of wear on the same checks: drift per unit of each alone and with the others, log score of a "
-                "sensor left out, and how far the others explain it within sensors (VIF)")
-    estimates = _estimates(setting, c, rows, m)
-    return Companion(estimates=tuple(estimates), tables=(table, _correlations(setting, c)),
-                     findings=(*_missing(setting, c), *_verdicts(setting, c, shares, rows)))
+                "sensor left out, and how far all others together explain it within sensors (VIF)")
+    return Companion(estimates=tuple(_estimates(setting, c, found)), tables=(table, _correlations(setting, c)),
+                     findings=(*_missing(setting, c), *_verdicts(setting, c, found)),
+                     asked=_asked(setting, c, found))
+
+
+def compare(c: Clocks) -> Compared:
+    """Fit clocks on arrays: what the companion does for a construction."""
+    k = len(c.names)
+    shares = [share_explained(c.values[:, j], np.delete(c.values, j, axis=1), c.stratum) for j in range(k)]
+    pairs = [1.0, *(share_explained(c.values[:, 0], c.values[:, [j]], c.stratum) for j in range(1, k))]
+    whole = contrasts(c.response, c.values, c.sensor, c.stratum)
+    single = [contrasts(c.response, c.values[:, [j]], c.sensor, c.stratum) for j in range(k)]
+    scores = np.array([left_out_scores(s) if c.displayed else clock_score(c.response, c.values[:, j], c.sensor)
+                       for j, s in enumerate(single)])
+    return Compared(alone=tuple(_fitted(s) for s in single), together=_fitted(whole) if max(shares) < FULL else None,
+                    shares=tuple(shares), pairs=tuple(pairs), scores=scores, condition=condition_number(whole),
+                    sensors=int(whole.sensor.max()) + 1)
+
+
+def _fitted(c: Contrasts) -> JointSlopes | None:
+    """Fit, or None where so few checks cannot tell it."""
+    try:
+        return joint_slopes(c)
+    except ValueError:
+        return None
+
+
+def _of(fit: JointSlopes | None, j: int, level: float = NAN) -> tuple[float, float, float, float]:
+    """Value, standard error and ends of the interval of one clock; NaN where there is no fit."""
+    if fit is None:
+        return NAN, NAN, NAN, NAN
+    low, high = fit.intervals(level) if math.isfinite(level) else (np.full(j + 1, NAN), np.full(j + 1, NAN))
+    return float(fit.slopes[j]), float(fit.std_errors[j]), float(low[j]), float(high[j])
 
 
 def _verdict(share: float) -> str:
@@ -178,23 +242,33 @@ def _verdict(share: float) -> str:
     return "can hardly be told apart" if 1 / (1 - share) >= NEAR_VIF else "can be told apart"
 
 
-def _estimates(setting: Setting, c: Clocks, rows: list[tuple], m: int) -> list[Estimate]:  # type: ignore[type-arg]
+def _estimates(setting: Setting, c: Clocks, found: Compared) -> list[Estimate]:
     made = []
-    for r in rows:
-        for how, value, se in (("alone", r[1], r[2]), ("together", r[3], r[4])):
-            low, high = t_interval(value, se, m - 1, setting.level) if math.isfinite(value) else (NAN, NAN)
+    for j, name in enumerate(c.names):
+        for how, fit, at in (("alone", found.alone[j], 0), ("together", found.together, j)):
+            value, se, low, high = _of(fit, at, setting.level)
             there = math.isfinite(low)
-            made.append(Estimate(name="drift by exposure", of={**setting.of, "exposure": r[0], "model": how},
+            why = ("refused: the clocks cannot be told apart" if how == "together" and max(found.shares) >= FULL else
+                   "refused: too few checks of a sensor")
+            made.append(Estimate(name="drift by exposure", of={**setting.of, "exposure": name, "model": how},
                                  value=value, std_error=se, low=low, high=high, level=setting.level if there else NAN,
-                                 unit=f"{setting.unit} per {'day' if r[0] == DAYS else r[0]}".strip(), n=m,
-                                 method=METHOD if there else "refused: the clocks cannot be told apart"))
+                                 unit=f"{setting.unit} per {'day' if name == DAYS else name}".strip(), n=found.sensors,
+                                 method=f"{METHOD}, {STARTS[c.displayed]}" if there else why))
     return made
+
+
+def _asked(setting: Setting, c: Clocks, found: Compared) -> tuple[tuple[str, Asked], ...]:
+    if found.together is None:
+        return ()
+    design = Design(n=float(found.sensors), kinds=frozenset({"displayed"} if c.displayed else ()))
+    return tuple((FAMILY, Asked(quantity="drift by exposure", named=f"drift by exposure, {which} clock", method=METHOD,
+                                design=design, of=setting.construction)) for which in ("first", "second"))
 
 
 def _correlations(setting: Setting, c: Clocks) -> ResultTable:
     """Within-sensor correlation of each pair of clocks."""
-    count = np.bincount(c.sensor)
-    within = np.column_stack([v - (np.bincount(c.sensor, weights=v) / count)[c.sensor] for v in c.values.T])
+    count = np.bincount(c.stratum)
+    within = np.column_stack([v - (np.bincount(c.stratum, weights=v) / count)[c.stratum] for v in c.values.T])
     size = np.sqrt((within**2).sum(axis=0))
     pairs = [(i, j) for i in range(len(c.names)) for j in range(i + 1, len(c.names))]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -218,32 +292,62 @@ def _missing(setting: Setting, c: Clocks) -> list[Finding]:
     return found
 
 
-def _verdicts(setting: Setting, c: Clocks, shares: list[float], rows: list[tuple]) -> list[Finding]:  # type: ignore[type-arg]
-    main, found = c.names[0], []
+def _verdicts(setting: Setting, c: Clocks, found: Compared) -> list[Finding]:
+    """Judge each clock against the declared one, and all together: clocks that differ in pairs may not as a set."""
+    main, made = c.names[0], []
+    in_pairs = [_verdict(p) for p in found.pairs]
+    jointly = [_verdict(s) for s in found.shares]
+    told = "can be told apart"
+    only_together = [n for n, pair, joint in zip(c.names[1:], in_pairs[1:], jointly[1:], strict=True)
+                     if pair == told and joint != told]
+    if only_together or (jointly[0] != told and in_pairs[1:].count(told) == len(in_pairs) - 1):
+        worst = "cannot be told apart" if "cannot be told apart" in jointly else "can hardly be told apart"
+        names = [n for n, joint in zip(c.names, jointly, strict=True) if joint != told]
+        each = ", ".join(f"{n} {math.sqrt(max(s, 0.0)):.3f}" for n, s in zip(c.names, found.shares, strict=True)
+                         if n in names)
+        size = f", condition number {found.condition:.0f}" if math.isfinite(found.condition) else ""
+        made.append(setting.say(
+            "warning", "exposures-collinear-together", f"{join_words(names)}{setting.inside} {worst} together, although "
+            f"each other clock by itself differs from {main} (correlation of each with all others {each} within sensors{size}): "
+            f"{_so(max(found.shares))}", "Leave a clock out of also under [sensitivity], or "
+            + _design(only_together[0] if only_together else c.names[1], main)))
     for j, name in enumerate(c.names[1:], 1):
-        pair = share_explained(c.values[:, 0], c.values[:, [j]], c.sensor)
-        verdict = _verdict(pair)
-        r = math.sqrt(pair) if pair >= 0 else NAN
-        mend = _DESIGNS.get(name, _DESIGN.format(name=name, main=main))
-        if verdict != "can be told apart":
-            so = ("no method can say from these checks by which of them sensors wear" if pair >= FULL else
-                  "what their scores say about by which of them sensors wear rests on little")
-            found.append(setting.say(
-                "warning", "exposures-collinear", f"{name} and {main}{setting.inside} {verdict} (correlation "
-                f"{r:.3f} within sensors): {so}", mend))
-            continue
-        gain, se = rows[j][6], rows[j][7]
-        if gain > se:
-            said = (f"{name} predicts left-out sensors better than {main} (log score {gain:.2f} higher, standard error "
-                    f"{se:.2f}): wear may go by {name}")
-        elif -gain > se:
-            said = f"{main} predicts left-out sensors better than {name} (log score {-gain:.2f} higher, standard error "
-            said += f"{se:.2f})"
-        else:
-            said = f"{name} and {main} predict left-out sensors about equally well"
-        found.append(setting.say("note", "exposures-compared", f"They can be told apart{setting.inside} (correlation "
-                                 f"{r:.3f} within sensors), and {said}"))
-    return found
+        r = math.sqrt(max(found.pairs[j], 0.0))
+        if in_pairs[j] != told:
+            made.append(setting.say(
+                "warning", "exposures-collinear", f"{name} and {main}{setting.inside} {in_pairs[j]} (correlation "
+                f"{r:.3f} within sensors): {_so(found.pairs[j])}", _sentence(_design(name, main))))
+        elif jointly[j] == told and jointly[0] == told:
+            made.append(setting.say(
+                "note", "exposures-compared", f"They can be told apart{setting.inside} (correlation {r:.3f} within "
+                f"sensors), and {_better(found, j, name, main)}"))
+    return made
+
+
+def _so(share: float) -> str:
+    return ("no method can say from these checks by which of them sensors wear" if share >= FULL else
+            "what their scores say about by which of them sensors wear rests on little")
+
+
+def _design(name: str, main: str) -> str:
+    """Return the design that would tell a clock from the declared one, to go on a sentence."""
+    text = _DESIGNS.get(name, _DESIGN.format(name=name, main=main))
+    return text[0].lower() + text[1:]
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+def _better(found: Compared, j: int, name: str, main: str) -> str:
+    gain, se = found.gain(j)
+    if gain > se:
+        return (f"{name} predicts left-out sensors better than {main} (log score {gain:.2f} higher, standard error "
+                f"{se:.2f}): wear may go by {name}")
+    if -gain > se:
+        return (f"{main} predicts left-out sensors better than {name} (log score {-gain:.2f} higher, standard error "
+                f"{se:.2f})")
+    return f"{name} and {main} predict left-out sensors about equally well"
 
 
 def _damage(setting: Setting) -> Companion | None:
@@ -252,6 +356,10 @@ def _damage(setting: Setting) -> Companion | None:
     if name is None:
         return None
     load, o = _of_column(setting, name), setting.occasions
+    if bool((o.epoch != "").any()):
+        return Companion(findings=(setting.say(
+            "note", "load-not-looked-at", f"Load-weighted damage{setting.inside} is not looked at: the offsets of "
+            "calibrations of displayed pressures hide how damage adds up", "Keep the raw output as well."),))
     needed = o.use > 0
     if load is None or not (np.isfinite(load[needed]) & (load[needed] > 0)).all():
         return Companion(findings=(setting.say(

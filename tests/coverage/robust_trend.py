@@ -84,7 +84,7 @@ def _centre(slopes: Floats) -> tuple[Floats, Floats]:
     walsh = np.sort((slopes[:, i] + slopes[:, j]) / 2, axis=1)
     rank = signed_rank(n, LEVEL)
     low, high = walsh[:, rank - 1], walsh[:, -rank]
-    return (low <= SLOPE) & (SLOPE <= high), high - low
+    return (low <= SLOPE) & (high >= SLOPE), high - low
 
 
 def _t(y: Floats, epoch: Floats) -> tuple[Floats, Floats]:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drift.engine.clocks import clock_fit, damage, damage_exponent, new_batch
+from drift.engine.clocks import clock_fit, clock_score, damage, damage_exponent, new_batch
 from drift.engine.mixed import NestedDesign, fit_mixed
 
 
@@ -22,6 +22,7 @@ def world(seed: int, m: int = 10) -> tuple[np.ndarray, np.ndarray, np.ndarray, n
 
 def test_one_clock_is_the_wear_model() -> None:
     use, _, y, code = world(1)
+    assert clock_score(y, use, code).shape == (10,)
     columns = np.column_stack([np.ones_like(use), use])
     peer = fit_mixed(NestedDesign.build(y, columns, [(columns, code)]), method="ML")
     fit = clock_fit(y, use[:, None], code)

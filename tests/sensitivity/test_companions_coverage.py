@@ -44,7 +44,8 @@ def test_offsets_of_calibrations_are_not_taken_out_before_signs_are_counted() ->
     assert mine.coverage.min() >= 0.94
 
 
-@pytest.mark.parametrize("design", ["6 sensors", "12 sensors, readings rounded", "12 sensors, displayed, one recalibration",
+@pytest.mark.parametrize("design", ["6 sensors", "12 sensors, readings rounded",
+                                    "12 sensors, displayed, one recalibration",
                                     "6 sensors, displayed, two recalibrations"])
 def test_many_studies_at_once_are_the_trends_that_are_printed(design: str) -> None:
     made = robust_trend.batch(design, [(np.random.default_rng(5), 3)])
