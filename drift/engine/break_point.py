@@ -1,4 +1,4 @@
-"""A break in a straight line: where it may lie, whether there is one, and the form for one series."""
+"""A break in a straight line: where it fits best over sensors, and the form for one series."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from drift.engine.break_set import Hinges, break_set, reference, slope_intervals
 from drift.engine.curve_shapes import BREAKS, break_range, broken
-from drift.engine.sensor_curves import CurveFit, Curves
+from drift.engine.sensor_curves import Curves
 
 Floats = NDArray[np.float64]
 
@@ -20,17 +21,21 @@ class Break:
 
     Parameters
     ----------
-    at, low, high : float
-        NaN ends where the checks do not bound it on that side.
+    at : float
+        Of largest likelihood.
+    low, high : float
+        Of the set of breaks that are not rejected; NaN where it reaches the outermost break that can be tested.
     before, after : float
-        Drift before and after it.
+        Drift before and after ``at``.
+    slopes : array, shape (2, 2)
+        Ends of the intervals of the drift before and after, over all breaks of the set.
     p : float
-        Of the bootstrap test that there is no break.
+        That there is no break.
     draws : int
-    profile : array, shape (n, 2)
-        Break and the rise of -2 log likelihood above the best.
-    reach : float
-        Rise up to which a break is inside the interval.
+    profile : array, shape (n, 3)
+        Break, rise of -2 log likelihood above the best, and largest T over its critical value.
+    fits : bool
+        Whether any break fits.
     """
 
     at: float
@@ -38,44 +43,63 @@ class Break:
     high: float
     before: float
     after: float
+    slopes: Floats
     p: float
     draws: int
     profile: Floats
-    reach: float
+    fits: bool
+
+    @property
+    def anywhere(self) -> bool:
+        """Whether the set leaves the break open on both sides."""
+        return self.fits and math.isnan(self.low) and math.isnan(self.high)
 
 
-def find_break(curves: Curves, x: Floats, line: CurveFit, *, level: float, rng: np.random.Generator,
-               draws: int = 999) -> Break:
-    """Locate a break over all sensors by profile likelihood, and test it by parametric bootstrap.
+def find_break(curves: Curves, x: Floats, *, level: float, rng: np.random.Generator, draws: int = 999) -> Break:
+    """Locate a break over all sensors by likelihood, and test and bound it by the scatter of sensors.
 
     Parameters
     ----------
     curves : Curves
     x : array, shape (n_rows,)
-    line : CurveFit
-        Of the straight line.
     level, rng, draws
 
     Returns
     -------
     Break
 
+    Raises
+    ------
+    ValueError
+        Where no break can lie.
+
     Notes
     -----
-    The interval holds every break whose -2 log likelihood, variances fitted anew, exceeds the least by no more than
-    n log(1 + F/df), F the quantile of F(1, df) and df the checks less two a sensor less one: the likelihood-ratio
-    interval with the variance estimated. The test is the largest F over all breaks, at the variance ratios of the
-    straight line, against the same of normal data drawn from that line: a plain t or chi-square test of the kink
-    ignores that the break was searched.
-
-    References
-    ----------
-    Davies RB (1987), Biometrika 74:33-43 (the break exists only under the alternative).
-    Seber GAF, Wild CJ (1989), Nonlinear Regression, section 9.3 (profile of the join point).
+    See :func:`drift.engine.break_set.break_set`. The likelihood takes sensors to bend alike: tests and intervals
+    from it count a bend in which sensors differ as a break of all.
     """
     ends = break_range(x)
     if ends is None:
         raise ValueError("a break needs two check uses on either side")
+    y, sensor = np.empty(curves.n), np.empty(curves.n, dtype=np.int64)
+    y[curves.order], sensor[curves.order] = curves.y, curves.sensor
+    hinges = Hinges.over(x, sensor, ends)
+    found = break_set(hinges, y, reference(hinges, rng, level=level, draws=draws))
+    psi, deviance, beta = _profile(curves, x, ends)
+    best = int(np.argmin(deviance))
+    low, high = found.ends(hinges.at)
+    fits, at = bool(found.inside.any()), float(psi[best])
+    if fits:  # the likeliest break may lie between two that were tested
+        low, high = min(low, at) if low == low else low, max(high, at) if high == high else high
+    intervals = slope_intervals(hinges, y, hinges.at[found.inside], level=level) * curves.scale
+    before, after = beta[best][1] * curves.scale, (beta[best][1] + beta[best][2]) * curves.scale
+    return Break(at=at, low=low, high=high, before=float(before), after=float(after), slopes=intervals, p=found.p,
+                 draws=draws, fits=fits, profile=np.column_stack(
+                     [hinges.at, np.interp(hinges.at, psi, deviance - deviance[best]), found.ratio]))
+
+
+def _profile(curves: Curves, x: Floats, ends: tuple[float, float]) -> tuple[Floats, Floats, Floats]:
+    """Return breaks, -2 log likelihood and coefficients, on a grid that is finer near the best."""
     grid = np.linspace(*ends, BREAKS)
     first = curves.fit(broken(x, grid))
     step = (grid[1] - grid[0]) / 8
@@ -83,58 +107,9 @@ def find_break(curves: Curves, x: Floats, line: CurveFit, *, level: float, rng: 
     near = near[(near > ends[0]) & (near < ends[1]) & ~np.isclose(near, grid[first.best])]
     second = curves.fit(broken(x, near), start=first.theta[first.best])
     psi = np.concatenate([grid, near])
-    deviance = np.concatenate([first.deviance, second.deviance])
-    beta = np.concatenate([first.beta, second.beta])
     order = np.argsort(psi)
-    psi, deviance, beta = psi[order], deviance[order], beta[order]
-    best = int(np.argmin(deviance))
-    df = max(curves.n - 2 * curves.m - 1, 1)
-    reach = curves.n * math.log1p(_f_quantile(level, df) / df)
-    rise = deviance - deviance[best]
-    low, high = _crossing(psi[: best + 1][::-1], rise[: best + 1][::-1], reach), _crossing(psi[best:], rise[best:],
-                                                                                          reach)
-    p = _bootstrap(curves, x, line, grid, rng, draws)
-    before, after = beta[best][1] * curves.scale, (beta[best][1] + beta[best][2]) * curves.scale
-    return Break(at=float(psi[best]), low=low, high=high, before=float(before), after=float(after), p=p, draws=draws,
-                 profile=np.column_stack([psi, rise]), reach=reach)
-
-
-def _f_quantile(level: float, df: int) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(df, 0.5 + level / 2)) ** 2
-
-
-def _crossing(psi: Floats, rise: Floats, reach: float) -> float:
-    """Outermost break inside, walking outwards from the best, by the line between neighbours; NaN at the end."""
-    inside = np.flatnonzero(rise <= reach)
-    last = int(inside[-1])
-    if last == len(psi) - 1:
-        return math.nan
-    a, b = rise[last], rise[last + 1]
-    return float(psi[last] + (psi[last + 1] - psi[last]) * (reach - a) / (b - a))
-
-
-def _bootstrap(curves: Curves, x: Floats, line: CurveFit, grid: Floats, rng: np.random.Generator, draws: int) -> float:
-    """Return p of the largest F over breaks, at the variance ratios of the straight line."""
-    one = np.column_stack([np.ones_like(x), x])
-    hinges = np.maximum(x[:, None] - grid[None, :], 0.0)
-    y = np.empty(curves.n)
-    y[curves.order] = curves.y
-    w = curves.whitened(np.column_stack([one, hinges, y]), one, line.theta[0])
-    base, _ = np.linalg.qr(w[:, :2])
-    rest = w[:, 2:] - base @ (base.T @ w[:, 2:])
-    h, r = rest[:, :-1], rest[:, -1]
-    h = h / np.sqrt((h**2).sum(axis=0))
-    seen = _largest(r[None], h)[0]
-    e = rng.standard_normal((draws, curves.n))
-    e -= (e @ base) @ base.T
-    return float(1 + np.sum(_largest(e, h) >= seen)) / (draws + 1)
-
-
-def _largest(e: Floats, h: Floats) -> Floats:
-    """Largest share of the residual sum of squares that one hinge explains: increasing in F."""
-    return np.asarray(((e @ h) ** 2).max(axis=1) / (e**2).sum(axis=1))
+    return (psi[order], np.concatenate([first.deviance, second.deviance])[order],
+            np.concatenate([first.beta, second.beta])[order])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -121,15 +121,15 @@ def _caption(wear: Result, axes: Axes, shapes: Any, rows: Any, chosen: str, cons
     name = f" ({construction})" if construction else ""
     best = next(i for i in rows if shapes["shape"][i] == chosen)
     if chosen == "straight line":
-        said = (f"Shapes of drift{name} over the paths of the sensors: of {len(rows) - 1} other shapes none predicts "
-                "left-out sensors better than the straight line by more than one standard error.")
+        said = (f"Shapes of drift{name} over the paths of the sensors: the straight line is kept, since the best of "
+                f"{len(rows) - 1} other shapes is not ahead of it by more than one standard error.")
     else:
         said = (f"Shapes of drift{name} over the paths of the sensors: {chosen} predicts left-out sensors better than "
                 f"a straight line, by {shapes['gain over the line'][best]:.2f} (standard error "
                 f"{shapes['SE of the gain'][best]:.2f}) in log score.")
     found = [e for e in wear.estimates if e.name in ("break at use", "break at exposure")
              and e.of.get("construction", "") == construction]
-    if not found:
+    if not found or found[0].value != found[0].value:
         return said
     e = found[0]
     left, right = axes.get_xlim()
@@ -139,4 +139,4 @@ def _caption(wear: Result, axes: Axes, shapes: Any, rows: Any, chosen: str, cons
     axes.annotate(f"break {e.text()}", (e.value, 0.98), xycoords=axes.get_xaxis_transform(), xytext=(4, 0),
                   textcoords="offset points", fontsize=8, color=look.LIMIT, va="top",
                   bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6})
-    return f"{said} The shaded stretch is the {100 * e.level:g} % interval of the break, {e.text()}."
+    return f"{said} The shaded stretch is the {100 * e.level:g} % set of the break, {e.text()}."

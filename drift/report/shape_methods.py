@@ -18,7 +18,8 @@ def beside_the_drift(part: Result) -> str:
         words.append("Shapes of drift were compared by the log predictive density of sensors left out, the simplest "
                      f"within one standard error of the best being taken ({' and '.join(chosen)})")
     if "break profile" in names:
-        words.append("a break was tested by parametric bootstrap, since it was searched (Davies 1987)")
+        words.append("a break was tested by the largest t of sensors' own bends over all breaks, and bounded by "
+                     "inverting that test (Davies 1987; Dufour 1990)")
     if "autocorrelation" in names:
         words.append("Errors with continuous-time autocorrelation and a nugget were compared with independent ones by "
                      "AIC of the restricted likelihood")

@@ -307,9 +307,9 @@ def _verdicts(setting: Setting, c: Clocks, found: Compared) -> list[Finding]:
                          if n in names)
         size = f", condition number {found.condition:.0f}" if math.isfinite(found.condition) else ""
         made.append(setting.say(
-            "warning", "exposures-collinear-together", f"{join_words(names)}{setting.inside} {worst} together, although "
-            f"each other clock by itself differs from {main} (correlation of each with all others {each} within sensors{size}): "
-            f"{_so(max(found.shares))}", "Leave a clock out of also under [sensitivity], or "
+            "warning", "exposures-collinear-together", f"{join_words(names)}{setting.inside} {worst} together, "
+            f"although each other clock by itself differs from {main} (correlation of each with all others {each} "
+            f"within sensors{size}): {_so(max(found.shares))}", "Leave a clock out of also under [sensitivity], or "
             + _design(only_together[0] if only_together else c.names[1], main)))
     for j, name in enumerate(c.names[1:], 1):
         r = math.sqrt(max(found.pairs[j], 0.0))

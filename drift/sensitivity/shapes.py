@@ -9,19 +9,24 @@ import numpy as np
 
 from drift.calibration import codes_of
 from drift.engine.break_point import Break, find_break
-from drift.engine.curve_shapes import LEAST, broken, curve_at, families
+from drift.engine.curve_shapes import LEAST, curve_at, families
 from drift.engine.sensor_curves import Candidates, CurveFit, Curves
 from drift.errors import MINUS, Finding
-from drift.results import Estimate, ResultTable, decimals_for, ends_text
+from drift.results import Estimate, ResultTable, ends_text, join_words
 from drift.sensitivity.companion import Companion, Floats, Setting
-from drift.sensitivity.model import MIN_SENSORS, REML_INTERVAL, t_interval
-from drift.simulated import Design
+from drift.sensitivity.model import MIN_SENSORS, REML_INTERVAL
+from drift.simulated import Design, nearest
 from drift.simulated.quoting import Asked
 
 NAN = math.nan
 TABLE, CURVES, PROFILE, FAMILY = "shapes of drift", "shape curves", "break profile", "shapes"
 LINE, BROKEN = "straight line", "broken line"
-BREAK_METHOD = "profile likelihood"
+BREAKS_FAMILY = "breaks"
+BREAK_METHOD = "set of breaks not rejected over sensors"
+SLOPES_METHOD = "t intervals of the sensors' own slopes over all breaks of the set"
+#: A share of right choices below this is told beside a straight line that is kept.
+SURE = 0.90
+CHOICE = "simplest within one standard error, sensors left out"
 POINTS = 61
 DRAWS = 999
 _LINEAR_IN = {"log of use": "changes in step with the log of use: fast at first, then ever slower",
@@ -117,8 +122,8 @@ def judge(setting: Setting) -> Shapes:
 
 
 def judge_rows(x: Floats, y: Floats, code: np.ndarray, *, sign: float, first: float, span: float, level: float,
-               rng: np.random.Generator, draws: int = DRAWS) -> Shapes:
-    """Judge shapes on arrays: what :func:`judge` does for a construction."""
+               rng: np.random.Generator, draws: int = DRAWS, located: bool = True) -> Shapes:
+    """Judge shapes on arrays: what :func:`judge` does for a construction; without a break unless ``located``."""
     curves = Curves(y, code)
     judged = []
     for name, family in families(x, sign, first).items():
@@ -130,8 +135,8 @@ def judge_rows(x: Floats, y: Floats, code: np.ndarray, *, sign: float, first: fl
     gain, se = difference.mean(axis=1), difference.std(axis=1, ddof=1) / math.sqrt(curves.m)
     chosen = _simplest(np.array([j.score for j in judged]))
     found = None
-    if any(j.name == BROKEN for j in judged):
-        found = find_break(curves, x, judged[0].fit, level=level, rng=rng, draws=draws)
+    if located and any(j.name == BROKEN for j in judged):
+        found = find_break(curves, x, level=level, rng=rng, draws=draws)
     return Shapes(x=x, span=span, first=first, sign=sign, curves=curves, judged=tuple(judged), gain=gain, se=se,
                   chosen=chosen, found=found)
 
@@ -190,18 +195,15 @@ def _curves(setting: Setting, s: Shapes) -> ResultTable:
 
 
 def _profile(setting: Setting, s: Shapes) -> ResultTable:
-    rows = s.found.profile if s.found is not None else np.zeros((0, 2))
+    rows = s.found.profile if s.found is not None else np.zeros((0, 3))
     return ResultTable.build(PROFILE, {
         "construction": np.array([setting.construction] * len(rows), dtype=object), "break": rows[:, 0] * s.span,
-        "rise": rows[:, 1], "inside": np.array(["yes" if s.found is not None and r <= s.found.reach else ""
-                                                for r in rows[:, 1]], dtype=object),
+        "rise": rows[:, 1], "T over critical": rows[:, 2],
+        "inside": np.array(["yes" if r <= 1 else "" for r in rows[:, 2]], dtype=object),
     }, units={"break": setting.data.per},
-        caption="-2 log likelihood of a break at each count above that of the best".replace("-", MINUS, 1))
-
-
-def _shown_break(setting: Setting, s: Shapes) -> bool:
-    """Tell whether a break is to be located: where it is shown, or its shape is the chosen one."""
-    return s.found is not None and (s.found.p < 1 - setting.level or s.shape.name == BROKEN)
+        caption="Breaks tested one by one: -2 log likelihood above that of the best, and how far the sensors still "
+                "bend at other uses beside it, as a share of what would reject it; inside the set up to 1".replace(
+                    "-", MINUS, 1))
 
 
 def _estimates(setting: Setting, s: Shapes) -> list[Estimate]:
@@ -216,50 +218,40 @@ def _estimates(setting: Setting, s: Shapes) -> list[Estimate]:
     if b is None:
         return found
     found.append(Estimate(name="p, no break", of=setting.of, value=b.p, n=n,
-                          method=f"largest F over all breaks against {b.draws} parametric bootstrap draws"))
-    if _shown_break(setting, s):
-        found.append(Estimate(name="break at use" if setting.data.spec.exposure == "use" else "break at exposure",
-                              of=setting.of, value=b.at * s.span, low=b.low * s.span, high=b.high * s.span,
-                              level=setting.level, n=n,
-                              unit="uses" if setting.data.per == "use" else setting.data.per,
-                              method=f"broken line over sensors, maximum likelihood, {BREAK_METHOD} interval"
-                                     + ("; open where the checks do not bound it" if b.low != b.low or b.high != b.high
-                                        else "")))
-        found += _slopes(setting, s)
+                          method=f"largest T of sensors' bends over all breaks against {b.draws} draws of normal "
+                                 "errors"))
+    low, high = b.low * s.span, b.high * s.span
+    told = b.fits and not b.anywhere
+    method = f"broken line over sensors, maximum likelihood, {BREAK_METHOD}"
+    if not told:
+        method = "not located: " + ("no single break fits" if not b.fits else "any break between these checks fits")
+    elif low != low or high != high:
+        method += "; open where the checks do not bound it"
+    found.append(Estimate(name="break at use" if setting.data.spec.exposure == "use" else "break at exposure",
+                          of=setting.of, value=b.at * s.span if told else NAN, low=low, high=high,
+                          level=setting.level if told else NAN, n=n, method=method,
+                          unit="uses" if setting.data.per == "use" else setting.data.per))
+    if told and low == low and high == high:
+        found += _slopes(setting, s, b)
     return found
 
 
-def _slopes(setting: Setting, s: Shapes) -> list[Estimate]:
-    """Drift before and after the break: linearised in the break, t over sensors."""
-    at = s.found.at if s.found is not None else NAN
-    fit = s.curves.fit(broken(s.x, np.array([at])))
-    x = s.x
-    columns = np.column_stack([np.ones_like(x), x, np.maximum(x - at, 0.0), -fit.beta[0][2] * (x > at)])
-    w = s.curves.whitened(columns, np.column_stack([np.ones_like(x), x]), fit.theta[0])
-    n, p = columns.shape
-    covariance = np.linalg.pinv(w.T @ w) * fit.sigma2[0] * n / (n - p) * s.curves.scale**2 / s.span**2
-    beta = fit.beta[0] * s.curves.scale / s.span
+def _slopes(setting: Setting, s: Shapes, b: Break) -> list[Estimate]:
+    """Drift before and after the break: t over the sensors' own slopes, whichever break of the set is the true one."""
     made = []
-    for words, contrast in (("before", np.array([0.0, 1.0, 0.0])), ("after", np.array([0.0, 1.0, 1.0]))):
-        value, se = float(contrast @ beta), math.sqrt(float(contrast @ covariance[:3, :3] @ contrast))
-        low, high = t_interval(value, se, s.curves.m - 1, setting.level)
-        ends = [float(setting.percent(v)) for v in (value, low, high)]
-        made.append(Estimate(name=f"drift per use {words} the break", of=setting.of, value=ends[0], low=ends[1],
-                             high=ends[2], level=setting.level, unit=setting.percent_unit, n=s.curves.m,
-                             method="broken line over sensors, linearised in the break, t interval with sensors less "
-                                    "one degrees of freedom" + (", ends transformed" if setting.data.log else "")))
+    for words, value, ends in (("before", b.before, b.slopes[0]), ("after", b.after, b.slopes[1])):
+        low, high = min(float(ends[0]), value), max(float(ends[1]), value)
+        shown = [float(setting.percent(v / s.span)) for v in (value, low, high)]
+        made.append(Estimate(name=f"drift per use {words} the break", of=setting.of, value=shown[0], low=shown[1],
+                             high=shown[2], level=setting.level, unit=setting.percent_unit, n=s.curves.m,
+                             method=f"broken line over sensors, {SLOPES_METHOD}"
+                                    + (", ends transformed" if setting.data.log else "")))
     return made
-
-
-def _number(value: float, low: float = NAN, high: float = NAN) -> str:
-    d = decimals_for(low, high, value) if math.isfinite(low) and math.isfinite(high) else 2
-    return f"{value:.{d}f}".replace("-", MINUS)
 
 
 def _findings(setting: Setting, s: Shapes) -> list[Finding]:
     found = []
     gain, se = float(s.gain[s.chosen]), float(s.se[s.chosen])
-    names = [j.name for j in s.judged]
     if s.chosen:
         a, b = (float(setting.percent(v)) for v in _rates(s, s.shape))
         u = np.unique(s.x) * s.span
@@ -271,20 +263,55 @@ def _findings(setting: Setting, s: Shapes) -> list[Finding]:
             f"from {u[-2]:g} to {u[-1]:g}; the drift per use above is the straight line's".replace("-0.", f"{MINUS}0."),
             _mend(s.shape.name, setting)))
     else:
-        found.append(setting.say(
-            "note", "drift-straight", f"The straight line is kept{setting.inside}: of {len(names) - 1} other shapes "
-            "none predicts left-out sensors better by more than one standard error"))
+        found.append(setting.say("note", "drift-straight", f"The straight line is kept{setting.inside}: "
+                                 + _kept(s, [j.name for j in s.judged]) + _missed(s)))
     if s.found is None:
         found.append(setting.say("note", "no-break-looked-for", f"No break is looked for{setting.inside}: two check "
                                  "uses on either side of it are needed",
                                  f"Check at four or more {setting.data.counts}."))
-    elif _shown_break(setting, s):
-        open_ends = [w for w, v in (("earlier", s.found.low), ("later", s.found.high)) if v != v]
-        if open_ends:
-            found.append(setting.say("note", "break-not-bounded", f"The break{setting.where} may lie "
-                                     f"{' or '.join(open_ends)} than these checks can tell",
-                                     "Check at more uses near the first and the last one."))
+    else:
+        found += _of_break(setting, s, s.found)
     return found
+
+
+def _kept(s: Shapes, names: list[str]) -> str:
+    """Say why the straight line is kept, in numbers that are so."""
+    best = int(np.argmax(s.gain))
+    others = f"{len(names) - 1} other shapes"
+    if best == 0:
+        return f"it predicts left-out sensors better than any of {others}"
+    said = (f"the best of {others}, {names[best]}, predicts left-out sensors better by {s.gain[best]:.2f} in log "
+            f"score, no more than its standard error of {s.se[best]:.2f}")
+    # The rule compares the line with the best shape only: another may be ahead by more than its own standard error.
+    rows = enumerate(zip(names, s.gain, s.se, strict=True))
+    ahead = [f"{n} by {g:.2f} (standard error {e:.2f})" for k, (n, g, e) in rows if k not in (0, best) and g > e]
+    return said + (f"; ahead by more than theirs, though less than the best: {join_words(ahead)}" if ahead else "")
+
+
+def _missed(s: Shapes) -> str:
+    """Say how often a bend is missed with so few sensors, where simulation tells; nothing where it seldom is."""
+    told = nearest(FAMILY, "shape", CHOICE, Design(n=float(s.curves.m)))
+    if told is None or told.lowest >= SURE:
+        return ""
+    return (f". With so few sensors that does not show that drift is straight: in simulated studies "
+            f"({told.lowest_text}) the right kind of bend was missed in {100 * (1 - told.lowest):.0f} %")
+
+
+def _of_break(setting: Setting, s: Shapes, b: Break) -> list[Finding]:
+    """Say where the break is open, and where there is none to locate."""
+    u = np.unique(s.x) * s.span
+    if not b.fits:
+        return [setting.say("note", "break-does-not-fit", f"No single break makes the mean curve{setting.where} (p "
+                            f"that there is none: {b.p:.3f}): it bends in another way", "Look at the other shapes.")]
+    if b.anywhere:
+        return [setting.say("note", "break-not-located", f"A break{setting.where}, if there is one, is not located: "
+                            f"any use from {u[1]:g} to {u[-2]:g} fits (p that there is none: {b.p:.2g})",
+                            "Check more sensors, at more uses.")]
+    open_ends = [w for w, v in (("earlier", b.low), ("later", b.high)) if v != v]
+    if not open_ends:
+        return []
+    return [setting.say("note", "break-not-bounded", f"The break{setting.where} may lie {' or '.join(open_ends)} than "
+                        "these checks can tell", "Check at more uses near the first and the last one.")]
 
 
 def _mend(name: str, setting: Setting) -> str:
@@ -306,12 +333,17 @@ def _sentences(setting: Setting, s: Shapes) -> tuple[str, ...]:
         d = 0 if s.span >= 20 else 2
         ends = ends_text(*(f"{v:.{d}f}" if v == v else "" for v in (low, high)))
         near = f"use {at:.{d}f}" if setting.data.per == "use" else f"{at:.{d}f} {setting.data.per}"
-        said += f" near {near}" + (f" ({ends})" if ends else "")
+        said += f" near {near} ({ends})" if ends else f", near {near} if it breaks, which these checks do not locate"
     return (f"{said}.",)
 
 
 def _asked(setting: Setting, s: Shapes) -> tuple[tuple[str, Asked], ...]:
-    if not _shown_break(setting, s):
+    b = s.found
+    if b is None or not b.fits or b.anywhere:
         return ()
-    return ((FAMILY, Asked(quantity="break at use", named="break at use", method=BREAK_METHOD,
-                           design=Design(n=float(s.curves.m)), of=setting.construction)),)
+    design, of = Design(n=float(s.curves.m)), setting.construction
+    asked = [Asked(quantity="break at use", named="break at use", method=BREAK_METHOD, design=design, of=of)]
+    if b.low == b.low and b.high == b.high:
+        asked += [Asked(quantity=q, named=q, method=SLOPES_METHOD, design=design, of=of)
+                  for q in ("drift per use before the break", "drift per use after the break")]
+    return tuple((BREAKS_FAMILY, a) for a in asked)

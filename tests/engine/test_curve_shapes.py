@@ -123,15 +123,15 @@ def test_the_curve_with_most_parameters_fits_best_and_is_not_chosen_for_it() -> 
 def test_a_break_is_found_with_its_interval_and_a_straight_line_has_none() -> None:
     x, y, code = world(7, lambda x: -0.25 * np.maximum(x - 0.5, 0))
     curves = Curves(y, code)
-    b = find_break(curves, x, curves.fit(straight(x)), level=0.95, rng=np.random.default_rng(1), draws=199)
+    b = find_break(curves, x, level=0.95, rng=np.random.default_rng(1), draws=199)
     assert b.low < 0.5 < b.high
     assert b.p == pytest.approx(1 / 200)
     assert b.after < b.before
     x, y, code = world(8)
     curves = Curves(y, code)
-    b = find_break(curves, x, curves.fit(straight(x)), level=0.95, rng=np.random.default_rng(1), draws=199)
+    b = find_break(curves, x, level=0.95, rng=np.random.default_rng(1), draws=199)
     assert b.p > 0.05
-    assert math.isnan(b.low)
+    assert b.anywhere
 
 
 def test_a_plain_t_test_of_the_kink_is_too_small() -> None:

@@ -1,4 +1,4 @@
-"""Several clocks at once: the restricted likelihood of the mixed-model engine, offsets that cancel, and naive errors."""
+"""Several clocks at once: the restricted likelihood of the mixed-model engine, offsets that cancel, naive errors."""
 
 from __future__ import annotations
 

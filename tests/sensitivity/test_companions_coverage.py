@@ -6,11 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from drift.engine.break_set import break_set, slope_intervals
 from drift.engine.robust_trend import pooled_kendall, stratified_trend, walsh_centre
+from drift.sensitivity.exposures import METHOD as EXPOSURES_METHOD
+from drift.sensitivity.shapes import BREAK_METHOD, SLOPES_METHOD
 from drift.simulated import Design, nearest
-from tests.coverage import autocorrelation, new_batch, robust_trend, shapes
+from tests.coverage import autocorrelation, breaks, exposures, new_batch, robust_trend, shapes
 
-FAMILIES = {m.FAMILY.name: m.FAMILY for m in (autocorrelation, new_batch, robust_trend, shapes)}
+FAMILIES = {m.FAMILY.name: m.FAMILY for m in (autocorrelation, breaks, exposures, new_batch, robust_trend, shapes)}
 
 
 def rows(name: str) -> pd.DataFrame:
@@ -75,12 +78,50 @@ def test_a_new_batch_is_predicted_and_the_interval_of_the_mean_is_not_about_it()
     assert spread.coverage.max() < 0.85
 
 
-def test_the_search_for_a_break_is_paid_for() -> None:
-    frame = rows("shapes")
+def test_the_search_for_a_break_is_paid_for_and_the_own_bends_of_sensors_are_none() -> None:
+    frame = rows("breaks")
     size = frame[frame.quantity == "p of no break above 0.05"].set_index(["design", "method"]).coverage
     for n in (6, 12, 24):
-        assert size[f"{n} sensors", shapes.BOOTSTRAP] > size[f"{n} sensors", shapes.PLAIN]
-    assert size[:, shapes.BOOTSTRAP].mean() > 0.90
+        for own in breaks.OWN:
+            assert size[f"{n} sensors{own}", breaks.TEST] >= 0.94
+            assert size[f"{n} sensors{own}", breaks.PLAIN] < 0.90
+        assert size[f"{n} sensors, own bends", breaks.ALIKE] < 0.85  # sensors taken to bend alike
+
+
+def test_the_set_of_a_break_holds_it_also_where_one_looks_only_after_a_small_p() -> None:
+    frame = rows("breaks")
+    mine = frame[(frame.method == BREAK_METHOD) | (frame.method == SLOPES_METHOD)].set_index(["quantity", "design"])
+    assert mine.coverage["break at use"].min() >= 0.94
+    assert mine.coverage["break at use, where p is below 0.05"].min() >= 0.93
+    assert mine.coverage["drift per use before the break"].min() >= 0.94
+
+
+@pytest.mark.parametrize("design", ["6 sensors, true break", "6 sensors, small break, own bends"])
+def test_many_breaks_at_once_are_those_that_are_printed(design: str) -> None:
+    made = breaks.batch(design, [(np.random.default_rng(3), 4)])
+    hinges, told, _ = breaks.prepared(6)
+    bend = breaks.BENDS[", true break" if "true" in design else ", small break"]
+    y = breaks._draw(6, bend, design.endswith("own bends"), np.random.default_rng(3), 4)
+    for i in range(4):
+        found = break_set(hinges, y[i].ravel(), told)
+        low, high = (40 * v for v in found.ends(hinges.at))
+        held, width = made["break at use", BREAK_METHOD]
+        clipped = (30.0 if np.isnan(high) else high) - (2.0 if np.isnan(low) else low)
+        assert width[i] == pytest.approx(clipped if found.inside.any() else 0.0)
+        assert bool(held[i]) is bool(found.inside.any() and not low > 20 and not high < 20)
+        assert np.isfinite(made["break at use, where p is below 0.05", BREAK_METHOD][1][i]) == (found.p <= 0.05)
+        ends = slope_intervals(hinges, y[i].ravel(), hinges.at[found.inside], level=0.95) / 40
+        if not (np.isnan(low) or np.isnan(high)):
+            assert made["drift per use after the break", SLOPES_METHOD][1][i] == pytest.approx(ends[1, 1] - ends[1, 0])
+
+
+def test_two_clocks_hold_together_where_sensors_that_differ_in_one_do_not() -> None:
+    frame = rows("exposures")
+    mine = frame[frame.method == exposures.METHOD]
+    assert mine.coverage.min() >= 0.94
+    naive = frame[(frame.method == exposures.NAIVE) & (frame.quantity == exposures.QUANTITIES[1])]
+    assert naive.coverage.min() < 0.92
+    assert EXPOSURES_METHOD == exposures.METHOD
 
 
 def test_the_drift_with_autocorrelated_errors_holds_where_one_line_does_not() -> None:
@@ -90,7 +131,8 @@ def test_the_drift_with_autocorrelated_errors_holds_where_one_line_does_not() ->
 
 
 @pytest.mark.parametrize(("family", "named", "method"), [
-    ("robust_trend", "robust drift per use", robust_trend.NAMED), ("shapes", "break at use", shapes.PROFILE),
+    ("robust_trend", "robust drift per use", robust_trend.NAMED), ("breaks", "break at use", BREAK_METHOD),
+    ("exposures", "drift by exposure, second clock", EXPOSURES_METHOD),
     ("autocorrelation", "drift per use", autocorrelation.NAMED)])
 def test_a_study_is_told_of_the_row_nearest_to_it(family: str, named: str, method: str) -> None:
     found = nearest(family, named, method, Design(n=11.0))

@@ -141,8 +141,9 @@ def test_other_clocks_of_displayed_pressures_are_compared_under_one_calibration_
         made = changed(tables, add(gain))
         checks = made.checks
         assert checks is not None
-        made = replace(made, events=events, checks=CheckTable({c: checks[c] for c in checks.columns}, checks.row,
-                                                              checks.file, units={"reading": "kPa", "reference": "kPa"}))
+        shown = CheckTable({c: checks[c] for c in checks.columns}, checks.row, checks.file,
+                           units={"reading": "kPa", "reference": "kPa"})
+        made = replace(made, events=events, checks=shown)
         results.append(fit_wear(made, study(also=["cycles"], load="cycles"), seed=1))
     for model in ("alone", "together"):
         a, b = (r.estimate("drift by exposure", exposure="cycles", model=model) for r in results)

@@ -62,7 +62,9 @@ def test_a_straight_line_is_kept_and_no_break_is_located() -> None:
     result = fitted("straight")
     assert chosen(result) == "straight line"
     assert "drift-straight" in codes(result)
-    assert not [e for e in result.estimates if e.name == "break at use"]
+    assert np.isnan(result.estimate("break at use").value)
+    assert "break-not-located" in codes(result)
+    assert not [e for e in result.estimates if e.name.endswith("the break")]
     assert "not straight" not in result.answer
 
 
