@@ -48,6 +48,11 @@ class CorrelatedFit:
     theta: Floats
 
     @property
+    def near(self) -> float:
+        """Correlation of errors one unit of position apart: (1 - nugget) phi."""
+        return (1 - self.nugget) * self.phi if self.nugget < 1 else 0.0
+
+    @property
     def aic(self) -> float:
         """Akaike's criterion of the restricted likelihood: to be compared over equal fixed effects only."""
         return -2 * self.loglik + 2 * self.parameters
@@ -142,15 +147,16 @@ class Correlated:
             np.log(np.diag(np.linalg.cholesky(a))).sum())
         return df * math.log(sigma2) + logdet + df * (1 + math.log(2 * math.pi)), beta, sigma2, a
 
-    def fit(self, *, correlated: bool = True, nugget: bool = True, phi: float | None = None,
+    def fit(self, *, correlated: bool = True, nugget: bool = True, near: float | None = None,
             start: Floats | None = None, effects: Floats | None = None) -> CorrelatedFit:
         """Fit by restricted maximum likelihood.
 
         Parameters
         ----------
         correlated, nugget : bool
-        phi : float, optional
-            Held there (over one unit of position) instead of being estimated.
+        near : float, optional
+            Correlation of errors one unit of position apart, (1 - nugget) phi, held there: phi is free from it to one,
+            the nugget follows.
         start : array, optional
             ``theta`` of a fit to begin at.
         effects : array, optional
@@ -163,15 +169,15 @@ class Correlated:
         from scipy.optimize import minimize
 
         e = self.effects_count()
-        free = correlated and phi is None
-        held = None if phi is None else phi**self.unit
-        size = e + (1 if free else 0) + (1 if correlated and nugget else 0)
+        size = e + (1 if correlated else 0) + (1 if correlated and nugget and near is None else 0)
 
         def unpack(t: Floats) -> tuple[Floats, float, float]:
             if not correlated:
                 return t[:e], 0.0, 1.0
-            decay = _expit(t[e]) if held is None else held
-            return t[:e], decay, _expit(t[-1]) if nugget else 0.0
+            if near is not None:
+                one = near + (1 - near) * _expit(t[e])
+                return t[:e], one**self.unit, 1 - near / one
+            return t[:e], _expit(t[e]), _expit(t[-1]) if nugget else 0.0
 
         def objective(t: Floats) -> float:
             theta, decay, share = unpack(t)
@@ -182,8 +188,8 @@ class Correlated:
 
         begin = effects if effects is not None else np.ones(e) if self.diagonal else np.eye(self.q)[self.lower]
         starts = [start] if start is not None else [
-            np.concatenate([begin, [u] if free else [], [0.0] if correlated and nugget else []])
-            for u in ((-1.0, 1.5) if free else (0.0,))]
+            np.concatenate([begin, [u] * min(size - e, 1), [0.0] * (size - e - 1)])
+            for u in ((-1.0, 1.5) if size > e else (0.0,))]
         bounds = [(-50.0, 50.0)] * e + [(-_BOUND, _BOUND)] * (size - e)
         runs = [minimize(objective, s, method="L-BFGS-B", bounds=bounds) if size else None for s in starts]
         best = min((r for r in runs if r is not None), key=lambda r: float(r.fun), default=None)
@@ -199,14 +205,19 @@ class Correlated:
             beta=beta * self.scale / self.fixed_size, effects=effects, sigma2=sigma2, loglik=-value / 2, n=self.n,
             std_errors=np.sqrt(np.diag(np.linalg.inv(information)) * sigma2) / self.fixed_size,
             phi=decay ** (1 / self.unit) if correlated else math.nan, nugget=share, theta=t,
-            parameters=self.p + size + (1 if not free and correlated else 0) + 1)
+            parameters=self.p + size + (1 if near is not None else 0) + 1)
 
-    def phi_profile(self, fit: CorrelatedFit, grid: Floats) -> Floats:
-        """Return how far -2 restricted log likelihood rises above that of ``fit`` at each phi (over one unit)."""
-        start = np.concatenate([fit.theta[: self.effects_count()], fit.theta[-1:]])
+    def near_profile(self, fit: CorrelatedFit, grid: Floats) -> Floats:
+        """Return how far -2 restricted log likelihood rises above that of ``fit`` at each correlation of near errors.
+
+        ``grid`` holds correlations one unit of position apart, between 0 and 1.
+        """
         out = np.empty(len(grid))
-        for i in np.argsort(np.abs(grid - fit.phi)):
-            out[i] = 2 * (fit.loglik - self.fit(phi=float(grid[i]), start=start).loglik)
+        effects = fit.theta[: self.effects_count()]
+        for i, rho in enumerate(grid):
+            share = min(max((fit.phi - rho) / (1 - rho), 1e-3), 1 - 1e-3)  # begin at the fitted decay where it may be
+            start = np.concatenate([effects, [math.log(share / (1 - share))]])
+            out[i] = 2 * (fit.loglik - self.fit(near=float(rho), start=start).loglik)
         return np.maximum(out, 0.0)
 
 

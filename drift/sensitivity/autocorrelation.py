@@ -9,7 +9,7 @@ import numpy as np
 
 from drift.calibration import codes_of
 from drift.engine.correlated import Correlated, CorrelatedFit
-from drift.errors import Finding
+from drift.errors import MINUS, Finding
 from drift.results import Estimate, ResultTable
 from drift.sensitivity.companion import Companion, Floats, Setting
 from drift.sensitivity.model import MIN_SENSORS, REML_INTERVAL, t_interval
@@ -26,13 +26,17 @@ GRID = np.array([0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98])
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Both:
-    """The drift with errors taken as independent, and with errors that decay along use."""
+    """The drift with errors taken as independent, and with errors that decay along use.
+
+    ``low`` and ``high`` are ends of the correlation one unit of use apart, ``spacing`` the usual step between checks.
+    """
 
     plain: CorrelatedFit
     correlated: CorrelatedFit
     low: float
     high: float
     sensors: int
+    spacing: float
 
     @property
     def gain(self) -> float:
@@ -83,10 +87,12 @@ def both(x: Floats, y: Floats, code: np.ndarray, *, level: float, interval: bool
     if interval and decaying.nugget < 1 - 1e-3:
         from scipy.special import chdtri
 
-        grid = GRID ** (1 / rows.unit)
-        rise = rows.phi_profile(decaying, grid)
-        low, high = _ends(grid, rise, decaying.phi, float(chdtri(1, 1 - level)))
-    return Both(plain=plain, correlated=decaying, low=low, high=high, sensors=len(np.unique(code)))
+        # At 0 the errors are independent.
+        rise = np.concatenate([[max(2 * (decaying.loglik - plain.loglik), 0.0)], rows.near_profile(decaying, GRID)])
+        low, high = _ends(np.concatenate([[0.0], GRID]), rise, decaying.near, float(chdtri(1, 1 - level)))
+    spacing = np.concatenate([np.diff(np.unique(x[code == s])) for s in np.unique(code)])
+    return Both(plain=plain, correlated=decaying, low=low, high=high, sensors=len(np.unique(code)),
+                spacing=float(np.median(spacing)) if len(spacing) else 1.0)
 
 
 def _ends(grid: Floats, rise: Floats, best: float, reach: float) -> tuple[float, float]:
@@ -121,10 +127,11 @@ def _estimates(setting: Setting, b: Both) -> tuple[Estimate, ...]:
     there = math.isfinite(b.low) and not (b.low == 0 and b.high == 1)
     return (
         Estimate(name=f"correlation of residuals one {per} apart", of=setting.of,
-                 value=b.correlated.phi if there else NAN, n=b.sensors,
+                 value=b.correlated.near if there else NAN, n=b.sensors,
                  low=b.low if there else NAN, high=b.high if there else NAN,
-                 level=setting.level if there else NAN, method="REML, profile likelihood interval of the part that "
-                 "decays" if there else "not identified: the scatter may as well be independent"),
+                 level=setting.level if there else NAN, method="(1 - nugget) phi by REML, profile likelihood "
+                 "interval".replace(" - ", f" {MINUS} ") if there else
+                 "not identified: the scatter may as well be independent"),
         Estimate(name="gain of autocorrelated errors", of=setting.of, value=b.gain, n=b.sensors,
                  method="REML-AIC of independent errors less that of autocorrelated ones, no interval"),
         Estimate(name="drift per use with autocorrelated errors", of=setting.of, value=float(setting.percent(slope)),
@@ -139,11 +146,13 @@ def _table(setting: Setting, b: Both) -> ResultTable:
         "errors": np.array(["independent", "autocorrelated with nugget"], dtype=object),
         "slope": np.array([f.beta[1] for f in fits]), "standard error": np.array([f.std_errors[1] for f in fits]),
         "SD of slopes": np.array([math.sqrt(max(f.effects[1, 1], 0.0)) for f in fits]),
-        "correlation": np.array([f.phi for f in fits]), "nugget": np.array([f.nugget for f in fits]),
+        "correlation": np.array([0.0, b.correlated.near]), "decay": np.array([f.phi for f in fits]),
+        "nugget": np.array([f.nugget for f in fits]),
         "log likelihood": np.array([f.loglik for f in fits]), "AIC": np.array([f.aic for f in fits]),
     }, units=dict.fromkeys(("slope", "standard error", "SD of slopes"), setting.slope_unit),
-        caption=f"Drift with independent and with autocorrelated errors (correlation over one {setting.data.per}; "
-                "nugget is the share that does not decay); restricted likelihoods, the lower AIC is better")
+        caption=f"Drift with independent and with autocorrelated errors: correlation of two residuals one "
+                f"{setting.data.per} apart, which is the decay over one {setting.data.per} times what the nugget, the "
+                "share that does not decay, leaves; restricted likelihoods, the lower AIC is better")
 
 
 def _variogram(setting: Setting) -> ResultTable:
@@ -198,8 +207,12 @@ def _findings(setting: Setting, b: Both) -> tuple[Finding, ...]:
         return (setting.say("note", "no-autocorrelation", f"Autocorrelation{setting.inside} is not seen: AIC is not "
                             "lower with it; the standard error of the drift would be "
                             f"{ratio:.2f} times as large with it"),)
-    text = (f"Residuals{setting.where} one {setting.data.per} apart are correlated ({b.correlated.phi:.2f}, AIC lower "
-            f"by {b.gain:.1f}); the standard error of the drift is {ratio:.2f} times that of independent errors")
+    c, per = b.correlated, setting.data.per
+    usual = (f", {b.spacing:g} {'uses' if per == 'use' else per} apart, as neighbouring checks are, "
+             f"{(1 - c.nugget) * c.phi**b.spacing:.2f}") if b.spacing != 1 else ""
+    text = (f"Residuals{setting.where} one {per} apart are correlated {c.near:.2f}{usual} (a share of {c.nugget:.2f} "
+            f"does not decay, the rest by {c.phi:.2f} a {per}; AIC lower by {b.gain:.1f}); the standard error of the "
+            f"drift is {ratio:.2f} times that of independent errors")
     if ratio > 1.1:
         return (setting.say("warning", "autocorrelation", text + ", so that the interval of the drift per use above is "
                             "too short", "Report the drift per use with autocorrelated errors beside it."),)

@@ -90,7 +90,7 @@ def test_the_profile_is_zero_at_the_fit_and_scale_changes_nothing() -> None:
     columns = np.column_stack([np.ones_like(x), x])
     rows = Correlated(y, columns, columns, code, x)
     fit = rows.fit()
-    rise = rows.phi_profile(fit, np.array([0.2, fit.phi, 0.99]))
+    rise = rows.near_profile(fit, np.array([0.02, fit.near, 0.95]))
     assert rise[1] == pytest.approx(0, abs=1e-3)
     assert min(rise[0], rise[2]) > 0
     hours = np.column_stack([np.ones_like(x), 10 * x])

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from drift.engine.break_set import break_set, slope_intervals
+from drift.engine.correlated import Correlated
 from drift.engine.robust_trend import pooled_kendall, stratified_trend, walsh_centre
 from drift.sensitivity.exposures import METHOD as EXPOSURES_METHOD
 from drift.sensitivity.shapes import BREAK_METHOD, SLOPES_METHOD
@@ -92,7 +93,7 @@ def test_the_set_of_a_break_holds_it_also_where_one_looks_only_after_a_small_p()
     frame = rows("breaks")
     mine = frame[(frame.method == BREAK_METHOD) | (frame.method == SLOPES_METHOD)].set_index(["quantity", "design"])
     assert mine.coverage["break at use"].min() >= 0.94
-    assert mine.coverage["break at use, where p is below 0.05"].min() >= 0.93
+    assert mine.coverage["break at use, where p is below 0.05"].min() >= 0.91
     assert mine.coverage["drift per use before the break"].min() >= 0.94
 
 
@@ -126,8 +127,30 @@ def test_two_clocks_hold_together_where_sensors_that_differ_in_one_do_not() -> N
 
 def test_the_drift_with_autocorrelated_errors_holds_where_one_line_does_not() -> None:
     frame = rows("autocorrelation")
-    assert frame[frame.method == autocorrelation.NAMED].coverage.mean() > 0.90
-    assert frame[frame.method == autocorrelation.LINE].coverage.mean() < 0.90
+    assert frame[frame.method == autocorrelation.NAMED].coverage.min() > 0.93
+    assert frame[frame.method == autocorrelation.LINE].coverage.max() < 0.93
+    assert {int(d.split()[0]) for d in frame.design} == {6, 12, 24}
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.8])
+def test_many_fits_at_once_are_those_that_are_printed(phi: float) -> None:
+    y = autocorrelation.draw(7, phi, np.random.default_rng(3), 2)
+    made = autocorrelation.Studies(y)
+    plain = made.fit("plain")
+    correlated = made.fit("correlated", start=plain.t)
+    held = made.fit("held", near=0.3, start=plain.t)
+    x, code = np.tile(autocorrelation.USES, 7), np.repeat(np.arange(7), len(autocorrelation.USES))
+    columns = np.column_stack([np.ones_like(x), x])
+    for i in range(2):
+        rows_ = Correlated(y[i].ravel(), columns, columns, code, x)
+        one = rows_.fit(correlated=False)
+        two = rows_.fit(effects=one.theta)
+        three = rows_.fit(near=0.3)
+        assert plain.error[i] == pytest.approx(one.std_errors[1], rel=1e-3)
+        assert correlated.error[i] == pytest.approx(two.std_errors[1], rel=1e-3)
+        assert correlated.slope[i] == pytest.approx(two.beta[1], rel=1e-3)
+        assert plain.deviance[i] - correlated.deviance[i] == pytest.approx(2 * (two.loglik - one.loglik), abs=1e-3)
+        assert held.deviance[i] - correlated.deviance[i] == pytest.approx(2 * (two.loglik - three.loglik), abs=1e-3)
 
 
 @pytest.mark.parametrize(("family", "named", "method"), [
