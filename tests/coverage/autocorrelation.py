@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.engine.optimise import newton
+from drift.engine.optimise import newton_hessian, quasi_newton
 from drift.sensitivity.autocorrelation import NAMED
 from tests.coverage.family import FOLDER, LEVEL, Drawn, Family
 
@@ -95,7 +95,10 @@ class Studies:
             value, gradient, _, _ = self._parts(v, which)
             return value, np.einsum("bij,bpij->bp", gradient, slopes)
 
-        t = newton(objective, start, max_iterations=40, tolerance=1e-4).x
+        # One metric for all: the mean Hessian of the first few, kept away from 0.
+        values, vectors = np.linalg.eigh(newton_hessian(objective, start[:8]).mean(axis=0))
+        metric = (vectors / np.maximum(np.abs(values), 1e-2 * np.abs(values).max())) @ vectors.T
+        t = quasi_newton(objective, start, metric, tolerance=1e-3).x
         v, _ = _covariance(kind, near, t)
         value, _, beta, covariance = self._parts(v, np.arange(len(t)))
         return Fits(value, beta[:, 1] * self.scale, np.sqrt(covariance[:, 1, 1]) * self.scale, t)
