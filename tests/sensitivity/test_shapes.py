@@ -13,6 +13,7 @@ from drift.report.drawing import make
 from drift.report.figures_of_shapes import shape_drawings
 from drift.retirement import retire
 from drift.sensitivity import WearResult, fit_wear
+from drift.sensitivity.shapes import _kept, _missed, judge_rows
 from drift.study import Study
 from tests.sensitivity.worlds import laboratory, study
 
@@ -66,6 +67,24 @@ def test_a_straight_line_is_kept_and_no_break_is_located() -> None:
     assert "break-not-located" in codes(result)
     assert not [e for e in result.estimates if e.name.endswith("the break")]
     assert "not straight" not in result.answer
+
+
+def test_what_is_said_of_a_straight_line_that_is_kept_is_so_of_every_shape() -> None:
+    rng = np.random.default_rng(3)
+    x, code = np.tile(np.array(MANY) / 40, 6), np.repeat(np.arange(6), len(MANY))
+    y = -0.2 * x + rng.normal(0, 0.03, 6)[code] + rng.normal(0, 0.01, len(x))
+    s = judge_rows(x, y, code, sign=-1.0, first=1 / 40, span=40.0, level=0.95, rng=rng, located=False)
+    names = [j.name for j in s.judged]
+    first = replace(s, gain=np.array([0.0, -0.2, -0.1, -0.3, -0.1, -0.1, -0.1]), se=np.full(7, 0.1))
+    assert _kept(first, names) == "it predicts left-out sensors better than any of 6 other shapes"
+    # The best is ahead by less than its standard error, another by more than its own: "none is ahead" would be false.
+    second = replace(s, gain=np.array([0.0, 0.3, -0.1, 0.2, -0.1, -0.1, -0.1]), se=np.array([0, 0.4] + [0.1] * 5))
+    said = _kept(second, names)
+    assert f"the best of 6 other shapes, {names[1]}, predicts left-out sensors better by 0.30" in said
+    assert f"ahead by more than theirs, though less than the best: {names[3]} by 0.20 (standard error 0.10)" in said
+    # Six sensors miss bends in a fifth of studies or more, which is told beside the line.
+    assert "was missed in" in _missed(s)
+    assert "6 sensors" in _missed(s)
 
 
 def test_three_uses_tell_no_break_and_two_no_shape() -> None:
