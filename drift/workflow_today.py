@@ -6,14 +6,11 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from drift.errors import DriftError, Finding, raise_on_error
 from drift.report.study_result import StudyResult
 from drift.results import Provenance, Result, RowAccount, run_versions
 
 if TYPE_CHECKING:
-    from drift.records import CheckTable, Tables
     from drift.study import Study
 
 __all__ = ["chart_of_table", "today_of_study"]
@@ -124,7 +121,7 @@ def today_of_study(path: str | Path, sensor: str | None, *, readings: Sequence[f
 
     from drift.ingest import read_tables
     from drift.study import read_study
-    from drift.today import all_sensors, ledger_rows, one_sensor, prepare_setting, sessions_of
+    from drift.today import all_sensors, given_now, ledger_rows, one_sensor, prepare_setting, sessions_of
     from drift.workflow import DEFAULT_SEED
 
     study = read_study(path)
@@ -133,77 +130,17 @@ def today_of_study(path: str | Path, sensor: str | None, *, readings: Sequence[f
     raise_on_error(reading.findings)
     tables = reading.tables
     sessions = sessions_of(rows or ())
-    said: tuple[Finding, ...] = ()
-    if readings:
-        tables, said = _with_reading(study, tables, str(sensor), readings, references, use, repeat, sessions)
-    setting = prepare_setting(tables, study, sessions=sessions, seed=DEFAULT_SEED if seed is None else seed)
-    if sensor is not None and use is not None and sensor in setting.situations:
+    given = None
+    if sensor is not None:
+        given = given_now(study, tables, sensor, readings=readings, references=references, use=use, repeat=repeat,
+                          sessions=sessions)
+        tables = given.tables
+    setting = prepare_setting(tables, study, sessions=sessions, seed=DEFAULT_SEED if seed is None else seed,
+                              given=given.rows if given is not None else frozenset())
+    if sensor is not None and use is not None:
         setting.situations = {**setting.situations, sensor: replace(setting.situations[sensor], use=use)}
     part = one_sensor(setting, sensor, tables, study) if sensor is not None else all_sensors(setting, tables, study)
-    if said:
-        part = replace(part, findings=(*said, *part.findings))
+    if given is not None and given.findings:
+        part = replace(part, findings=(*given.findings, *part.findings))
     kept = tuple(f for f in reading.findings if f.severity != "note")
     return _alone(part, kept, {"study": study.model_dump_json(exclude_none=True, exclude={"folder"})})
-
-
-def _with_reading(study: Study, tables: Tables, sensor: str, readings: Sequence[float], references: Sequence[str],
-                  use: float | None, repeat: bool, sessions: Mapping[str, tuple[float, int]]
-                  ) -> tuple[Tables, tuple[Finding, ...]]:
-    """Put a reading given by hand below the checks."""
-    from dataclasses import replace
-
-    from drift.calibration import numbers, words
-    from drift.ingest.adding import with_checks
-
-    checks = tables.checks
-    if checks is None:
-        raise DriftError(Finding(severity="error", code="no-checks", message="the study has no checks that a reading "
-                                 "could be compared with", mend="Log or import checks first."))
-    if "reference" in checks and not references:
-        raise DriftError(Finding(severity="error", code="no-reference", column="--reference", message="the checks of "
-                                 "this study have a known load, and the reading bears none",
-                                 mend="Give --reference with the load of the reading."))
-    exposure = study.sensitivity.exposure if study.sensitivity is not None else "use"
-    mine = words(checks, "sensor") == sensor
-    made = numbers(checks, exposure)[mine]
-    latest = float(np.nanmax(made)) if len(made) and np.isfinite(made).any() else 0.0
-    most, more = sessions.get(sensor, (0.0, 0))
-    at = latest if repeat else use if use is not None else max(latest, most) + more
-    loads = [_load(text, study, checks) for text in references]
-    taken = set(words(checks, "replicate")[mine & (numbers(checks, exposure) == at)].tolist())
-    label = _free("repeat" if repeat else "now", taken)
-    rows = [{"sensor": sensor, exposure: at, "reading": r, "reference": p, "level": p, "replicate": label}
-            for r, p in zip(readings, loads or [float("nan")] * len(readings), strict=True)]
-    kept = [{k: v for k, v in row.items() if k in checks or k == "replicate"} for row in rows]
-    if "replicate" not in checks:
-        for row in kept:
-            row.pop("replicate")
-    elif checks["replicate"].dtype.kind == "f":
-        for row in kept:
-            row["replicate"] = float("nan")
-    note = Finding(severity="note", code="not-logged", message="the reading given here is not recorded",
-                   mend=f"Write it down with: drift log STUDY check sensor={sensor} reading=... --who NAME.")
-    return replace(tables, checks=with_checks(checks, kept, file="the reading given")), (note,)
-
-
-def _free(label: str, taken: set[str]) -> str:
-    return label if label not in taken else next(f"{label} {i}" for i in range(2, 1000) if f"{label} {i}" not in taken)
-
-
-def _load(text: str, study: Study, checks: CheckTable) -> float:
-    """Read a known load in the study's declared unit, or in the unit it bears, as the table holds it."""
-    from drift import units
-
-    declared = study.units.get("checks", {}).get("reference")
-    held = str(checks.units.get("reference", "")) or None
-    try:
-        try:
-            value, unit = float(text), declared if isinstance(declared, str) else held
-        except ValueError:
-            quantity = units.parse_quantity(text)
-            value, unit = quantity.value, quantity.unit
-        return float(units.convert(value, unit, held)) if unit and held else value
-    except units.UnitError as error:
-        raise DriftError(Finding(severity="error", code="bad-reference", column="--reference", value=text,
-                                 message=str(error), mend="Write a number, or one with a unit such as '200 kPa'."
-                                 )) from error

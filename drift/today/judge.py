@@ -22,6 +22,7 @@ from drift.engine.sensor_forecast import (
     surprise,
 )
 from drift.retirement.limits import Limit
+from drift.today.latest import Latest
 from drift.today.paths import FEWEST, Path, Setting, Situation
 
 Floats = NDArray[np.float64]
@@ -65,14 +66,17 @@ class Verdict:
     situation : Situation
     word : {"use", "check again", "do not use"}
     why : tuple of str
-        Codes of the reasons that decided: ``out``, ``over``, ``off``, ``rig``, ``unknown``, ``dead``, ``twice``; and
-        ``repeat``, which is said and decides nothing: the first check lies on the path and its repeat does not.
+        Codes of the reasons that decided: ``out``, ``over``, ``off``, ``rig``, ``unknown``, ``dead``, ``twice``,
+        ``unread`` (the latest check could not be used); and ``repeat``, which is said and decides nothing: the first
+        check lies on the path and its repeat does not.
     off : Surprise or None
         Latest check against its prediction; ``repeated`` is that of its repeat.
     forecasts : tuple of Forecast
         One a limit, in the order of the study.
     refused : str
         Why there is no forecast; empty where there is one.
+    latest : Latest or None
+        What is wrong with its latest check; None where nothing is.
     """
 
     situation: Situation
@@ -86,6 +90,7 @@ class Verdict:
     refused: str
     n_sensors: int
     before: Mixture | None
+    latest: Latest | None
 
     @property
     def binding(self) -> Forecast | None:
@@ -117,9 +122,10 @@ def judge(setting: Setting, sensor: str) -> Verdict:
         # A doubtful check does not decide about the limit before its repeat has; one the repeat denied never does.
         slip = _bad(off, setting) and (repeated is None or not _bad(repeated, setting))
     forecasts, refused, n = _forecasts(setting, member, at, without=off_use if slip else None)
-    why = _why(setting, at, off, repeated, repeats, forecasts, refused, member)
+    latest = setting.latest.of(sensor) if setting.latest is not None else None
+    why = _why(setting, at, off, repeated, repeats, forecasts, refused, member, latest)
     return Verdict(situation=at, word=_word(why), why=why, off=off, off_use=off_use, repeated=repeated, repeats=repeats,
-                   forecasts=forecasts, refused=refused, n_sensors=n, before=before)
+                   forecasts=forecasts, refused=refused, n_sensors=n, before=before, latest=latest)
 
 
 def _bad(found: Surprise | None, setting: Setting) -> bool:
@@ -127,7 +133,7 @@ def _bad(found: Surprise | None, setting: Setting) -> bool:
 
 
 def _why(setting: Setting, at: Situation, off: Surprise | None, repeated: Surprise | None, repeats: int,
-         forecasts: tuple[Forecast, ...], refused: str, member: int | None) -> tuple[str, ...]:
+         forecasts: tuple[Forecast, ...], refused: str, member: int | None, latest: Latest | None) -> tuple[str, ...]:
     """Collect the reasons, those that decide first."""
     why: list[str] = []
     if at.out:
@@ -146,6 +152,8 @@ def _why(setting: Setting, at: Situation, off: Surprise | None, repeated: Surpri
         why.append("repeat")
     if setting.rig.status in ("not fit", "unclear"):
         why.append("rig")
+    if latest is not None and latest.decides and member is not None:
+        why.append("unread")
     if member is None:
         why.append("none")
     elif refused and not forecasts and (off is None or setting.paths[0].limit is not None):
@@ -156,7 +164,7 @@ def _why(setting: Setting, at: Situation, off: Surprise | None, repeated: Surpri
 def _word(why: tuple[str, ...]) -> Word:
     if {"out", "over", "dead", "twice"} & set(why):
         return "do not use"
-    return "check again" if {"off", "rig", "none", "unknown"} & set(why) else "use"
+    return "check again" if {"off", "rig", "none", "unknown", "unread"} & set(why) else "use"
 
 
 def _rows(path: Path, member: int | None) -> NDArray[np.int64]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,6 +17,7 @@ from drift.records import Tables
 from drift.retirement.limits import Limit, declared_limits
 from drift.sensitivity.design import WearData, full_scale_of, label_of, prepare
 from drift.study import Study, TodaySpec
+from drift.today.latest import LatestChecks
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -86,6 +87,7 @@ class Setting:
     paths: tuple[Path, ...]
     rig: Rig
     situations: Mapping[str, Situation]
+    latest: LatestChecks | None
     findings: tuple[Finding, ...]
     seed: int
     longest: float
@@ -111,7 +113,7 @@ class Setting:
 
 
 def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tuple[float, int]] | None = None,
-                    seed: int = 20260101) -> Setting:
+                    given: Set[int] = frozenset(), seed: int = 20260101) -> Setting:
     """Read everything off the tables.
 
     Parameters
@@ -120,6 +122,8 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
     study : Study
     sessions : mapping, optional
         Latest use count on record in the ledger's sessions by sensor, and the sessions that bear none after it.
+    given : set of int
+        Numbers of the rows of the checks that were given by hand.
     seed : int
 
     Raises
@@ -136,13 +140,16 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
         code, first = codes_of([data.sensor])
         names = data.sensor[first]
         paths = tuple(p for p in (_path(data, code, limit) for limit in limits or (None,)) if p is not None)
-    known = _known(tables, names)
+    known = known_sensors(tables)
     construction = _labels(tables, known, "construction")
     situations = _situations(tables, data, study, known, construction, sessions or {})
     rig, more = _rig(tables, study, spec)
+    latest = (LatestChecks(tables.checks, data, data.spec.exposure, given)
+              if data is not None and tables.checks is not None else None)
     longest = float(data.use.max()) if data is not None else 0.0
     return Setting(study=study, spec=spec, data=data, sensors=known, names=names, constructions=construction,
-                   paths=paths, rig=rig, situations=situations, seed=seed, longest=longest,
+                   paths=paths, rig=rig, situations=situations,
+                   latest=latest, seed=seed, longest=longest,
                    findings=(*refused, *more, *_warnings(data)))
 
 
@@ -222,7 +229,7 @@ def _weights(code: Ints, use: Floats, mean: Floats, count: Floats, inside: float
     return np.asarray(usual / (between + inside / count))
 
 
-def _known(tables: Tables, names: Words) -> tuple[str, ...]:
+def known_sensors(tables: Tables) -> tuple[str, ...]:
     """All sensors that occur in any table, in the order of the sensors table where there is one."""
     found: dict[str, None] = {}
     for table in (tables.sensors, tables.checks, tables.trials):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from dataclasses import dataclass
@@ -14,9 +13,10 @@ from drift.engine.sensor_forecast import quantiles_of
 from drift.errors import DriftError, Finding
 from drift.records import Tables
 from drift.results import Estimate, Provenance, Result, ResultTable, join_words, run_versions
-from drift.study import Study, suggestion
+from drift.study import Study
 from drift.today import words as said
 from drift.today.judge import Verdict, judge
+from drift.today.names import unknown_sensor
 from drift.today.paths import Setting
 
 QUESTION = "sensors today"
@@ -39,8 +39,7 @@ def one_sensor(setting: Setting, sensor: str, tables: Tables, study: Study) -> T
         For a sensor that occurs nowhere, with the nearest names.
     """
     if sensor not in setting.situations:
-        raise DriftError(Finding(severity="error", code="unknown-sensor", value=sensor, message="no such sensor occurs "
-                                 "in the tables of the study", mend=_meant(sensor, setting.sensors)))
+        raise DriftError(unknown_sensor(sensor, setting.sensors))
     v = judge(setting, sensor)
     return TodayResult(
         question=f"{sensor} today", answer=said.answer(v, setting), estimates=tuple(_estimates(v, setting)),
@@ -48,19 +47,6 @@ def one_sensor(setting: Setting, sensor: str, tables: Tables, study: Study) -> T
         findings=(*said.findings_of(v, setting), *setting.rig.findings, *_about(sensor, setting)),
         exclusions=setting.data.exclusions if setting.data is not None else (),
         provenance=_provenance(setting, tables, study))
-
-
-def _meant(sensor: str, known: tuple[str, ...]) -> str:
-    """Suggest the sensor that was meant: signs that look alike first, then the nearest names."""
-    alike = str.maketrans("lIoO", "1100")
-    for name in known:
-        if name.translate(alike).casefold() == sensor.translate(alike).casefold():
-            return f"Did you mean {name!r}?"
-    near = difflib.get_close_matches(sensor.casefold(), [k.casefold() for k in known], n=3, cutoff=0.6)
-    names = [next(repr(k) for k in known if k.casefold() == n) for n in near]
-    if not names:
-        return suggestion(sensor, known, noun="sensors")
-    return f"Did you mean {' or '.join([', '.join(names[:-1]), names[-1]] if len(names) > 1 else names)}?"
 
 
 def all_sensors(setting: Setting, tables: Tables, study: Study) -> TodayResult:
@@ -166,6 +152,9 @@ def _reasons(v: Verdict, setting: Setting) -> ResultTable:
     at = v.situation
     if at.out:
         rows.append(("out of use", at.out, "", "do not use"))
+    if v.latest is not None and v.latest.decides:
+        rows.append(("latest check", f"{'given here' if v.latest.given else f'at {one} {v.latest.use:g}'}: not used "
+                     f"({v.latest.told})", "", "check again"))
     if v.off is None:
         rows.append(("path", "no check to compare", "", "check again"))
     else:

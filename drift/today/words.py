@@ -6,6 +6,7 @@ import math
 
 from drift.errors import Finding
 from drift.today.judge import Forecast, Verdict
+from drift.today.latest import loads
 from drift.today.paths import Setting
 
 HEADS = {"use": "Use", "check again": "Check", "do not use": "Do not use"}
@@ -36,20 +37,39 @@ def answer(v: Verdict, setting: Setting) -> str:
     if v.situation.role == "check standard":
         return f"{name} is a check standard and not for use: {setting.rig.sentence}."
     if "none" in v.why and "out" not in v.why:
-        return f"Check {name} before use: it has no usable check yet.{_fresh(v, setting)}"
+        why = f": {_of_latest(v, setting)} {_lost(v)}" if v.latest is not None else ""
+        return f"Check {name} before use: it has no usable check yet{why}.{_fresh(v, setting)}"
     deciding = [reason(code, v, setting) for code in v.why if code in _decides(v)]
     if v.word == "do not use":
         return f"Do not use {name}: {'; '.join(deciding)}."
     if v.word == "check again":
         tail = {"off": " One repeat check decides.", "rig": " Read the check standard again before anything else.",
-                "unknown": " It cannot be called fit on these checks."}
+                "unread": unread_tail(v), "unknown": " It cannot be called fit on these checks."}
         return f"Check {name} again before use: {'; '.join(deciding)}.{next((tail[c] for c in v.why if c in tail), '')}"
     return f"Use {name}: {_fine(v, setting)}."
 
 
 def _decides(v: Verdict) -> set[str]:
     hard = {"out", "over", "dead", "twice"}
-    return hard if v.word == "do not use" else {"off", "rig", "none", "unknown"}
+    return hard if v.word == "do not use" else {"unread", "off", "rig", "none", "unknown"}
+
+
+def unread_tail(v: Verdict) -> str:
+    """Say what would make the latest check usable."""
+    at = v.latest
+    return f" Read it at {loads((*at.levels, *at.missing), at.unit)}." if at is not None and at.missing else ""
+
+
+def _of_latest(v: Verdict, setting: Setting) -> str:
+    """Name the latest check."""
+    at = v.latest
+    one, _ = per(setting)
+    return "" if at is None else "the check given here" if at.given else f"its check at {one} {at.use:g}"
+
+
+def _lost(v: Verdict) -> str:
+    at = v.latest
+    return "" if at is None else f"cannot be used ({at.told})"
 
 
 def _fresh(v: Verdict, setting: Setting) -> str:
@@ -101,6 +121,8 @@ def reason(code: str, v: Verdict, setting: Setting) -> str:
                 f"{_far(v.repeated.standardised, setting)} its predicted path")
     if code == "repeat" and v.repeated is not None:
         return f"the repeat of that check lies {_far(v.repeated.standardised, setting)} it"
+    if code == "unread":
+        return f"{_of_latest(v, setting)} {_lost(v)}"
     if code == "rig":
         return setting.rig.sentence
     if code == "none":
@@ -160,6 +182,13 @@ def findings_of(v: Verdict, setting: Setting) -> tuple[Finding, ...]:
         say("warning", "no-forecast", f"how many uses {at.sensor} has left cannot be said: {v.refused}",
             "Declare a limit under [limits]." if "limit" in v.refused else
             f"Check {FEW} sensors of its construction twice or more, or this one at three {several} or more.")
+    if v.latest is not None and not v.latest.reason and v.latest.missing:
+        say("warning", "levels-missing", f"{_of_latest(v, setting)} was read at {loads(v.latest.levels, v.latest.unit)}"
+            f" and not at {loads(v.latest.missing, v.latest.unit)} as before: where calibration lines bend, its slope "
+            "is not that of the checks before", "Read all levels.")
+    elif v.latest is not None and v.latest.reason and not v.latest.decides:
+        say("warning", "unusable-check", f"the latest mounting of {at.sensor} at {one} {v.latest.use:g} "
+            f"{_lost(v)}: the other one of that {one} decides", "Mend or complete its rows.")
     gap = at.use - at.last_check
     if math.isfinite(gap) and gap > 0 and v.word == "use":
         say("note", "uses-since-check", f"{at.sensor} was used {gap:g} time{'s' * (gap != 1)} since its latest check; "
