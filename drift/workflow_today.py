@@ -63,8 +63,8 @@ def chart_of_table(path: str | Path, study: Study, options: Mapping[str, Any], *
                           inputs=reading.inputs)
     else:
         usual = ChartSpec()
-        weight, width = options["ewma"] or (usual.weight, usual.width)
-        slack, limit = options["cusum"] or (usual.slack, usual.sum_limit)
+        weight, width = options["ewma"] or (usual.weight, None)
+        slack, limit = options["cusum"] or (usual.slack, None)
         spec = ChartSpec(baseline=options["baseline"], direction=options["direction"], centre=options["centre"],
                          sd=options["sd"], multiplier=options["multiplier"], weight=weight, width=width, slack=slack,
                          sum_limit=limit, steady=options["steady"],

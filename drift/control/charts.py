@@ -8,14 +8,18 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.control.edges import edges_of
 from drift.control.growing import LEAST_BASELINE, Grown, grow, limits_of
 from drift.control.occasions import Occasions
 from drift.engine import control_charts as engine
+from drift.engine.baseline_step import Step, largest_step, step_rather_than_alike
 from drift.errors import DriftError, Finding
 
 Floats = NDArray[np.float64]
 Direction = Literal["both", "up", "down"]
 USUAL_BASELINE = 20
+FULL_BASELINE = 50
+BASELINE_SIZE = 0.01  # of the test for a step and that for an odd occasion together
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,31 +38,33 @@ class ChartSpec:
         Side on which individuals, EWMA and CUSUM may signal.
     centre, sd : float, optional
         Known values in place of a baseline.
-    tail : float
-        Probability beyond one limit of individuals.
     multiplier : float, optional
-        SDs between centre and limit of individuals, in place of the prediction limit.
+        SDs between centre and limit of individuals.
     weight, width : float
-        Of the EWMA.
+        Of the EWMA; its limit in SDs of the average.
     slack, sum_limit : float
         Of the CUSUM, in SDs.
     precision : float
         Level of the limit of the SD within an occasion.
     steady : bool
         EWMA limits of a long run instead of those of each occasion.
+
+    Notes
+    -----
+    ``multiplier``, ``width`` and ``sum_limit`` that are not given are such that a good rig is past a limit of any chart
+    on 1 % of occasions (:func:`drift.engine.joint_limits.joint_limits`).
     """
 
     baseline: int | None = None
-    most: int = USUAL_BASELINE
+    most: int = FULL_BASELINE
     direction: Direction = "both"
     centre: float | None = None
     sd: float | None = None
-    tail: float = engine.SHEWHART_TAIL
     multiplier: float | None = None
     weight: float = engine.EWMA_WEIGHT
-    width: float = engine.EWMA_WIDTH
+    width: float | None = None
     slack: float = engine.CUSUM_SLACK
-    sum_limit: float = engine.CUSUM_LIMIT
+    sum_limit: float | None = None
     precision: float = engine.PRECISION_LEVEL
     steady: bool = False
 
@@ -97,6 +103,12 @@ class StandardChart:
     growing : bool
         The baseline is not full and no occasion has signalled; ``stopped`` is the occasion at which it stopped to grow.
     signals : tuple of Signal
+    odd : tuple of int
+        Occasions of the baseline far from the others.
+    step : Step or None
+        Where the baseline itself changed, counted from the first occasion of all.
+    edges : engine.ChartLimits
+        Of individuals, EWMA and CUSUM, in SDs.
     """
 
     occasions: Occasions
@@ -110,7 +122,7 @@ class StandardChart:
     autocorrelated: bool
     centre: float
     sd: float
-    factor: float
+    edges: engine.ChartLimits
     lower: float
     upper: float
     within: float
@@ -125,6 +137,7 @@ class StandardChart:
     stopped: int | None
     signals: tuple[Signal, ...]
     odd: tuple[int, ...]
+    step: Step | None
 
     @property
     def latest(self) -> tuple[Signal, ...]:
@@ -169,19 +182,27 @@ def chart_standard(occasions: Occasions, spec: ChartSpec, *, restarts: tuple[tup
     charted = x.copy()
     charted[first:] = found.charted(x[first:])
     centre, sd = found.centre, found.sd
-    sums, smooth = _running((charted - centre) / sd, judged, grown, first, spec)
+    within_charted = found.within_df > 0
+    tight = grown is not None and (grown.growing or grown.stopped)
+    # While a baseline grows, and after an alarm without a logged cause, occasions are judged by predictions: the limits
+    # of a known process hold for their scores. A baseline that stays makes limits of its own size.
+    edges = edges_of(None if known or retrospective or tight else found.size, spec, within=within_charted)
+    if tight:
+        edges = edges._replace(individuals=found.factor)
+    sums, smooth = _running((charted - centre) / sd, judged, grown, first, spec, edges)
     precision = (engine.precision_limit(found.within, found.within_df, occasions.within_df, spec.precision)
                  if found.within_df > 0 else np.full(n, np.nan))
     made = StandardChart(
         occasions=occasions, known=known, declared=spec.multiplier is not None, retrospective=retrospective,
         baseline=found.base or engine.Baseline(centre=centre, sd=sd, n=0, autocorrelation=float("nan")), judged=judged,
-        restarts=restarts, charted=charted, autocorrelated=found.correlated, centre=centre, sd=sd, factor=found.factor,
-        lower=centre - found.factor * sd, upper=centre + found.factor * sd, within=found.within,
+        restarts=restarts, charted=charted, autocorrelated=found.correlated, centre=centre, sd=sd, edges=edges,
+        lower=centre - edges.individuals * sd, upper=centre + edges.individuals * sd, within=found.within,
         within_df=found.within_df, precision=precision, ewma=centre + sd * smooth.value,
         ewma_half=sd * smooth.half_width, cusum_high=sd * sums.high, cusum_low=sd * sums.low,
-        cusum_limit=spec.sum_limit * sd, signals=(), growing=grown is not None and grown.growing,
+        cusum_limit=edges.cusum * sd, signals=(), growing=grown is not None and grown.growing,
         stopped=first + base_n if grown is not None and grown.stopped else None,
-        odd=_odd(x[first:first + base_n], first) if found.base is not None and not retrospective else ())
+        odd=_odd(x[first:first + base_n], first) if found.base is not None else (),
+        step=_step(x[first:first + base_n], first) if found.base is not None and not known else None)
     return replace(made, signals=_signals(made, spec))
 
 
@@ -221,8 +242,8 @@ def _flat(n: int) -> DriftError:
         mend="Record the check standard with more digits, or as the mean of several readings."))
 
 
-def _running(score: Floats, judged: NDArray[np.bool_], grown: Grown | None, first: int, spec: ChartSpec
-             ) -> tuple[engine.Cusum, engine.Ewma]:
+def _running(score: Floats, judged: NDArray[np.bool_], grown: Grown | None, first: int, spec: ChartSpec,
+             edges: engine.ChartLimits) -> tuple[engine.Cusum, engine.Ewma]:
     """EWMA and CUSUM in SDs from the first occasion that was ever judged on; shown over the judged ones."""
     n = len(score)
     run = judged.copy()
@@ -231,7 +252,7 @@ def _running(score: Floats, judged: NDArray[np.bool_], grown: Grown | None, firs
         run[start:] = True
         score = score.copy()
         score[start:start + len(grown.score)] = grown.score
-    smooth = engine.ewma(score[run], 0.0, 1.0, weight=spec.weight, width=spec.width, steady=spec.steady)
+    smooth = engine.ewma(score[run], 0.0, 1.0, weight=spec.weight, width=edges.ewma, steady=spec.steady)
     sums = engine.cusum(score[run], 0.0, spec.slack)
     spread = [np.full(n, np.nan) for _ in range(4)]
     for held, values in zip(spread, (*smooth, *sums), strict=True):
@@ -264,7 +285,7 @@ def _signals(c: StandardChart, spec: ChartSpec) -> tuple[Signal, ...]:
 
 
 def _odd(x: Floats, first: int) -> tuple[int, ...]:
-    """Baseline occasions that the others would not have predicted at 1 % over all of them.
+    """Baseline occasions that the others would not have predicted, at half of the size of both tests.
 
     References
     ----------
@@ -278,4 +299,16 @@ def _odd(x: Floats, first: int) -> tuple[int, ...]:
     g = np.abs(x - x.mean()) / x.std(ddof=1)
     with np.errstate(divide="ignore"):
         t = np.sqrt(n * (n - 2) * g**2 / np.maximum((n - 1) ** 2 - n * g**2, 1e-12))
-    return tuple(first + int(i) for i in np.flatnonzero(2 * n * stdtr(n - 2, -t) < 0.01))
+    return tuple(first + int(i) for i in np.flatnonzero(2 * n * stdtr(n - 2, -t) < BASELINE_SIZE / 2))
+
+
+def _step(x: Floats, first: int) -> Step | None:
+    """Return the step that a baseline holds, at half of the size of both tests; not where it is alike instead."""
+    if len(x) < LEAST_BASELINE:
+        return None
+    found = largest_step(x)
+    if found.p >= BASELINE_SIZE / 2:
+        return None
+    if engine.baseline(x).correlated and not step_rather_than_alike(x, found.at):
+        return None
+    return found._replace(at=first + found.at)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.control.edges import edges_of
 from drift.control.occasions import Occasions
 from drift.engine import control_charts as engine
 
@@ -22,7 +23,8 @@ LEAST_BASELINE = 5
 class Limits:
     """Centre and spread from a baseline.
 
-    ``size`` is the number of occasions that prediction limits count; ``correlated`` says that errors are charted.
+    ``size`` is the number of occasions that prediction limits count; ``correlated`` says that errors are charted;
+    ``factor`` is that of individuals for the next occasion alone, in SDs.
     """
 
     base: engine.Baseline | None
@@ -59,8 +61,13 @@ def limits_of(x: Floats, within_sd: Floats, within_df: Floats, m: int, spec: Cha
         assert base is not None
         errors = engine.prediction_errors(x[:m], centre, min(base.autocorrelation, 0.95))[1:] - centre
         sd, size = float(np.sqrt((errors @ errors) / max(len(errors) - 2, 1))), m - 2
-    factor = spec.multiplier if spec.multiplier is not None else engine.individuals_factor(size, spec.tail)
     within, df = engine.pooled_sd(np.nan_to_num(within_sd[:m]), within_df[:m])
+    factor = spec.multiplier
+    if factor is None:
+        from scipy.special import ndtr
+
+        tail = float(ndtr(-edges_of(None, spec, within=df > 0).individuals))
+        factor = engine.individuals_factor(size, tail)
     return Limits(base=base, centre=float(centre), sd=float(sd), size=size, correlated=correlated, factor=factor,
                   within=within, within_df=df)
 
@@ -122,11 +129,12 @@ def _judged(x: Floats, within_sd: Floats, within_df: Floats, before: list[float]
     off = (float(found.charted(x)[-1]) - found.centre) / found.sd
     score = engine.prediction_score(off, found.size)
     all_scores = np.array([*before, score])
-    smooth = engine.ewma(all_scores, 0.0, 1.0, weight=spec.weight, width=spec.width, steady=spec.steady)
+    edges = edges_of(None, spec, within=found.within_df > 0)
+    smooth = engine.ewma(all_scores, 0.0, 1.0, weight=spec.weight, width=edges.ewma, steady=spec.steady)
     sums = engine.cusum(all_scores, 0.0, spec.slack)
     for side, total in ((1, sums.high[-1]), (-1, sums.low[-1])):
         if spec.direction in ("both", "up" if side > 0 else "down") and (
-                side * off > found.factor or side * smooth.value[-1] > smooth.half_width[-1] or total > spec.sum_limit):
+                side * off > found.factor or side * smooth.value[-1] > smooth.half_width[-1] or total > edges.cusum):
             return score, True
     limit = engine.precision_limit(found.within, found.within_df, within_df[-1:], spec.precision)[0] if (
         found.within_df > 0) else np.nan

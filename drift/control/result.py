@@ -10,10 +10,11 @@ from typing import ClassVar
 import numpy as np
 
 from drift.control.charts import ChartSpec, StandardChart, chart_standard, stopped_finding
+from drift.control.edges import edges_of
 from drift.control.growing import LEAST_BASELINE
 from drift.control.occasions import Occasions
-from drift.control.rig import Rig, judge_rig
-from drift.engine.control_charts import AnyAlarm, FalseAlarms, any_alarm, false_alarms
+from drift.control.rig import Rig, judge_rig, step_finding
+from drift.engine.control_charts import AnyAlarm, ChartLimits, FalseAlarms, any_alarm, false_alarms
 from drift.errors import DriftError, Finding
 from drift.results import Estimate, Provenance, Result, ResultTable, RowAccount, join_words, run_versions
 
@@ -83,32 +84,38 @@ class _Rates:
     each: Mapping[str, FalseAlarms]
     any: AnyAlarm
     to_full: int
+    stopped: bool
 
 
 def _rates(charts: list[StandardChart], spec: ChartSpec) -> dict[int, _Rates]:
-    """False-alarm rates by chart, at the usual settings only: others have rates of their own."""
+    """False-alarm rates by chart; those one by one at the usual weight and slack only."""
     usual = ChartSpec()
-    same = all(getattr(spec, k) == getattr(usual, k) for k in ("tail", "multiplier", "weight", "width", "slack",
-                                                               "sum_limit", "precision"))
+    same = spec.weight == usual.weight and spec.slack == usual.slack
     made: dict[int, _Rates] = {}
     for i, c in enumerate(charts):
-        if c.known or not same:
+        if c.known:
             continue
         n, two = c.baseline.n, spec.direction == "both"
         left = max(spec.most - LEAST_BASELINE, 1) if c.growing else 0
-        made[i] = _Rates(each={} if left else _each(n, two), to_full=left, any=_any(
-            None if left else n, two, spec.precision if np.isfinite(c.within) else None, left or AFTER))
+        within = np.isfinite(c.within)
+        edges = edges_of(None, spec, within=bool(within)) if left else c.edges
+        made[i] = _Rates(each=_each(n, edges, two) if same and not left else {}, to_full=left,
+                         stopped=c.stopped is not None,
+                         any=_any(None if left else n, edges, two, spec.precision if within else None, left or AFTER,
+                                  spec.weight, spec.slack))
     return made
 
 
 @cache
-def _each(n: int, two_sided: bool) -> Mapping[str, FalseAlarms]:
-    return false_alarms(n, two_sided=two_sided)
+def _each(n: int, edges: ChartLimits, two_sided: bool) -> Mapping[str, FalseAlarms]:
+    return false_alarms(n, edges, two_sided=two_sided)
 
 
 @cache
-def _any(n: int | None, two_sided: bool, precision: float | None, occasions: int) -> AnyAlarm:
-    return any_alarm(n, two_sided=two_sided, precision=precision, occasions=occasions)
+def _any(n: int | None, edges: ChartLimits, two_sided: bool, precision: float | None, occasions: int, weight: float,
+         slack: float) -> AnyAlarm:
+    return any_alarm(n, edges, two_sided=two_sided, precision=precision, occasions=occasions, weight=weight,
+                     slack=slack)
 
 
 def _answer(rig: Rig, charts: list[StandardChart], refused: list[Finding]) -> str:
@@ -118,9 +125,11 @@ def _answer(rig: Rig, charts: list[StandardChart], refused: list[Finding]) -> st
         out = {c.occasions.standard: sorted({s.occasion for s in c.signals}) for c in charts}
         n = sum(len(v) for v in out.values())
         total = sum(int(c.judged.sum()) for c in charts)
+        steps = "".join(f" {m[0].upper()}{m[1:]}." for c in charts if c.step is not None
+                        for m in (step_finding(c).message,))
         return (f"Looking back at its own baseline, {n} of {total} occasions are past a limit"
                 + (f": {join_words([c.occasions.label[i] for c in charts for i in out[c.occasions.standard]][:12])}."
-                   if n else ".") + " Later occasions are what the limits are for.")
+                   if n else ".") + f"{steps} Later occasions are what the limits are for.")
     sentence = rig.sentence[0].upper() + rig.sentence[1:]
     advice = {"fit": "Use", "not fit": "Do not use the rig", "standard": "Use the rig on the other standards",
               "unclear": "Check again before use"}[rig.status]
@@ -154,8 +163,8 @@ def _estimates(c: StandardChart, question: str, level: float, rates: _Rates | No
         low, high = (float(c.baseline.sd * np.sqrt((n - 1) / chdtri(n - 1, p))) for p in (a, 1 - a))
         put("SD between occasions", c.baseline.sd, "SD of the baseline occasion means, chi-square interval", low, high)
     what = "one-step prediction errors of a first-order autoregression" if c.autocorrelated else "occasion means"
-    how = f"individuals chart of {what}, centre and {c.factor:.3f} SDs" + (
-        "" if c.declared else " (prediction limits of one further occasion at 0.15 % a side)")
+    how = f"individuals chart of {what}, centre and {c.edges.individuals:.3f} SDs" + (
+        "" if c.declared else " (limits of all charts together)")
     put("lower control limit", c.lower, how)
     put("upper control limit", c.upper, how)
     if np.isfinite(c.within):
@@ -167,7 +176,7 @@ def _estimates(c: StandardChart, question: str, level: float, rates: _Rates | No
         if len(last):
             put("limit of the SD within an occasion", float(last[-1]),
                 f"precision chart, s1 sqrt(F({spec.precision:g}))")
-    put("CUSUM limit", c.cusum_limit, "h times the SD between occasions")
+    put("CUSUM limit", c.cusum_limit, f"{c.edges.cusum:.4g} times the SD between occasions")
     for chart, r in (rates.each if rates else {}).items():
         put(f"false alarms, {chart}", 100 * r.mean, f"{chart} chart with limits from {n} occasions of a normal process,"
             " computed; ends: 5 % and 95 % of baselines (independent occasions)", 100 * r.low, 100 * r.high,
@@ -251,7 +260,12 @@ def _alarms(rates: _Rates, name: str, n: int) -> str:
     if rates.to_full:
         return (f"while the baseline{name} grows, each occasion is judged by its prediction from those before it: "
                 f"{share}, and {100 * rates.any.runs:.0f} % of good baselines stop before they are full")
+    if not rates.each:
+        return f"with limits{name} from {n} occasions {share} on average over the {AFTER} after them"
     e = rates.each["EWMA"]
-    return (f"with limits{name} from {n} occasions {share} on average. One by one: single occasions 0.3 %, and EWMA "
-            f"(CUSUM alike) 1 over its mean run length, {100 * e.mean:.1f} % (5 % to 95 % of baselines: "
-            f"{100 * e.low:.2f} to {100 * e.high:.1f} %; with limits known exactly {100 * e.known:.2f} %)")
+    single = rates.each["individuals"]
+    after = (", until the cause of the alarm is logged as the event 'new baseline': limits are not widened after one"
+             if rates.stopped else "")
+    return (f"with limits{name} from {n} occasions {share} on average over the {AFTER} after them{after}. One by one: "
+            f"single occasions {100 * single.mean:.2g} %, and EWMA (CUSUM alike) 1 over its mean run length, "
+            f"{100 * e.mean:.2g} % (5 % to 95 % of baselines: {100 * e.low:.2g} to {100 * e.high:.2g} %)")

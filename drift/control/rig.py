@@ -57,8 +57,7 @@ def judge_rig(charts: tuple[StandardChart, ...], *, spec: ChartSpec | None = Non
     signals, the differences between standards, in which the rig cancels, are charted as well.
     """
     if not charts:
-        return Rig(status="not charted", sentence="no check standard is read, so whether the rig is fit today cannot "
-                   "be said", when="", charts=(), findings=(Finding(
+        return Rig(status="not charted", sentence="no check standard is read", when="", charts=(), findings=(Finding(
                        severity="note", code="no-check-standard", message="no sensor has the role check standard: a "
                        "change of the rig would be taken for a change of the sensors",
                        mend="Keep a sensor that is never worn, read it on every day of use, and give it the role "
@@ -73,8 +72,7 @@ def judge_rig(charts: tuple[StandardChart, ...], *, spec: ChartSpec | None = Non
     if stale:
         return _judged_with_stale(charts, current, stale, spec)
     if not out:
-        return Rig(status="fit", when=when, charts=charts, findings=(), sentence=f"the rig is in control at its latest "
-                   f"occasion ({_at(when, current)})")
+        return _in_control(charts, current, when)
     told = "; ".join(f"{c.occasions.standard} is {said(c)}" if c.occasions.standard else said(c) for c in out)
     if len(current) == 1:
         sentence = (f"the check standard is out of control at {when} ({told}): one standard cannot tell a changed rig "
@@ -93,6 +91,31 @@ def judge_rig(charts: tuple[StandardChart, ...], *, spec: ChartSpec | None = Non
                       "the event 'new baseline'; the rig may be used on the other standard.")
     return _found("unclear", f"check standards disagree at {when}: {told}, the others not", when, charts,
                   "rig-or-standard", "Read all check standards once more before the rig is used.")
+
+
+def _in_control(charts: tuple[StandardChart, ...], current: list[StandardChart], when: str) -> Rig:
+    """Word that nothing signals, unless the baselines behind that changed themselves."""
+    stepped = [c for c in current if c.step is not None]
+    sound = [c for c in current if c.step is None]
+    found = tuple(step_finding(c) for c in stepped)
+    if stepped and not sound:
+        return Rig(status="unclear", when=when, charts=charts, findings=found, sentence="; ".join(
+            f.message for f in found) + ": whether the rig is in control cannot be said")
+    return Rig(status="fit", when=when, charts=charts, findings=found, sentence="the rig is in control at its latest "
+               f"occasion ({_at(when, sound)})")
+
+
+def step_finding(chart: StandardChart) -> Finding:
+    """Say where a baseline changed, by how much, and how sure that is."""
+    step = chart.step
+    assert step is not None
+    name = f" of {chart.occasions.standard}" if chart.occasions.standard else ""
+    alike = " (or its occasions are alike, each near the one before)" if chart.autocorrelated else ""
+    return Finding(severity="warning", code="baseline-step", message=f"the baseline{name} itself changed: from "
+                   f"occasion {chart.occasions.label[step.at]} on its readings lie {abs(step.size):.1f} SDs "
+                   f"{'higher' if step.size > 0 else 'lower'} (p = {step.p:.2g} for the largest step anywhere{alike})",
+                   mend="Find the cause; log it as the event 'new baseline' at that occasion, or declare with "
+                   "--baseline the occasions that are good.")
 
 
 def _judged_with_stale(charts: tuple[StandardChart, ...], current: list[StandardChart], stale: list[StandardChart],

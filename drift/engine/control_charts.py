@@ -15,10 +15,12 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+# Settings of each chart by itself, at about 1 false alarm in 370 occasions; limits of several together are wider.
 SHEWHART_TAIL = 0.0015
 EWMA_WEIGHT, EWMA_WIDTH = 0.2, 2.86
 CUSUM_SLACK, CUSUM_LIMIT = 0.5, 4.77
-PRECISION_LEVEL = 1 - 2 * SHEWHART_TAIL  # as rare a false alarm as that of individuals
+ANY_RATE = 0.01  # share of good occasions past a limit of any chart
+PRECISION_LEVEL = 1 - ANY_RATE / 4  # a quarter of that share is the scatter's inside an occasion
 _CELLS = 61
 _GRID = 12
 _FINE_GRID = 300
@@ -61,6 +63,14 @@ class Cusum(NamedTuple):
 
     high: Floats
     low: Floats
+
+
+class ChartLimits(NamedTuple):
+    """Limits in SDs: of one occasion from the centre, of the EWMA in SDs of the average, of the CUSUM."""
+
+    individuals: float
+    ewma: float
+    cusum: float
 
 
 class FalseAlarms(NamedTuple):
@@ -307,15 +317,23 @@ def _baselines(n: int, grid: int) -> tuple[Floats, Floats]:
     return z.ravel(), s.ravel()
 
 
-def false_alarms(n: int, *, two_sided: bool = True) -> dict[str, FalseAlarms]:
+def false_alarms(n: int, limits: ChartLimits, *, two_sided: bool = True) -> dict[str, FalseAlarms]:
     """Share of occasions in control that each chart calls out of control, with limits from ``n`` occasions.
+
+    Parameters
+    ----------
+    n : int
+        Occasions of the baseline.
+    limits : ChartLimits
+        Of individuals, EWMA and CUSUM, in SDs.
+    two_sided : bool
 
     Returns
     -------
     dict of str to FalseAlarms
-        For ``"individuals"``, ``"EWMA"`` and ``"CUSUM"``: at known limits; and with estimated ones the mean over
-        baselines and the rates that 5 % and 95 % of baselines stay below. Rates of EWMA and CUSUM are one over the
-        average run length.
+        For ``"individuals"``, ``"EWMA"`` and ``"CUSUM"``: at a process known exactly; and with estimated limits the
+        mean over baselines and the rates that 5 % and 95 % of baselines stay below. Rates of EWMA and CUSUM are one
+        over the average run length.
 
     Notes
     -----
@@ -329,14 +347,15 @@ def false_alarms(n: int, *, two_sided: bool = True) -> dict[str, FalseAlarms]:
     from scipy.special import ndtr
 
     z, s = _baselines(n, _FINE_GRID)  # single values live in the tails of the SD: they need the finer grid
-    factor = individuals_factor(n)
+    factor = limits.individuals
     single = ndtr(z - factor * s) + (ndtr(-z - factor * s) if two_sided else 0.0)
     z, s = _baselines(n, _GRID)
     # In units of the estimated SD the values have mean -z/s and SD 1/s: scale limits to an SD of one.
-    smooth = 1 / ewma_run_length(-z, width=EWMA_WIDTH * s)
-    sums = 1 / cusum_run_length(-z, slack=CUSUM_SLACK * s, limit=CUSUM_LIMIT * s, two_sided=two_sided)
-    known = {"individuals": SHEWHART_TAIL * (2 if two_sided else 1), "EWMA": 1 / float(ewma_run_length(0.0)),
-             "CUSUM": 1 / float(cusum_run_length(0.0, two_sided=two_sided))}
+    smooth = 1 / ewma_run_length(-z, width=limits.ewma * s)
+    sums = 1 / cusum_run_length(-z, slack=CUSUM_SLACK * s, limit=limits.cusum * s, two_sided=two_sided)
+    known = {"individuals": float(ndtr(-factor)) * (2 if two_sided else 1),
+             "EWMA": 1 / float(ewma_run_length(0.0, width=limits.ewma)),
+             "CUSUM": 1 / float(cusum_run_length(0.0, limit=limits.cusum, two_sided=two_sided))}
     return {name: FalseAlarms(known[name], float(rate.mean()), float(np.quantile(rate, 0.05)),
                               float(np.quantile(rate, 0.95)))
             for name, rate in (("individuals", single), ("EWMA", smooth), ("CUSUM", sums))}
@@ -349,43 +368,43 @@ class AnyAlarm(NamedTuple):
     runs: float
 
 
-def any_alarm(n: int | None, *, two_sided: bool = True, precision: float | None = None, occasions: int = 50,
-              runs: int = 20_000, seed: int = 20261127) -> AnyAlarm:
+def any_alarm(n: int | None, limits: ChartLimits, *, two_sided: bool = True, precision: float | None = None,
+              occasions: int = 50, runs: int = 20_000, seed: int = 20261127, weight: float = EWMA_WEIGHT,
+              slack: float = CUSUM_SLACK) -> AnyAlarm:
     """Share of occasions in control that individuals, EWMA, CUSUM or precision chart call out of control.
 
     Parameters
     ----------
     n : int or None
         Occasions of the baseline; None where the charts run on scores of occasions predicted by those before them.
+    limits : ChartLimits
+        Of individuals, EWMA and CUSUM, in SDs.
     two_sided : bool
     precision : float, optional
         Level of the precision chart, independent of the others; without it there is none.
     occasions, runs, seed : int
         Length of a run after its baseline, and how many are drawn. Nothing starts anew at a signal.
+    weight, slack : float
+        Of EWMA and CUSUM.
 
     Notes
     -----
     The charts look at the same occasions, so their rates do not add up: normal runs are drawn, each with a baseline.
     """
     rng = np.random.default_rng(seed)
-    centre, sd, factor = np.zeros(runs), np.ones(runs), 0.0
-    if n is None:
-        from scipy.special import ndtri
-
-        factor = float(ndtri(1 - SHEWHART_TAIL))
-    else:
+    centre, sd = np.zeros(runs), np.ones(runs)
+    if n is not None:
         centre, sd = rng.standard_normal(runs) / np.sqrt(n), np.sqrt(rng.chisquare(n - 1, runs) / (n - 1))
-        factor = individuals_factor(n)
     smooth, up, down, ever = np.zeros(runs), np.zeros(runs), np.zeros(runs), np.zeros(runs, dtype=np.bool_)
     share = 0.0
     for t in range(1, occasions + 1):
         z = (rng.standard_normal(runs) - centre) / sd
-        smooth = EWMA_WEIGHT * z + (1 - EWMA_WEIGHT) * smooth
-        up, down = np.maximum(0.0, up + z - CUSUM_SLACK), np.maximum(0.0, down - z - CUSUM_SLACK)
-        edge = EWMA_WIDTH * np.sqrt(EWMA_WEIGHT / (2 - EWMA_WEIGHT) * (1 - (1 - EWMA_WEIGHT) ** (2 * t)))
-        out = (z > factor) | (smooth > edge) | (up > CUSUM_LIMIT)
+        smooth = weight * z + (1 - weight) * smooth
+        up, down = np.maximum(0.0, up + z - slack), np.maximum(0.0, down - z - slack)
+        edge = limits.ewma * np.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2 * t)))
+        out = (z > limits.individuals) | (smooth > edge) | (up > limits.cusum)
         if two_sided:
-            out |= (z < -factor) | (smooth < -edge) | (down > CUSUM_LIMIT)
+            out |= (z < -limits.individuals) | (smooth < -edge) | (down > limits.cusum)
         share += float(out.mean()) / occasions
         ever |= out
     kept = 1.0 if precision is None else precision

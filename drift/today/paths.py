@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drift.calibration import codes_of, numbers, words
-from drift.control import ChartSpec, Rig, chart_standard, judge_rig, occasions_of_checks, stopped_finding
+from drift.control import ChartSpec, Occasions, Rig, chart_standard, judge_rig, occasions_of_checks, stopped_finding
 from drift.engine.sensor_forecast import Population, fit_population
 from drift.errors import DriftError, Finding
-from drift.records import Tables
+from drift.records import CheckTable, Tables
 from drift.retirement.limits import Limit, declared_limits
 from drift.sensitivity.design import WearData, full_scale_of, label_of, prepare
 from drift.study import Study, TodaySpec
@@ -315,6 +315,7 @@ def _rig(tables: Tables, study: Study, spec: TodaySpec) -> tuple[Rig, tuple[Find
     ceiling = full_scale_of(checks, sensitivity, tables.sensors) if sensitivity is not None else None
     found = occasions_of_checks(checks, standard=standard, exposure=sensitivity.exposure if sensitivity else "use",
                                 full_scale=ceiling, saturated_limit=study.screening.saturated_fraction)
+    unread = _unread_standards(checks, standard, found, sensitivity.exposure if sensitivity else "use")
     restarts, refused = _restarts(tables, {o.standard: o.use for o in found})
     charts = []
     chart = ChartSpec(most=spec.baseline) if spec.baseline is not None else ChartSpec()
@@ -325,9 +326,25 @@ def _rig(tables: Tables, study: Study, spec: TodaySpec) -> tuple[Rig, tuple[Find
             refused += list(error.findings)
     if not charts:
         return Rig(status="not charted", when="", charts=(), findings=(), sentence="the check standards have too few "
-                   "occasions for a chart, so whether the rig is fit today cannot be said"), tuple(refused)
+                   "occasions for a chart"), (*refused, *unread)
     stopped = (stopped_finding(c) for c in charts)
-    return judge_rig(tuple(charts), spec=chart), (*refused, *(f for f in stopped if f is not None))
+    return judge_rig(tuple(charts), spec=chart), (*refused, *unread, *(f for f in stopped if f is not None))
+
+
+def _unread_standards(checks: CheckTable, standard: NDArray[np.bool_], found: Sequence[Occasions], exposure: str
+                      ) -> tuple[Finding, ...]:
+    """Say which check standards were read later than their chart goes, in rows that could not be used."""
+    last = {o.standard: float(o.use[-1]) for o in found}
+    use, name = numbers(checks, exposure), words(checks, "sensor")
+    later: dict[str, list[int]] = {}
+    for i in np.flatnonzero(standard & np.isfinite(use) & ~(np.nan_to_num(numbers(checks, "exclude")) > 0)).tolist():
+        if use[i] > last.get(name[i], -np.inf):
+            later.setdefault(str(name[i]), []).append(i)
+    return tuple(Finding(
+        severity="warning", code="standard-not-used", file=checks.file, row=int(checks.row[rows[0]]), message="the "
+        f"reading of check standard {s} at {exposure} {use[rows[-1]]:g} makes no sensitivity and is not in its chart: "
+        "a level is missing, or it stands at the ceiling", mend="Read it at all its levels.")
+        for s, rows in later.items())
 
 
 def _restarts(tables: Tables, uses: Mapping[str, Floats]

@@ -61,7 +61,7 @@ def all_sensors(setting: Setting, tables: Tables, study: Study) -> TodayResult:
     answer = (f"Of {len(verdicts)} sensors in use: {told}" if verdicts else "No sensor is in use") + (
         f"; {gone} are out of use." if gone else ".")
     if verdicts:
-        answer += f" {setting.rig.sentence[0].upper()}{setting.rig.sentence[1:]}."
+        answer += f" {said.of_rig(setting)}."
     chosen = next((v for v in verdicts if v.word == "do not use" and v.forecasts), None) or next(
         (v for v in verdicts if v.forecasts), None)
     return TodayResult(
@@ -182,7 +182,8 @@ def _reasons(v: Verdict, setting: Setting) -> ResultTable:
     if limit_dead is not None and math.isfinite(at.dead):
         rows.append(("dead cells", f"{100 * at.dead:.2g} %", f"at most {100 * limit_dead:g} %",
                      "do not use" if at.dead > limit_dead else "within"))
-    rows.append(("rig", setting.rig.sentence, "in control",
+    rows.append(("rig", f"not known: {setting.rig.sentence}" if setting.rig.status == "not charted"
+                 else setting.rig.sentence, said.alarm_rate(setting),
                  {"fit": "fit", "not charted": "not known", "standard": "fit"}.get(setting.rig.status, "check again")))
     columns = dict(zip(("reason", "found", "limit", "means"), zip(*rows, strict=True), strict=True))
     return ResultTable.build("reasons", {k: list(c) for k, c in columns.items()},

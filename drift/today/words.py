@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from drift.engine.control_charts import ANY_RATE
 from drift.errors import Finding
 from drift.today.judge import Forecast, Verdict
 from drift.today.latest import loads
@@ -46,7 +47,24 @@ def answer(v: Verdict, setting: Setting) -> str:
         tail = {"off": " One repeat check decides.", "rig": " Read the check standard again before anything else.",
                 "unread": unread_tail(v), "unknown": " It cannot be called fit on these checks."}
         return f"Check {name} again before use: {'; '.join(deciding)}.{next((tail[c] for c in v.why if c in tail), '')}"
-    return f"Use {name}: {_fine(v, setting)}."
+    return f"Use {name}: {_fine(v, setting)}. {of_rig(setting)}."
+
+
+def of_rig(setting: Setting) -> str:
+    """Say in what state the rig is, which decides as much as the sensor."""
+    sentence = setting.rig.sentence
+    if setting.rig.status == "not charted":
+        return f"Whether the rig is fit is not known: {sentence}"
+    return f"{sentence[0].upper()}{sentence[1:]}"
+
+
+def alarm_rate(setting: Setting) -> str:
+    """Return what is asked of the rig, with how often a good one fails it."""
+    if not setting.rig.charts:
+        return "in control"
+    more = " or more" * any(c.stopped is not None for c in setting.rig.charts)
+    each = " and standard" * (len(setting.rig.charts) > 1)
+    return f"in control (false alarms: {100 * ANY_RATE:g} % of occasions{each}{more})"
 
 
 def _decides(v: Verdict) -> set[str]:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from drift.control import ChartSpec, Occasions, chart_standard, chart_table, judge_rig
 from drift.engine.control_charts import (
+    ChartLimits,
     any_alarm,
     baseline,
     cusum,
@@ -23,6 +24,7 @@ from drift.engine.control_charts import (
     prediction_errors,
     prediction_score,
 )
+from drift.engine.joint_limits import joint_limits
 from drift.errors import DriftError
 
 
@@ -71,7 +73,7 @@ def test_limits_of_a_small_baseline_hold_their_rate_where_three_sds_do_not() -> 
 
 
 def test_false_alarm_rates_are_those_of_simulated_baselines() -> None:
-    rates = false_alarms(20)
+    rates = false_alarms(20, ChartLimits(individuals_factor(20), 2.86, 4.77))
     rng = np.random.default_rng(8)
     base = rng.standard_normal((20_000, 20))
     centre, sd = base.mean(axis=1), base.std(axis=1, ddof=1)
@@ -187,7 +189,7 @@ def test_a_logged_cause_lets_a_new_baseline_grow() -> None:
     x = steady(40, 2)
     x[12:] += 0.6
     found = chart_standard(occasions(x), ChartSpec(), restarts=((12, "bench repaired"),))
-    assert found.baseline.n == 20
+    assert found.baseline.n == 27
     assert found.stopped is None
     assert not found.latest
 
@@ -203,12 +205,12 @@ def test_too_much_scatter_inside_an_occasion_keeps_it_out_of_the_baseline() -> N
 def test_an_occasion_that_stops_a_baseline_is_a_signal_and_others_join() -> None:
     stopped = 0
     for seed in range(200):
-        found = chart_standard(occasions(steady(21, seed)), ChartSpec())
+        found = chart_standard(occasions(steady(21, seed)), ChartSpec(most=20))
         at = {s.occasion for s in found.signals}
         assert (found.stopped in at) if found.stopped is not None else found.baseline.n == 20
         assert found.baseline.n == (20 if found.stopped is None else found.stopped)
         stopped += found.stopped is not None
-    expected = any_alarm(None, occasions=15).runs
+    expected = any_alarm(None, joint_limits(None), occasions=15).runs
     assert stopped / 200 == pytest.approx(expected, abs=4 * np.sqrt(expected / 200))
 
 
@@ -223,24 +225,25 @@ def test_scores_of_a_growing_baseline_are_standard_normal() -> None:
 
 def test_the_share_past_any_chart_is_that_of_the_charts_run_together() -> None:
     rng = np.random.default_rng(11)
-    k, past = individuals_factor(20), []
+    limits, past = joint_limits(20), []
     for _ in range(1500):
         base, x = rng.standard_normal(20), rng.standard_normal(50)
         centre, sd = base.mean(), base.std(ddof=1)
-        smooth, sums = ewma(x, centre, sd), cusum(x, centre, 0.5 * sd)
-        past.append(np.mean((np.abs(x - centre) > k * sd) | (np.abs(smooth.value - centre) > smooth.half_width)
-                            | (np.maximum(sums.high, sums.low) > 4.77 * sd)))
-    found = any_alarm(20)
+        smooth, sums = ewma(x, centre, sd, width=limits.ewma), cusum(x, centre, 0.5 * sd)
+        past.append(np.mean((np.abs(x - centre) > limits.individuals * sd)
+                            | (np.abs(smooth.value - centre) > smooth.half_width)
+                            | (np.maximum(sums.high, sums.low) > limits.cusum * sd)))
+    found = any_alarm(20, limits)
     assert found.occasions == pytest.approx(np.mean(past), abs=4 * np.std(past) / np.sqrt(1500))
-    assert found.occasions > false_alarms(20)["EWMA"].mean
-    with_precision = any_alarm(20, precision=0.997).occasions
+    assert found.occasions > false_alarms(20, limits)["EWMA"].mean
+    with_precision = any_alarm(20, limits, precision=0.997).occasions
     assert with_precision == pytest.approx(1 - (1 - found.occasions) * 0.997)
 
 
 def test_the_share_past_any_chart_is_printed() -> None:
-    told = chart_table((occasions(steady(30)),), ChartSpec(), question="q")
+    told = chart_table((occasions(steady(30)),), ChartSpec(baseline=20), question="q")
     share = told.estimate("false alarms, any chart")
-    assert share.value == pytest.approx(100 * any_alarm(20).occasions)
+    assert share.value == pytest.approx(100 * any_alarm(20, joint_limits(20)).occasions)
     note = next(f.message for f in told.findings if f.code == "false-alarms")
     assert f"{share.value:.1f} % of occasions of a good rig are past a limit of any of the charts" in note
     short = chart_table((occasions(steady(12)),), ChartSpec(), question="q")
@@ -248,12 +251,12 @@ def test_the_share_past_any_chart_is_printed() -> None:
         f.message for f in short.findings if f.code == "false-alarms")
 
 
-def test_scatter_inside_an_occasion_has_the_rate_of_single_occasions() -> None:
+def test_scatter_inside_an_occasion_has_a_quarter_of_the_rate_of_all_charts() -> None:
     rng = np.random.default_rng(9)
     s1 = np.sqrt(rng.chisquare(100, 60_000) / 100)
     s = np.sqrt(rng.chisquare(5, 60_000) / 5)
     one = float(precision_limit(1.0, 100.0, [5.0])[0])
-    assert np.mean(s > one * s1) == pytest.approx(0.003, abs=4 * np.sqrt(0.003 / 60_000))
+    assert np.mean(s > one * s1) == pytest.approx(0.0025, abs=4 * np.sqrt(0.0025 / 60_000))
 
 
 def test_a_new_baseline_starts_where_its_cause_is_logged() -> None:
