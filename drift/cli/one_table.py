@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from drift.cli.agreement_options import agreement_words
+from drift.cli.percent_limits import percent_of_reading
 from drift.cli.reliability_options import words_of
 from drift.cli.several_facets import facet_of, facets_question
 from drift.cli.uses_and_comparison import uses_and_comparison_of
 
 if TYPE_CHECKING:
     from drift.cli.deliver import Tell
+    from drift.errors import Finding
     from drift.ingest import Reading
     from drift.records import CheckTable
     from drift.results import Result
@@ -31,19 +34,20 @@ def retire_of(table: str, options: Mapping[str, Any], *, level: float, seed: int
     # A column under our own name counts as named: the limit must mean the same with and without the option.
     reference = options["reference"] or ("reference" if checks is not None and "reference" in checks else None)
     options = {**options, "reference": reference}
+    said = percent_of_reading(checks, options)
     options["unit"] = unit_of_reading(checks, options)
     data["limits"] = limit_of(options["limit"], options)
     if options["unit"]:
         data.setdefault("units", {"checks": {}})["checks"]["reading"] = options["unit"]
     data["retirement"] = {"content": options["content"], "confidence": options["confidence"]}
     result = _answer(table, "retire", data, options, level=level, seed=seed, progress=progress)
+    if said is not None:
+        result = replace(result, findings=(said, *result.findings))
     return _with_limit_read(result, options)
 
 
 def _with_limit_read(result: Result, options: Mapping[str, Any]) -> Result:
     """Say how a limit without a unit was read where it could have been meant in percent."""
-    from dataclasses import replace
-
     from drift.errors import Finding
 
     limit = options["limit"].strip()
@@ -235,4 +239,19 @@ def _scale_from_data(table: str, study: Study) -> tuple[Study, Reading]:
         linear = study.sensitivity.model_copy(update={"scale": "linear"})
         study = study.model_copy(update={"sensitivity": linear})
         reading = read_one_table(table, "checks", study)
+        reading = replace(reading, findings=(*reading.findings, _linear(checks)))
     return study, reading
+
+
+def _linear(checks: CheckTable) -> Finding:
+    """Say that the scale is linear, and by which rows; under a known load these are rarely meant."""
+    from drift.errors import Finding
+    from drift.validation import ranges
+
+    rows = checks.row[checks["reading"] <= 0].tolist()
+    n = len(rows)
+    return Finding(
+        severity="warning" if "reference" in checks else "note", code="linear-scale", file=checks.file,
+        column="reading", row=rows[0] if n == 1 else None, message=f"{n} reading{'s are' if n > 1 else ' is'} not "
+        f"above zero (row{'s' * (n > 1)} {ranges(rows)}), so that the scale is linear and not logarithmic",
+        mend="Correct them if they are slips, or give --scale log or --scale linear.")

@@ -144,6 +144,8 @@ def read_lives(path: str | Path, form: LivesForm, study: Study, *, question: str
                                  mend="Look at the values of the columns named there"))
     numbers = _Numbers(part, study)
     lower, upper, cause = _ends(part, form, numbers) if form.start else _times(part, form, numbers)
+    if form.unit:
+        _repeated_units(part, form.unit, numbers)
     raise_on_error(numbers.findings)
     at = find_column(part, form.unit) if form.unit else None
     unit = part.columns[at].words() if at is not None else np.array([f"row {r}" for r in part.row], dtype=object)
@@ -157,6 +159,17 @@ def read_lives(path: str | Path, form: LivesForm, study: Study, *, question: str
                           file=raw.file,
                           sha256=raw.sha256)
     return LivesReading(lives=lives, read=len(raw), exclusions=exclusions, findings=())
+
+
+def _repeated_units(part: RawTable, name: str, numbers: _Numbers) -> None:
+    """Report units that have a life already: counted twice, a life would weigh double."""
+    first: dict[str, int] = {}
+    for i, label in enumerate(str(w or "") for w in part.columns[_at(part, name)].words()):
+        if label and label in first:
+            numbers.fault(i, name, f"this unit has a life already, in row {part.row[first[label]]}", "one row a unit",
+                          "Delete one of them, or name the second life of a repaired unit apart", "repeated-unit")
+        else:
+            first.setdefault(label, i)
 
 
 def _at(raw: RawTable, name: str) -> int:

@@ -14,6 +14,7 @@ import numpy as np
 
 from drift.errors import DriftError, Finding, raise_on_error
 from drift.ingest.draft import Draft
+from drift.ingest.log_faults import Source, cell_faults, located, use_findings, uses_so_far
 from drift.ingest.logged import Row, current_rows, ledger_path, logged_tables, open_ledger
 from drift.ingest.numbers import to_numbers
 from drift.ingest.reading import read_tables
@@ -24,8 +25,6 @@ from drift.records import NUMBER_COLUMNS
 from drift.results import Provenance, Result, ResultTable, run_versions
 from drift.study import COLUMNS_OF, Study
 
-NEEDED = {"check": ("sensor", "reading"), "standard": ("sensor", "reading"), "session": ("sensor",),
-          "event": ("sensor", "event"), "correction": ()}
 KIND_OF = {"checks": "check", "events": "event", "session_log": "session"}
 REPEAT = "repeat"
 
@@ -38,7 +37,7 @@ class LogResult(Result):
 
 
 def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: str, refers: int | None = None,
-        repeat: bool = False, now: datetime | None = None) -> LogResult:
+        repeat: bool = False, now: datetime | None = None, source: Source | None = None) -> LogResult:
     """Write entries of one kind, all or none.
 
     Parameters
@@ -55,6 +54,8 @@ def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: st
     repeat : bool
         The checks repeat the sensor's latest one.
     now : datetime, optional
+    source : Source, optional
+        The file that the entries come from, by which findings are located.
 
     Raises
     ------
@@ -64,7 +65,7 @@ def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: st
     if not who.strip():
         raise DriftError(Finding(severity="error", code="no-name", column="--who", message="nobody is named as the one "
                                  "who writes", mend="Give --who NAME."))
-    _check_cells(kind, bodies, refers)
+    raise_on_error(cell_faults(kind, bodies, refers, study, source))
     told: list[Finding] = []
     entries: list[Entry] = []
     with open_ledger(study, create=True) as ledger:
@@ -72,7 +73,7 @@ def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: st
             rows = current_rows(ledger.rows())
             made = [_filled(kind, dict(b), rows, study, repeat=repeat, now=now or datetime.now()) for b in bodies]
             entries.extend(Entry(kind=kind, body=b, refers=refers) for b in made)
-            told.extend(_judged(study, ledger, rows, kind, made, first, refers))
+            told.extend(_judged(study, ledger, rows, kind, made, first, refers, source))
 
         # The list is filled by the judge, under the write lock.
         stored = ledger.append(entries, who=who.strip(), judge=judge)
@@ -82,39 +83,6 @@ def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: st
                             "a network folder: a rollback journal and one writer at a time are used, which is slower",
                             mend="Keep it on a local disk where you can, or set ledger_is = \"local\" under [files]."))
     return _result(study, _told_back(kind, stored, refers), [_entry_table(stored)], told)
-
-
-def _check_cells(kind: str, bodies: Sequence[Mapping[str, str]], refers: int | None) -> None:
-    for body in bodies:
-        for name in NEEDED[kind]:
-            if not body.get(name, "").strip():
-                raise DriftError(Finding(severity="error", code="empty-cell", column=name, message=f"a {kind} needs "
-                                         f"{name!r}", mend=f"Add {name}=..."))
-        if kind == "correction":
-            if refers is None:
-                raise DriftError(Finding(severity="error", code="no-entry", column="refers", message="a correction "
-                                         "says which entry it is about", mend="Add refers=NUMBER, as 'drift log STUDY "
-                                         "--show' prints it."))
-            if not body.get("reason", "").strip():
-                raise DriftError(Finding(severity="error", code="no-reason", column="reason", message="a correction "
-                                         "bears a reason", mend="Add reason=\"...\"."))
-            if not set(body) - {"reason"}:
-                raise DriftError(Finding(severity="error", code="no-change", message="the correction changes nothing",
-                                         mend="Add the cells as they should be, or withdraw=yes."))
-
-
-def uses_so_far(rows: Sequence[Row], sensor: str) -> float:
-    """Return the uses a sensor has made by its checks, sessions and events in the ledger."""
-    most, more = 0.0, 0
-    for _, kind, body in rows:
-        if body.get("sensor") != sensor or kind == "event":
-            continue
-        text = body.get("use", "")
-        try:
-            most, more = (max(most, float(text)), 0) if text else (most, more + (kind == "session"))
-        except ValueError:
-            continue
-    return most + more
 
 
 def _filled(kind: str, body: dict[str, str], rows: Sequence[Row], study: Study, *, repeat: bool, now: datetime
@@ -162,17 +130,20 @@ def _repeat_label(rows: Sequence[Row], body: Mapping[str, str]) -> str:
 
 
 def _judged(study: Study, ledger: Ledger, rows: list[Row], kind: str, bodies: Sequence[Mapping[str, str]], first: int,
-            refers: int | None) -> list[Finding]:
+            refers: int | None, source: Source | None) -> list[Finding]:
     """Read the study as it would be with the entries, and refuse what makes it wrong; return what is worth saying."""
     if kind == "correction":
         pending, numbers = _corrected(rows, bodies[0], refers, ledger.path.name), {refers}
     else:
         fresh = [(first + i, kind, b) for i, b in enumerate(bodies)]
         pending, numbers = [*rows, *fresh], {r[0] for r in fresh}
-    found = read_tables(study, pending=pending).findings
+    reading = read_tables(study, pending=pending)
+    name = ledger.path.name
+    found = (*reading.findings, *use_findings(reading.tables, study, rows, kind, bodies, first, file=name))
     own = [f for f in found if f.file == ledger.path.name and (f.row in numbers or (f.row is None and f.severity
                                                                                      == "error"))]
     home = [f for f in found if f.code == "two-homes"]
+    own = [located(f, source, first, name) for f in own]
     raise_on_error((*home, *own))
     return [f for f in own if f.severity == "warning"]
 
@@ -207,9 +178,10 @@ def import_table(study: Study, file: str | Path, *, who: str, kind: str = "check
     columns = {ours: _texts(draft, ours, kind) for ours in draft.placed.at}
     role = columns.get("role")
     bodies = [{k: c[i] for k, c in columns.items() if c[i]} for i in range(len(raw))]
+    source = Source(file=raw.file, row=tuple(int(r) for r in raw.row))
     if role is not None and kind == "checks" and set(role) == {"check standard"}:
-        return log(study, "standard", bodies, who=who)
-    return log(study, KIND_OF[kind], bodies, who=who)
+        return log(study, "standard", bodies, who=who, source=source)
+    return log(study, KIND_OF[kind], bodies, who=who, source=source)
 
 
 def _texts(draft: Draft, ours: str, kind: str) -> list[str]:
