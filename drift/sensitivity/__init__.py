@@ -1,6 +1,19 @@
-"""Drift of sensitivity per use: ``fit_wear`` and its result."""
+"""Drift of sensitivity per use: ``fit_wear`` and its result; loaded when first asked for."""
 
-from drift.sensitivity.fit import fit_wear
-from drift.sensitivity.result import WearResult
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from drift.sensitivity.fit import fit_wear
+    from drift.sensitivity.result import WearResult
 
 __all__ = ["WearResult", "fit_wear"]
+
+
+def __getattr__(name: str) -> Any:
+    home = {"fit_wear": "fit", "WearResult": "result"}.get(name)
+    if home is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{home}"), name)
