@@ -109,6 +109,7 @@ def chart(table: str, as_json: bool, out: str | None, seed: int | None, level: f
         raise click.UsageError("--line needs --true COL, the values of the standards")
 
     def work(tell: Tell) -> Result:
+        from drift.cli.mends import with_options
         from drift.cli.one_table import bare_study, with_table_options
         from drift.study import study_from_dict
         from drift.workflow_today import chart_of_table
@@ -117,7 +118,7 @@ def chart(table: str, as_json: bool, out: str | None, seed: int | None, level: f
         data["columns"] = {"trials": {"reading": options["value"]}}
         with_table_options(data, options)
         study = study_from_dict(data, folder=Path(table).resolve().parent)
-        return chart_of_table(table, study, options, level=level)
+        return with_options("chart", options, lambda: chart_of_table(table, study, options, level=level))
 
     deliver("chart", work, as_json=as_json, quiet=quiet, write=_writer(out))
 

@@ -18,7 +18,7 @@ from drift.errors import DriftError, Finding
 if TYPE_CHECKING:
     from drift.results import Result
 
-ON_TRIALS = ("icc", "agree", "gauge")
+ON_TRIALS = ("icc", "agree", "gauge", "chart")
 # Options that hold the name of a column, by the option's word.
 NAMING = ("target", "facet", "value", "by", "replicate", "compare", "pair_by", "columns", "a_column", "b_column",
           "fixed", "sensor", "use", "reading", "reference", "construction", "batch", "part", "operator", "laboratory",

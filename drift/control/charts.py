@@ -13,6 +13,7 @@ from drift.control.growing import LEAST_BASELINE, Grown, grow, limits_of
 from drift.control.occasions import Occasions
 from drift.engine import control_charts as engine
 from drift.engine.baseline_step import Step, largest_step, step_rather_than_alike
+from drift.engine.tails import t_tail
 from drift.errors import DriftError, Finding
 
 Floats = NDArray[np.float64]
@@ -291,15 +292,14 @@ def _odd(x: Floats, first: int) -> tuple[int, ...]:
     ----------
     F. E. Grubbs (1969), Technometrics 11, 1-21 (the largest deviation of a sample).
     """
-    from scipy.special import stdtr
-
     n = len(x)
     if n < LEAST_BASELINE:
         return ()
     g = np.abs(x - x.mean()) / x.std(ddof=1)
     with np.errstate(divide="ignore"):
         t = np.sqrt(n * (n - 2) * g**2 / np.maximum((n - 1) ** 2 - n * g**2, 1e-12))
-    return tuple(first + int(i) for i in np.flatnonzero(2 * n * stdtr(n - 2, -t) < BASELINE_SIZE / 2))
+    p = np.array([2 * n * t_tail(n - 2, float(v)) for v in t])
+    return tuple(first + int(i) for i in np.flatnonzero(p < BASELINE_SIZE / 2))
 
 
 def _step(x: Floats, first: int) -> Step | None:

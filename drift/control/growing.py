@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from drift.control.edges import edges_of
 from drift.control.occasions import Occasions
 from drift.engine import control_charts as engine
+from drift.engine.joint_limits import prediction_tail
 
 if TYPE_CHECKING:
     from drift.control.charts import ChartSpec
@@ -64,10 +65,7 @@ def limits_of(x: Floats, within_sd: Floats, within_df: Floats, m: int, spec: Cha
     within, df = engine.pooled_sd(np.nan_to_num(within_sd[:m]), within_df[:m])
     factor = spec.multiplier
     if factor is None:
-        from scipy.special import ndtr
-
-        tail = float(ndtr(-edges_of(None, spec, within=df > 0).individuals))
-        factor = engine.individuals_factor(size, tail)
+        factor = engine.individuals_factor(size, prediction_tail(edges_of(None, spec, within=df > 0)))
     return Limits(base=base, centre=float(centre), sd=float(sd), size=size, correlated=correlated, factor=factor,
                   within=within, within_df=df)
 

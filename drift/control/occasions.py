@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,7 +79,7 @@ def occasions_of_table(table: Table, *, value: str = "reading", occasion: str, s
     y = _as_numbers(table, value)
     keep = np.isfinite(y) & ~(np.nan_to_num(numbers(table, "exclude")) > 0)
     label, of = words(table, occasion), words(table, standard) if standard else np.full(len(table), "", dtype=object)
-    keep &= np.asarray(label != "", dtype=np.bool_)
+    _refuse_empty(table, keep, {occasion: label} | ({standard: of} if standard else {}))
     if not keep.any():
         raise DriftError(Finding(severity="error", code="no-usable-row", file=table.file, message="no row has both a "
                                  "value and an occasion", mend="Fill them in."))
@@ -92,6 +93,16 @@ def occasions_of_table(table: Table, *, value: str = "reading", occasion: str, s
         made.append(_averaged(name, y[keep][mine], label[keep][mine], rank[mine], unit,
                               None if s is None else s[mine], None if v is None else v[mine]))
     return tuple(made)
+
+
+def _refuse_empty(table: Table, keep: NDArray[np.bool_], columns: Mapping[str, Words]) -> None:
+    """Refuse readings that belong to no occasion, or to no standard; every row of them is named."""
+    bad = [(i, name) for name, held in columns.items() for i in np.flatnonzero(keep & (held == "")).tolist()]
+    if bad:
+        raise DriftError(tuple(Finding(severity="error", code="empty-cell", file=table.file, row=int(table.row[i]),
+                                       column=name, value="", message=f"{name!r} is empty", expected="a value",
+                                       mend="Fill it in, delete the row, or set exclude = yes with a reason.")
+                               for i, name in sorted(bad)))
 
 
 def _as_numbers(table: Table, name: str) -> Floats:

@@ -12,6 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from drift.engine.tails import ndtri, t_quantile_above, t_tail
+
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
@@ -115,9 +117,7 @@ def individuals_factor(n: int, tail: float = SHEWHART_TAIL) -> float:
     ----------
     Hahn & Meeker (1991), Statistical Intervals, section 4.7.
     """
-    from scipy.special import stdtrit
-
-    return float(stdtrit(n - 1, 1 - tail) * np.sqrt(1 + 1 / n))
+    return float(t_quantile_above(n - 1, tail) * np.sqrt(1 + 1 / n))
 
 
 def prediction_score(off: float, n: int) -> float:
@@ -127,9 +127,7 @@ def prediction_score(off: float, n: int) -> float:
     ----------
     Hawkins (1987), The Statistician 36, 299-315 (self-starting charts).
     """
-    from scipy.special import ndtri, stdtr
-
-    tail = max(float(stdtr(n - 1, -abs(off) / np.sqrt(1 + 1 / n))), 1e-300)
+    tail = max(t_tail(n - 1, abs(off) / np.sqrt(1 + 1 / n)), 1e-300)
     return float(-np.sign(off) * ndtri(tail))
 
 

@@ -87,6 +87,4 @@ def mean_rate(*, within: bool) -> float:
 
 def prediction_tail(limits: ChartLimits) -> float:
     """Probability beyond one side of the limit of individuals, while nothing is estimated."""
-    from scipy.special import ndtr
-
-    return float(ndtr(-limits.individuals))
+    return 0.5 * math.erfc(limits.individuals * math.sqrt(0.5))

@@ -50,9 +50,11 @@ def current_rows(entries: Sequence[tuple[Any, ...]]) -> list[Row]:
 
     A correction of a correction is one of the entry that it corrects. The row keeps the number of the first entry.
     """
+    bodies = json.loads("[" + ",".join(e[6] for e in entries) + "]")
+    if not any(e[5] is not None for e in entries):
+        return [(e[0], e[4], body) for e, body in zip(entries, bodies, strict=True)]
     held: dict[int, tuple[str, Mapping[str, str]]] = {}
     origin: dict[int, int] = {}
-    bodies = json.loads("[" + ",".join(e[6] for e in entries) + "]")
     for (seq, _, _, _, kind, refers, _, _), body in zip(entries, bodies, strict=True):
         if kind != "correction":
             held[seq] = (kind, body)

@@ -51,6 +51,8 @@ def one_sensor(setting: Setting, sensor: str, tables: Tables, study: Study) -> T
 
 def all_sensors(setting: Setting, tables: Tables, study: Study) -> TodayResult:
     """Judge every worn sensor of a study that is not out of use, in one table."""
+    import scipy.special  # noqa: F401  (many sensors ask for more values than it takes to load; see drift.engine.tails)
+
     from drift.sensitivity.design import NOT_WORN
 
     verdicts = [judge(setting, s) for s in setting.sensors if setting.situations[s].role not in NOT_WORN
