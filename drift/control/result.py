@@ -99,6 +99,7 @@ def _rates(charts: list[StandardChart], spec: ChartSpec) -> dict[int, _Rates]:
         left = max(spec.most - LEAST_BASELINE, 1) if c.growing else 0
         within = np.isfinite(c.within)
         edges = edges_of(None, spec, within=bool(within)) if left else c.edges
+        n -= 2 * c.autocorrelated  # what is charted then has two degrees of freedom less
         made[i] = _Rates(each=_each(n, edges, two) if same and not left else {}, to_full=left,
                          stopped=c.stopped is not None,
                          any=_any(None if left else n, edges, two, spec.precision if within else None, left or AFTER,

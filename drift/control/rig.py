@@ -110,7 +110,7 @@ def step_finding(chart: StandardChart) -> Finding:
     step = chart.step
     assert step is not None
     name = f" of {chart.occasions.standard}" if chart.occasions.standard else ""
-    alike = " (or its occasions are alike, each near the one before)" if chart.autocorrelated else ""
+    alike = ", unless its occasions are alike, each near the one before" if chart.autocorrelated else ""
     return Finding(severity="warning", code="baseline-step", message=f"the baseline{name} itself changed: from "
                    f"occasion {chart.occasions.label[step.at]} on its readings lie {abs(step.size):.1f} SDs "
                    f"{'higher' if step.size > 0 else 'lower'} (p = {step.p:.2g} for the largest step anywhere{alike})",
