@@ -143,7 +143,7 @@ def _steps(study: Study, tables: Tables, *, level: float, seed: int,
         if asks_policy(study):
             steps.append(("policy", lambda made, tell: _policy(made, study, tables, level, seed, tell)))
         if study.budget is not None:
-            steps.append(("uncertainty budget", lambda _, __: _budget(tables, study, level, seed)))
+            steps.append(("uncertainty budget", lambda made, __: _budget(tables, study, level, seed, made)))
     steps += _calibration_steps(study, tables, level, seed)
     if study.today is not None or study.files.ledger:
         steps.append(("sensors today", lambda _, __: _today(study, tables, seed)))
@@ -226,10 +226,13 @@ def _recalibrate(made: Sequence[Result], study: Study, tables: Tables, tell: Cal
     return recalibrate(wear, study, tables, retired=retired, progress=tell)
 
 
-def _budget(tables: Tables, study: Study, level: float, seed: int) -> Result:
+def _budget(tables: Tables, study: Study, level: float, seed: int, made: Sequence[Result] = ()) -> Result:
     from drift.budget import budget
+    from drift.retirement.counts_alone import counts_alone, counts_of
 
-    return budget(tables, study, level=level, seed=seed)
+    asked = asks_retirement(study) or study.recalibration is not None
+    counts = counts_of(made) or (counts_alone(tables, study, level=level) if asked else {})
+    return budget(tables, study, level=level, seed=seed, counts=counts)
 
 
 def answer_budget(study: Study, asked: Mapping[str, Any], *, level: float = DEFAULT_LEVEL, seed: int = DEFAULT_SEED,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,8 +16,9 @@ from drift.budget.result import BudgetResult
 from drift.budget.stated import left_out, stated_quantities
 from drift.budget.static_parts import static_quantities
 from drift.budget.subjects import QUESTION, Subject, subjects
+from drift.engine.coverage_factor import mixture_factor
 from drift.engine.monte_carlo import MOST, Simulated, simulate
-from drift.engine.uncertainty import Propagated, effective_df, numerical_tolerance, propagate
+from drift.engine.uncertainty import Propagated, numerical_tolerance, propagate
 from drift.errors import DriftError, Finding
 from drift.records import Tables
 from drift.results import Provenance, run_versions
@@ -61,15 +63,16 @@ class Budget:
         """What is displayed without correction, less the corrected pressure."""
         return self.displayed - self.gum.value
 
-    def force(self, cells: int) -> tuple[float, float]:
-        """Return relative standard uncertainty of a total force over cells, and its degrees of freedom.
+    def force(self, cells: int, level: float) -> tuple[float, float]:
+        """Return relative standard uncertainty of a total force over cells, and its coverage factor.
 
         Common effects add linearly; effects of single cells in quadrature.
         """
         own = np.array([q.per_cell for q in self.assembly.quantities])
-        share = np.where(own, self.gum.share / cells, self.gum.share)
-        return (float(np.sqrt(max(share.sum(), 0.0))) / abs(self.gum.value),
-                effective_df(share, self.assembly.df, self.assembly.pools))
+        c = self.gum.sensitivity * np.where(own, cells**-0.5, 1.0)
+        v = np.outer(c, c) * self.assembly.covariance
+        return (float(np.sqrt(max(v.sum(), 0.0))) / abs(self.gum.value),
+                mixture_factor(v, self.assembly.df, self.assembly.pools, level=level))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -96,7 +99,8 @@ class Ground:
 
 
 def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEED,
-           spec: BudgetSpec | None = None, draws: int = MOST) -> BudgetResult:
+           spec: BudgetSpec | None = None, draws: int = MOST,
+           counts: Mapping[str, tuple[float, float]] | None = None) -> BudgetResult:
     """Make the uncertainty budget of a pressure read at a use.
 
     Parameters
@@ -111,6 +115,8 @@ def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEE
         Of the simulation.
     draws : int
         Most draws of the simulation, where its digits do not settle before.
+    counts : mapping, optional
+        Retire-after count and recalibration interval of each construction, NaN for none: a use beyond them is said.
 
     Returns
     -------
@@ -124,12 +130,15 @@ def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEE
     Notes
     -----
     P = f^-1(R; theta) exp(-m n) with the effects of :meth:`drift.budget.quantities.Assembly.model`; law of propagation
-    with all covariances, Welch-Satterthwaite degrees of freedom, U = t(nu_eff) u, and propagation of distributions.
+    with all covariances, U = k u with k of the sum of the t distributions of the variance estimates (equal to the t
+    quantile at Welch and Satterthwaite's degrees of freedom where one of them has all of the variance), and propagation
+    of distributions.
 
     References
     ----------
     JCGM 100:2008, 5.1.2, 5.2.2, G.4.1, F.2.4.5; JCGM 101:2008, 7 and 8.
     """
+    from drift.budget.beyond import beyond_counts
     from drift.budget.quoted import simulated
     from drift.budget.tables import all_tables
     from drift.budget.wording import all_estimates, all_findings, answer_sentence
@@ -148,7 +157,7 @@ def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEE
     return BudgetResult(
         question=QUESTION, answer=" ".join(answer_sentence(ground, b) for b in made),
         estimates=all_estimates(ground, made), tables=(*all_tables(ground, made), *coverage),
-        findings=(*all_findings(ground, made), *told),
+        findings=(*all_findings(ground, made), *beyond_counts(ground, made, counts or {}), *told),
         exclusions=tuple(replace(x, question=QUESTION) for x in data.exclusions),
         provenance=Provenance(accounts=(account,), inputs=inputs, seed=seed, level=level, versions=run_versions(),
                               settings={"budget": ground.spec.model_dump(exclude_none=True)}))
@@ -201,7 +210,7 @@ def budget_from(ground: Ground, subject: Subject, curve: Curve, told: Evidence, 
     assembly = Assembly(reading=reading, quantities=tuple(quantities), covariances=joint, inverse=curve.inverse,
                         uses_since=subject.since, slope_at_calibration=float("nan") if log else curve.sensitivity)
     gum = propagate(assembly.model(), assembly.estimates, assembly.covariance, df=assembly.df, pools=assembly.pools,
-                    level=ground.level)
+                    level=ground.level, mixture=True)
     simulated = None
     if rng is not None and not refused and gum.u > 0:
         with np.errstate(all="ignore"):
@@ -275,6 +284,8 @@ def _stated_drift(spec: BudgetSpec, unit: str) -> Quantity:
     assert stated is not None
     assert stated.estimate is not None
     u, distribution, how = standard("drift", stated, parse_quantity(stated.value).value / 100)
+    if distribution == "normal" and stated.df is not None:
+        distribution = "t"
     return Quantity(name="drift per use", estimate=float(np.log1p(parse_quantity(stated.estimate).value / 100)), u=u,
                     unit=unit, kind="B", distribution=distribution, place="drift", shape=stated.shape,
                     df=float("inf") if stated.df is None else stated.df, source=stated.source or f"stated: {how}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +41,8 @@ class Drift:
         Whether the sensor has two or more checks of its own in it.
     n_sensors : int
     method : str
+    of_days : bool
+        Whether its error is worked out from the scatter about the lines that the days have too: one variance estimate.
     """
 
     value: float
@@ -50,6 +52,7 @@ class Drift:
     own: bool
     n_sensors: int
     method: str
+    of_days: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,6 +72,8 @@ class Evidence:
         What a reader should know of it.
     static : tuple of Quantity
         What the calibration itself tells of hysteresis, creep and zero.
+    checks : int
+        Uses at which the sensor was checked; of any sensor, the median.
     """
 
     mounting: Spread | None
@@ -79,6 +84,7 @@ class Evidence:
     drift: Drift | None
     said: tuple[str, ...] = ()
     static: tuple[Quantity, ...] = ()
+    checks: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -132,10 +138,12 @@ def evidence(data: WearData, found: Fitted, *, sensor: str | None, calibration: 
     if sensor is not None and (g.sensor == sensor).any():
         first, last = float(g.use[g.sensor == sensor].min()), float(g.use[g.sensor == sensor].max())
     own_rows = np.isin(np.flatnonzero(found.rows), calibration)
+    each = {s: len(np.unique(g.use[g.sensor == s])) for s in {*g.sensor.tolist()}}
+    checks = int(each.get(sensor, np.median(list(each.values()))))
     if found.laid is None:
-        return _from_lines(data, found, sensor, own_rows, first, last)
+        return replace(_from_lines(data, found, sensor, own_rows, first, last), checks=checks)
     mounting, day, joint, said = _spreads(data, found)
-    return Evidence(mounting=mounting, day=day, joint=joint, first_use=first, last_use=last, said=said,
+    return Evidence(mounting=mounting, day=day, joint=joint, first_use=first, last_use=last, said=said, checks=checks,
                     drift=_predicted(found, sensor, own_rows))
 
 
@@ -246,4 +254,4 @@ def _own_line(lines: object, means: object, sensor: str | None, day: Spread | No
     sxx = float(((x - x.mean()) ** 2).sum())
     weight = float((at[0] - x.mean()) / sxx) if len(at) else 0.0
     return Drift(value=float(slope[i]), u=day.sd / sxx**0.5, df=day.df, weight=weight, own=True, n_sensors=n_sensors,
-                 method="slope of its own least-squares line")
+                 method="slope of its own least-squares line", of_days=True)

@@ -80,10 +80,12 @@ def of_drift(drift: Drift, made: list[Quantity], curve: Curve, *, unit: str, log
     -----
     The calibration is one of the checks behind the drift: with w the sum of the weights of its mountings, an error V of
     that day moves the predicted drift by w V, so that cov(drift, V) = -w var(V) for the true drift about the predicted
-    one; the error of the slope of the line enters with the other sign, being an error of the coefficient itself.
+    one; the error of the slope of the line enters with the other sign, being an error of the coefficient itself. The
+    slope of a sensor's own line owes its error to the scatter about the lines that the days have too, so that both are
+    of one pool: taken apart, one doubtful variance would count as two.
     """
     own = Quantity(name=DRIFT, estimate=drift.value, u=drift.u, unit=unit, kind="A", distribution="t", df=drift.df,
-                   place="drift", source=drift.method)
+                   place="drift", source=drift.method, pool=DAY if drift.of_days else "")
     if not drift.weight:
         return own, {}
     s = 1.0 if log else curve.sensitivity

@@ -135,11 +135,15 @@ class Assembly:
 
         def pressure(x: Floats) -> Floats:
             p = self.inverse(self.reading - x[place["reading"]].sum(axis=0), x[place["coefficient"]])
-            p = p * np.exp(x[place["calibration"]].sum(axis=0) - x[place["relative"]].sum(axis=0))
+            # One exponent: of two factors one may be too large for a number and the other too small.
+            exponent = x[place["calibration"]].sum(axis=0) - x[place["relative"]].sum(axis=0)
             if corrected and place["drift"]:
                 change = x[place["drift"]].sum(axis=0) * self.uses_since
-                p = p * (np.exp(-change) if np.isnan(self.slope_at_calibration)
-                         else 1.0 / (1.0 + change / self.slope_at_calibration))
+                if np.isnan(self.slope_at_calibration):
+                    exponent = exponent - change
+                else:
+                    p = p / (1.0 + change / self.slope_at_calibration)
+            p = p * np.exp(exponent)
             return np.asarray(p - x[place["absolute"]].sum(axis=0))
 
         return pressure

@@ -15,8 +15,7 @@ if TYPE_CHECKING:
 
 FAMILY = "budget"
 CHECKED, FRESH = "pressure, sensor with checks", "pressure, sensor only calibrated"
-NAMED = {"pressure": "law of propagation, t of effective df", "pressure, Monte Carlo": "Monte Carlo, shortest"}
-MANY, FEW = frozenset({"7 checks"}), frozenset({"3 checks", "1 mounting"})
+NAMED = {"pressure": "law of propagation", "pressure, Monte Carlo": "Monte Carlo, symmetric"}
 
 
 def simulated(ground: Ground, made: tuple[Budget, ...]) -> tuple[tuple[ResultTable, ...], list[Finding]]:
@@ -34,6 +33,6 @@ def _asked(b: Budget) -> list[Asked]:
     drift = b.evidence.drift
     if drift is None:
         return []
-    design = Design(n=float(drift.n_sensors), kinds=FEW if b.evidence.mounting is None else MANY)
+    design = Design(n=float(drift.n_sensors), m=float(b.evidence.checks))
     return [Asked(quantity=name, named=CHECKED if drift.own else FRESH, method=method, design=design,
                   of=b.subject.words) for name, method in NAMED.items()]

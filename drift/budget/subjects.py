@@ -67,19 +67,19 @@ def subjects(data: WearData, spec: BudgetSpec, *, question: str = QUESTION) -> t
         For a sensor or construction that has no checks, and for a calibration before the first check.
     """
     if spec.sensor is not None:
-        names = sorted(set(data.sensor.astype(str)))
+        names = sorted({str(s) for s in data.sensor})
         if spec.sensor not in names:
             raise DriftError(_unknown("sensor", spec.sensor, names, question))
         first = int(np.flatnonzero(data.sensor == spec.sensor)[0])
         return (_of_sensor(data, spec, spec.sensor, str(data.construction[first]), question),)
-    known = sorted(set(data.construction.astype(str)))
+    known = sorted({str(c) for c in data.construction})
     if spec.construction is not None and spec.construction not in known:
         raise DriftError(_unknown("construction", spec.construction, [k for k in known if k], question))
     return tuple(_of_construction(data, spec, c) for c in ([spec.construction] if spec.construction else known))
 
 
 def _unknown(what: str, name: str, names: list[str], question: str) -> Finding:
-    return Finding(severity="error", code=f"unknown-{what}", value=name, question=question,
+    return Finding(severity="error", code=f"unknown-{what}", question=question,
                    message=f"no check that can be used is of {what} {name!r}",
                    mend=suggestion(name, names, noun=f"{what}s") if names else f"The checks name no {what}")
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.budget.beyond import FAR, beyond_checks, cut_sentence
 from drift.budget.subjects import QUESTION
 from drift.budget.tables import verdict
 from drift.engine.monte_carlo import BLOCK
@@ -16,7 +17,7 @@ from drift.results import Estimate, join_words
 if TYPE_CHECKING:
     from drift.budget.analysis import Budget, Ground
 
-FAR = 1.25
+CUT = "; its lower end is cut at 0, since no pressure is below that"
 
 
 def decimals(expanded: float) -> int:
@@ -36,21 +37,25 @@ def answer_sentence(ground: Ground, b: Budget) -> str:
              ", the use of its calibration")
     reading = f"A reading of {b.reading:.4g} {ground.reading_unit}".rstrip()
     at = f"{reading} of {s.words} at {per} {s.use:g}{since},"
+    beyond = beyond_checks(ground, b)
+    if beyond:
+        at = f"{beyond}: {at[0].lower()}{at[1:]}"
     if b.refused:
         return f"{at} has no pressure with an uncertainty: {b.refused}."
     g, d = b.gum, decimals(b.gum.expanded)
     cover = f"k = {g.factor:.2f}, {100 * ground.level:g} %"
-    low, high = _number(g.value - g.expanded, d), _number(g.value + g.expanded, d)
+    low, high = _number(max(g.value - g.expanded, 0.0), d), _number(g.value + g.expanded, d)
+    cut = cut_sentence(ground, b)
     if ground.spec.corrected or not b.bias:
         unknown = "" if b.drift_known else ", drift neither corrected nor in it"
         return (f"{at} means {_number(g.value, d)} {unit}, U = {_number(g.expanded, d)} {unit} ({cover}{unknown}): "
-                f"{low} to {high} {unit}.")
+                f"{low} to {high} {unit}{cut}.")
     side = "low" if b.bias < 0 else "high"
     ends = [_signed(g.value + sign * g.expanded - b.displayed, d) for sign in (-1, 1)]
     return (f"{at} shows {_number(b.displayed, d)} {unit}, which is {_number(abs(b.bias), d)} {unit} too {side} "
             f"because drift is not corrected: the true pressure lies between {low} and {high} {unit} ({cover}), that "
             f"is {ends[0]} to {ends[1]} {unit} from what is shown; as one figure, |bias| + U = "
-            f"{_number(abs(b.bias) + g.expanded, d)} {unit}.")
+            f"{_number(abs(b.bias) + g.expanded, d)} {unit}{cut}.")
 
 
 def _signed(value: float, places: int) -> str:
@@ -64,8 +69,9 @@ def all_estimates(ground: Ground, made: tuple[Budget, ...]) -> tuple[Estimate, .
 
 def _method(ground: Ground, b: Budget) -> str:
     df = f"{b.gum.df:.1f}" if b.gum.df < 1e6 else "infinite"
-    return ("law of propagation of uncertainty with all covariances (JCGM 100), Welch-Satterthwaite degrees of freedom "
-            f"{df}, coverage factor {b.gum.factor:.3f}")
+    return (f"law of propagation of uncertainty with all covariances (JCGM 100), coverage factor {b.gum.factor:.3f} of "
+            "the sum of the t distributions of its variance estimates (Welch-Satterthwaite degrees of freedom "
+            f"{df})")
 
 
 def _estimates(ground: Ground, b: Budget) -> list[Estimate]:
@@ -73,7 +79,8 @@ def _estimates(ground: Ground, b: Budget) -> list[Estimate]:
     g, unit, level, of = b.gum, ground.pressure_unit, ground.level, b.subject.of
     method = _method(ground, b)
     nan = math.nan
-    ends: dict[str, Any] = {"low": g.value - g.expanded, "high": g.value + g.expanded, "level": level}
+    ends: dict[str, Any] = {"low": max(g.value - g.expanded, 0.0), "high": g.value + g.expanded, "level": level}
+    method += CUT if g.expanded > g.value else ""
     if b.refused:
         return [Estimate(name="pressure", value=nan, unit=unit, of=of, method=method)]
     corrected = ground.spec.corrected
@@ -87,17 +94,18 @@ def _estimates(ground: Ground, b: Budget) -> list[Estimate]:
              Estimate(name="expanded uncertainty, percent", value=100 * total / abs(value), unit="%", of=of,
                       method=plain),
              Estimate(name="coverage factor", value=g.factor, of=of,
-                      method="t quantile at the effective degrees of freedom"),
+                      method="quantile of the sum of the t distributions of the variance estimates"),
              Estimate(name="effective degrees of freedom", value=g.df if g.df < 1e6 else nan, of=of,
                       method="Welch-Satterthwaite (JCGM 100, G.2b), inputs that share a variance estimate added up "
                              "first" + ("; infinite" if g.df >= 1e6 else ""))]
     if b.simulated is not None:
         s = b.simulated
         drawn = f"propagation of distributions (JCGM 101), {s.n_draws:,} draws"
-        made += [Estimate(name="pressure, Monte Carlo", value=s.mean, std_error=s.u, low=s.shortest_low, unit=unit,
-                          of=of, high=s.shortest_high, level=level, method=f"{drawn}, shortest interval"),
-                 Estimate(name="pressure, Monte Carlo, symmetric", value=s.mean, std_error=s.u, low=s.low, high=s.high,
-                          unit=unit, of=of, level=level, method=f"{drawn}, probabilistically symmetric interval")]
+        made += [Estimate(name="pressure, Monte Carlo", value=s.median, std_error=s.u, low=max(s.low, 0.0), unit=unit,
+                          of=of, high=s.high, level=level, method=f"{drawn}: median and probabilistically symmetric "
+                          f"interval{CUT if s.low < 0 else ''}"),
+                 Estimate(name="expanded uncertainty, Monte Carlo", value=s.half_width, unit=unit, of=of,
+                          method=f"{drawn}: half the width of the symmetric interval")]
     if b.subject.since and b.drift_known:
         # The displayed value is a number; what is uncertain about its bias is the true pressure.
         drift = [i for i, q in enumerate(b.assembly.quantities) if q.place == "drift"]
@@ -107,12 +115,12 @@ def _estimates(ground: Ground, b: Budget) -> list[Estimate]:
                              high=b.bias + half, level=level, unit=unit, of=of,
                              method="displayed less corrected pressure, t interval from the error of the drift"))
     if ground.spec.cells is not None:
-        rel, df = b.force(ground.spec.cells)
+        rel, factor = b.force(ground.spec.cells, level)
         made.append(Estimate(name="expanded uncertainty of a force over cells, percent", unit="%",
-                             value=100 * rel * _t(df, level), std_error=100 * rel,
+                             value=100 * rel * factor, std_error=100 * rel,
                              of={**of, "cells": f"{ground.spec.cells}"},
                              method="common components added linearly, components of single cells in quadrature; "
-                                    f"coverage factor {_t(df, level):.3f}"))
+                                    f"coverage factor {factor:.3f}"))
     return made
 
 
@@ -151,7 +159,7 @@ def _cautions(ground: Ground, b: Budget) -> list[Finding]:
         found.append(_say("warning", "left-out", f"{who}: nothing states {join_words(m[0] for m in missing)}; they are "
                           "left out, and the uncertainty is too small by them",
                           "State them under [budget]; the table of what is left out says what would give each"))
-    if s.use > b.evidence.last_use:
+    if s.use > b.evidence.last_use and s.since:
         far = s.use > FAR * b.evidence.last_use
         how = ", far beyond what was seen, and the budget knows nothing of wear that speeds up" if far else ""
         found.append(_say("warning" if far else "note", "beyond-checks",
@@ -201,7 +209,7 @@ def _verdict(ground: Ground, b: Budget) -> Finding:
         return _say("note", "confirmed", f"Monte Carlo confirms the interval. {text[0].upper()}{text[1:]}{settled}")
     return _say("note", "not-confirmed", "Monte Carlo does not confirm the interval to its last digit. "
                 f"{text[0].upper()}{text[1:]}{settled}", f"Where that digit matters state the Monte Carlo interval, "
-                f"{_number(s.shortest_low, d - 1)} to {_number(s.shortest_high, d - 1)} {unit}")
+                f"{_number(max(s.low, 0.0), d - 1)} to {_number(s.high, d - 1)} {unit}")
 
 
 def _notes(ground: Ground, b: Budget) -> list[Finding]:

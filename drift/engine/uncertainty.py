@@ -103,7 +103,7 @@ def _complex_step(model: Model, x: Floats, size: Floats) -> Floats | None:
 
 
 def propagate(model: Model, estimates: ArrayLike, covariance: ArrayLike, *, df: ArrayLike | None = None,
-              pools: ArrayLike | None = None, level: float = 0.95) -> Propagated:
+              pools: ArrayLike | None = None, level: float = 0.95, mixture: bool = False) -> Propagated:
     """Combine standard uncertainties and covariances into that of the output, with its expanded uncertainty.
 
     Parameters
@@ -117,6 +117,9 @@ def propagate(model: Model, estimates: ArrayLike, covariance: ArrayLike, *, df: 
     pools : array_like of int, shape (n_inputs,), optional
         Inputs with the same number owe their uncertainty to one and the same variance estimate.
     level : float
+    mixture : bool
+        Whether the coverage factor is that of the sum of t distributions (:mod:`drift.engine.coverage_factor`) in place
+        of the t quantile at the effective degrees of freedom.
 
     Raises
     ------
@@ -145,7 +148,13 @@ def propagate(model: Model, estimates: ArrayLike, covariance: ArrayLike, *, df: 
     variance = max(float(share.sum()), 0.0)
     nu = np.full(len(x), np.inf) if df is None else np.asarray(df, dtype=np.float64)
     effective = effective_df(share, nu, pools)
-    factor = float(stdtrit(min(effective, 1e12), 0.5 + level / 2))
+    if mixture:
+        from drift.engine.coverage_factor import mixture_factor
+
+        one_each = np.arange(len(x)) if pools is None else pools
+        factor = mixture_factor(np.outer(c, c) * v, nu, one_each, level=level)
+    else:
+        factor = float(stdtrit(min(effective, 1e12), 0.5 + level / 2))
     u = float(np.sqrt(variance))
     return Propagated(value=float(model(x[:, None])[0]), sensitivity=c, contribution=c * own, share=share, u=u,
                       df=effective, factor=factor, expanded=factor * u)

@@ -17,3 +17,8 @@ def __getattr__(name: str) -> Any:
     if home is None:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     return getattr(import_module(f"{__name__}.{home}"), name)
+from drift.sensitivity.fit import fit_wear
+from drift.sensitivity.result import WearResult
+from drift.sensitivity.tables import basic_tables
+
+__all__ = ["WearResult", "basic_tables", "fit_wear"]

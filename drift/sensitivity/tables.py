@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.records import Tables
 from drift.results import ResultTable
+from drift.sensitivity.design import WearData, prepare
+from drift.sensitivity.lines import Occasions, occasion_means
+from drift.study import Study
 
 if TYPE_CHECKING:
     from drift.sensitivity.fit import Analysis
@@ -15,7 +20,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 
-def sensitivity_unit(analysis: Analysis) -> str:
+def sensitivity_unit(analysis: Analysis | Basics) -> str:
     """Return the unit of a sensitivity: reading unit per reference unit."""
     units = analysis.data.units
     if not analysis.data.has_reference:
@@ -23,7 +28,7 @@ def sensitivity_unit(analysis: Analysis) -> str:
     return f"{units['reading']}/{units['reference']}" if units["reading"] and units["reference"] else ""
 
 
-def response_unit(analysis: Analysis) -> str:
+def response_unit(analysis: Analysis | Basics) -> str:
     """Return the unit of the response: none for a logarithm."""
     return "" if analysis.data.log else sensitivity_unit(analysis)
 
@@ -34,6 +39,27 @@ def slope_unit(analysis: Analysis) -> str:
     return f"{unit} per {analysis.data.per}" if unit else f"per {analysis.data.per}"
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Basics:
+    """What the tables of sensitivities and occasions are made of, without any model."""
+
+    data: WearData
+    occasions: Occasions
+
+
+def basic_tables(tables: Tables, study: Study) -> tuple[ResultTable, ResultTable]:
+    """Return the tables "occasions" and "sensitivities" of a study without fitting a model of wear.
+
+    Raises
+    ------
+    DriftError
+        Without checks, without the exposure column, or when no row can be used.
+    """
+    data = prepare(tables, study)
+    found = Basics(data=data, occasions=occasion_means(data))
+    return _occasions(found), _sensitivities(found)
+
+
 def all_tables(analysis: Analysis) -> tuple[ResultTable, ...]:
     """Build every table, in the order in which they are read."""
     return (_sensor_lines(analysis), _components(analysis), _comparison(analysis), _population_line(analysis),
@@ -41,7 +67,7 @@ def all_tables(analysis: Analysis) -> tuple[ResultTable, ...]:
             _residuals(analysis), analysis.removals.table, analysis.data.screening.table, analysis.aliases.table)
 
 
-def _sensitivities(analysis: Analysis) -> ResultTable:
+def _sensitivities(analysis: Analysis | Basics) -> ResultTable:
     data, c = analysis.data, analysis.data.calibration
     unit, pressure = sensitivity_unit(analysis), data.units["reference"]
     return ResultTable.build("sensitivities", {
@@ -58,7 +84,7 @@ def _sensitivities(analysis: Analysis) -> ResultTable:
                  "reading": "Mean reading of each mounting (no reference)."}[c.form])
 
 
-def _occasions(analysis: Analysis) -> ResultTable:
+def _occasions(analysis: Analysis | Basics) -> ResultTable:
     o, unit = analysis.occasions, response_unit(analysis)
     what = ("log " if analysis.data.log else "") + analysis.data.what
     return ResultTable.build("occasions", {

@@ -75,6 +75,9 @@ def test_an_estimate_and_an_uncertainty_of_different_kinds_are_refused() -> None
 def test_an_unknown_sensor_or_construction_is_refused_with_the_nearest() -> None:
     assert "S1" in refused({"sensor": "S11"})
     assert "no check that can be used is of construction 'x'" in refused({"construction": "x"})
+    text = refused({"sensor": "unheard of"})
+    assert "np.str_" not in text
+    assert text.count("unheard of") == 1
 
 
 def test_a_use_before_the_first_check_of_the_sensor_is_refused() -> None:

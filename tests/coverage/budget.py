@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import stdtrit
 
 from drift.budget.analysis import Budget, Ground, grounds, one_budget
 from drift.budget.evidence import fitted_group
@@ -20,14 +21,15 @@ from drift.study import study_from_dict
 from drift.study.budgets import BudgetSpec
 from tests.coverage.family import FOLDER, LEVEL, Family, Held
 
-TABLE, SEED, STUDIES = FOLDER / "budget.csv", 20260611, 1000
+TABLE, SEED, STUDIES = FOLDER / "budget.csv", 20260611, 2000
 LEVELS = np.array([200.0, 400, 600, 800])
 START_SD, SLOPE, SLOPE_SD = 0.03, -0.007, 0.0015
 DAY_SD, MOUNTING_SD, READING_SD, OFFSET = 0.01, 0.008, 2.0, 3.0
 REFERENCE, LOOP = 0.01, 0.015
 TRUE, USE = 500.0, 30.0
 CHECKED, FRESH = "pressure, sensor with checks", "pressure, sensor only calibrated"
-GUM, SHORTEST = "law of propagation, t of effective df", "Monte Carlo, shortest"
+GUM, SYMMETRIC = "law of propagation", "Monte Carlo, symmetric"
+EFFECTIVE = "law of propagation, t of effective df (shortcut)"
 NORMAL = "law of propagation, k = 2 (shortcut)"
 RESIDUAL, AVERAGED, RANDOM = ("scatter of readings only (shortcut)", "reference averaged over levels (shortcut)",
                               "not corrected, drift as random error (shortcut)")
@@ -45,9 +47,12 @@ class Design:
 
 def named() -> dict[str, Design]:
     """Return the grid of the table."""
-    grid = {f"{n} sensors, 7 checks": Design(n) for n in (6, 12, 24)}
-    grid |= {f"{n} sensors, 3 checks, 1 mounting": Design(n, uses=(0, 15, 30), mountings=1) for n in (6, 12)}
-    return grid | {"3 sensors, 7 checks": Design(3)}
+    grid = {f"{n} sensors x 7 checks": Design(n) for n in (6, 12, 24)}
+    grid |= {f"{n} sensors x 3 checks, 1 mounting": Design(n, uses=(0, 15, 30), mountings=1) for n in (6, 12)}
+    # Too few sensors for a model of all: a sensor's own line.
+    grid |= {"3 sensors x 7 checks": Design(3), "1 sensor x 7 checks": Design(1)}
+    return grid | {"1 sensor x 4 checks": Design(1, uses=(0, 10, 20, 30)),
+                   "1 sensor x 3 checks, 1 mounting": Design(1, uses=(0, 15, 30), mountings=1)}
 
 
 STUDY = study_from_dict({"study": {"title": "simulated"}, "files": {"checks": "checks.csv"},
@@ -107,7 +112,8 @@ def _put(held: dict[tuple[str, str], tuple[bool, float]], quantity: str, made: B
         held[quantity, method] = (abs(TRUE - value) <= half, 2 * half)
 
     put(GUM, g.value, g.expanded)
-    held[quantity, SHORTEST] = (s.shortest_low <= TRUE <= s.shortest_high, s.shortest_high - s.shortest_low)
+    held[quantity, SYMMETRIC] = (s.low <= TRUE <= s.high, s.high - s.low)
+    put(EFFECTIVE, g.value, g.u * float(stdtrit(min(g.df, 1e12), 0.5 + LEVEL / 2)))
     put(NORMAL, g.value, 2 * g.u)
     put(ENLARGED, made.displayed, abs(made.bias) + g.expanded)
     part = {q.name: (float(share), q) for q, share in zip(made.assembly.quantities, g.share, strict=True)}
@@ -120,7 +126,7 @@ def _put(held: dict[tuple[str, str], tuple[bool, float]], quantity: str, made: B
 
 
 DESIGNS = list(named())
-FAMILY = Family("budget", __doc__ or "", DESIGNS, study, TABLE, SEED, studies=STUDIES, cheap="3 sensors, 7 checks")
+FAMILY = Family("budget", __doc__ or "", DESIGNS, study, TABLE, SEED, studies=STUDIES, cheap="3 sensors x 7 checks")
 
 if __name__ == "__main__":
     from tests.coverage.__main__ import main
