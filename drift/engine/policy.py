@@ -179,29 +179,6 @@ def simulate(population: Population, criteria: Criteria, policies: Sequence[Poli
     return Rates(mean=mean, within=within, lives=lives, cut=cut)
 
 
-def past_by(population: Population, criteria: Criteria, counts: ArrayLike, *, rng: np.random.Generator,
-            lives: int = 1000) -> Floats:
-    """Share of sensors past a limit in a use up to each count, shape (n_counts, n_draws).
-
-    No check decides when such a sensor ends, so that lines alone are drawn: far more of them than lives are simulated.
-    The quantile over draws of a share of few lives would be mostly the scatter of those lives.
-    """
-    from scipy.special import ndtri
-
-    at = np.asarray(counts, dtype=np.float64)
-    points = kronecker(lives, population.mean.shape[1])
-    z = ndtri(np.clip((points + rng.random(points.shape[1])) % 1, 1e-12, 1 - 1e-12))
-    shares = np.empty((len(at), population.n_draws))
-    for k in range(population.n_draws):
-        x = population.mean[k] + z @ population.root[k].T
-        start = np.where(criteria.start >= 0, x[:, np.maximum(criteria.start, 0)], 0.0)
-        gap, slope = criteria.limit - start, x[:, criteria.slope]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            t = np.where(gap < 0, 0.0, np.where(slope > 0, gap / slope, np.inf)).min(1)
-        shares[:, k] = (np.floor(t * (1 + 1e-12))[:, None] + 1 <= at).mean(0)
-    return shares
-
-
 class Sensors:
     """Sensors of some draws, and the errors that all policies share."""
 
@@ -209,6 +186,7 @@ class Sensors:
                  horizon: int, rng: np.random.Generator) -> None:
         from scipy.special import ndtri
 
+        apart, = rng.spawn(1)
         u = (points + rng.random((population.n_draws, 1, points.shape[1]))) % 1
         z = ndtri(np.clip(u, 1e-12, 1 - 1e-12))
         x = (population.mean[:, None] + z @ population.root.transpose(0, 2, 1)).reshape(-1, points.shape[1])
@@ -222,7 +200,8 @@ class Sensors:
                                         for u in range(c, horizon + 1, c)}), dtype=np.int64)
         self.errors, self.fresh = self._errors(rng, len(x))
         cycles = max((-(-horizon // p.recalibrate_every) for p in policies if p.recalibrate_every), default=1)
-        self.calibration = (criteria.calibration_sd * rng.standard_normal((len(x), cycles), dtype=np.float32)
+        # Of a stream of its own, cycle by cycle: neither the checks of other policies nor the horizon change them.
+        self.calibration = (criteria.calibration_sd * apart.standard_normal((cycles, len(x)), dtype=np.float32).T
                             if criteria.calibration_sd > 0 else None)
 
     def _first_out(self) -> Floats:

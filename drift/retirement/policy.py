@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from drift.engine.age_replacement import AgeOptimum, discrete_optimum
 from drift.engine.count_curves import CountCurve, count_curves
-from drift.engine.policy import COUNTS, Policy, Rates, past_by, simulate
+from drift.engine.ever_past import PARTS, ever_past
+from drift.engine.policy import COUNTS, Policy, Rates, simulate
 from drift.engine.population import population_draws
 from drift.records import Tables
 from drift.results import Estimate, Provenance, Result, run_versions
@@ -21,7 +22,7 @@ from drift.retirement.decision import exposure_of
 from drift.retirement.policy_candidates import candidates
 from drift.retirement.policy_jumps import Jump, jumps_of
 from drift.retirement.policy_lines import Population, make_populations
-from drift.retirement.policy_scores import Scored, changed, choice, costs_per_use, is_count, score, weights
+from drift.retirement.policy_scores import Scored, changed, choice, costs_per_use, score, weights
 from drift.retirement.recalibration import statement_of
 from drift.retirement.row_accounts import rows_without
 from drift.study import Costs, PolicySpec, RetirementSpec, Study
@@ -30,6 +31,7 @@ Floats = NDArray[np.float64]
 
 QUESTION = "policy"
 DRAWS, LIVES_A_DRAW = 400, 25
+BOUND_DRAWS = 1600  # of the population, for upper bounds: they need draws more than lives
 LONGEST_CURVE = 400
 FACTORS = (0.5, 2.0)
 Tell = Callable[..., None]
@@ -56,6 +58,8 @@ class Curve:
     """Cost per use over the retire-after count, of one way of working; arrays over ``count``."""
 
     name: str
+    recalibrate_every: int
+    noticed_after: int
     count: Floats
     mean: Floats
     low: Floats
@@ -117,6 +121,11 @@ def compare_policies(wear: Result, retired: Result, study: Study, tables: Tables
     -------
     PolicyResult
 
+    Raises
+    ------
+    DriftError
+        Where a cost is missing, or all are 0.
+
     Notes
     -----
     Sensors are simulated from draws of mean and covariance of the true lines (:mod:`drift.engine.population`), all
@@ -128,10 +137,12 @@ def compare_policies(wear: Result, retired: Result, study: Study, tables: Tables
     Barlow, R. E. and Proschan, F. (1965), Mathematical Theory of Reliability, Wiley, chapters 3 and 4; Jardine, A. K.
     S. and Tsang, A. H. C. (2013), Maintenance, Replacement, and Reliability, CRC Press, chapters 2 and 3.
     """
+    from drift.retirement.policy_costs import refuse_costs
     from drift.retirement.policy_tables import tables_of
     from drift.retirement.policy_words import answer_sentence, estimates_of, findings_of
 
     tell = progress or (lambda *_: None)
+    refuse_costs(study)
     spec, exposure = study.policy or PolicySpec(), exposure_of(study)
     level = wear.provenance.level if level is None else level
     statement = statement_of(study) if study.recalibration is not None else None
@@ -170,11 +181,12 @@ def _answer(p: Population, study: Study, spec: PolicySpec, retired: Result, inte
     tell("costing every retire-after count", 0.05)
     n_retire = retire.value if retire is not None else math.nan
     curves = _curves(p, spec, study.costs, follow, m, level)
-    best = [(min(c.optimum.age, float(c.count[-1])), "cheapest count") for c in curves if c.optimum is not None]
+    best = [(min(c.optimum.age, float(c.count[-1])), c.recalibrate_every, c.noticed_after) for c in curves
+            if c.optimum is not None]
     found, left_out = candidates(p, spec, retire=n_retire, cheapest=best, recalibrate=m)
     tell("comparing policies", 0.5)
     rates = run([c.policy for c in found])
-    ever = past([c.policy for c in found], rates)
+    ever = past([c.policy for c in found])
     scores = score(found, rates, ever, study.costs, level=level, retire=n_retire, content=of.content,
                    confidence=of.confidence, interval=m if study.recalibration is not None else None)
     taken = choice(scores)
@@ -214,28 +226,32 @@ def _refusal(p: Population, retire: Estimate | None, *, is_use: bool) -> tuple[s
 
 def _runners(p: Population, spec: PolicySpec, stream: np.random.SeedSequence, horizon: int
              ) -> tuple[Callable[[list[Policy]], Rates], Callable[[list[tuple[int, int]], int], list[CountCurve]],
-                        Callable[[list[Policy], Rates], Floats]]:
+                        Callable[[list[Policy]], Floats]]:
     """Return functions that simulate policies, every count, and shares past a limit, with the same draws."""
-    first, second, third = stream.spawn(3)
+    first, second, third, fourth = stream.spawn(4)
+
+    def again(s: np.random.SeedSequence) -> np.random.Generator:
+        """Start a stream anew: one that has spawned before would give other sensors the second time."""
+        return np.random.default_rng(np.random.SeedSequence(entropy=s.entropy, spawn_key=s.spawn_key))
+
     draws = max(min(DRAWS, spec.lives // LIVES_A_DRAW), 20)
-    population = population_draws(p.lines, p.error, n_draws=draws, rng=np.random.default_rng(first), batch=p.batch,
+    population = population_draws(p.lines, p.error, n_draws=draws, rng=again(first), batch=p.batch,
                                   error_df=p.error_df)
     lives = -(-spec.lives // draws)
 
     def run(policies: list[Policy]) -> Rates:
-        return simulate(population, p.criteria, policies, lives=lives, horizon=horizon,
-                        rng=np.random.default_rng(second))
+        return simulate(population, p.criteria, policies, lives=lives, horizon=horizon, rng=again(second))
 
     def follow(ways: list[tuple[int, int]], top: int) -> list[CountCurve]:
-        return count_curves(population, p.criteria, ways, lives=lives, top=top, rng=np.random.default_rng(second))
+        return count_curves(population, p.criteria, ways, lives=lives, top=top, rng=again(second))
 
-    def past(policies: list[Policy], rates: Rates) -> Floats:
-        shares = rates.share_past().copy()
-        counted = [i for i, one in enumerate(policies) if is_count(one)]
-        ends = [min(policies[i].retire_after, float(horizon)) for i in counted]
-        if counted:
-            shares[counted] = past_by(population, p.criteria, ends, rng=np.random.default_rng(third))
-        return shares
+    def past(policies: list[Policy]) -> Floats:
+        parts = again(third)
+        made = [ever_past(population_draws(p.lines, p.error, n_draws=BOUND_DRAWS // PARTS, rng=parts, batch=p.batch,
+                                           error_df=p.error_df), p.criteria, policies, horizon=horizon, rng=one,
+                          lives=min(max(spec.lives // 100, 40), 400))
+                for one in again(fourth).spawn(PARTS)]
+        return np.concatenate(made, axis=1)
 
     return run, follow, past
 
@@ -253,11 +269,11 @@ def _curves(p: Population, spec: PolicySpec, costs: Costs,
     sensor, again = weights(costs)[[COUNTS.index("sensors"), COUNTS.index("recalibrations")]]
     spoilt = weights(costs)[COUNTS.index("past a limit")]
     made = []
-    for (name, m, _), c in zip(ways, follow([(m, n) for _, m, n in ways], top), strict=True):
+    for (name, m, k), c in zip(ways, follow([(m, n) for _, m, n in ways], top), strict=True):
         cost = (sensor + spoilt * c.spoilt + (again * c.recalibrations if m else 0.0)) / c.uses
         low, high = (np.quantile(cost, q, axis=0) for q in ((1 - level) / 2, (1 + level) / 2))
         mean = cost.mean(0)
-        made.append(Curve(name=name, count=np.arange(1.0, top + 1), mean=mean, low=low, high=high, draws=cost.T,
+        made.append(Curve(name=name, recalibrate_every=m, noticed_after=k, count=np.arange(1.0, top + 1), mean=mean, low=low, high=high, draws=cost.T,
                           spoilt=100 * (c.spoilt / c.uses).mean(0),
                           optimum=discrete_optimum(mean) if np.isfinite(mean).all() else None))
     return made

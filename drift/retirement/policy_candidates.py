@@ -36,6 +36,7 @@ class Candidate:
         return p.retire_after, p.check_every, p.recalibrate_every, p.noticed_after, self.guard
 
 
+CHEAPEST = "cheapest count"
 FIXED, CHECKED, FAILED = "fixed count", "check and retire", "run to failure"
 RECALIBRATED, CHECKED_TOO = "recalibrate and retire", "check, recalibrate and retire"
 
@@ -62,8 +63,8 @@ def thresholds(population: Population, every: int, spec: PolicySpec) -> tuple[Fl
     return None if np.any(limit <= fresh) else (limit, words)
 
 
-def candidates(population: Population, spec: PolicySpec, *, retire: float, cheapest: Iterable[tuple[float, str]],
-               recalibrate: float) -> tuple[list[Candidate], list[str]]:
+def candidates(population: Population, spec: PolicySpec, *, retire: float,
+               cheapest: Iterable[tuple[float, int, int]], recalibrate: float) -> tuple[list[Candidate], list[str]]:
     """List the policies of one construction, and what had to be left out.
 
     Parameters
@@ -72,18 +73,20 @@ def candidates(population: Population, spec: PolicySpec, *, retire: float, cheap
     spec : PolicySpec
     retire : float
         Retire-after count of the statement.
-    cheapest : iterable of (count, words)
-        Counts that cost least, for comparison.
+    cheapest : iterable of (count, recalibrate_every, noticed_after)
+        Counts that cost least in each way of working, for comparison: as that way works, so that a count has one cost.
     recalibrate : float
         Recalibration interval; NaN without a tolerance.
     """
     made: list[Candidate] = []
     crossing, cap = population.crossing(), population.cap
-    counts = [(retire, "retire-after count"), *cheapest, *((float(n), "asked for") for n in spec.retire_after)]
+    ways = list(cheapest)
+    counts = [(retire, "retire-after count"), *((n, CHEAPEST) for n, m, k in ways if not m and not k), *((float(n), "asked for") for n in spec.retire_after)]
     if math.isfinite(crossing) and crossing >= 1:
         counts.append((math.floor(crossing), "average sensor reaches a limit"))
     counts = [(n, w) for n, w in counts if math.isfinite(n) and n >= 1]
     made += [_fixed(n, w) for n, w in counts]
+    made += [_in_a_way(n, m, k) for n, m, k in ways if (m or k) and n >= 1]
     life = crossing if math.isfinite(crossing) else cap
     every = spec.check_every or tuple(c for c in NICE if 2 * c <= life)[-MOST_CHECKS:]
     left_out = []
@@ -110,6 +113,14 @@ def _threshold(words: str) -> str:
 
 def _fixed(n: float, note: str) -> Candidate:
     return Candidate(kind=FIXED, words=f"retire after {n:g}", policy=Policy(retire_after=n), note=note)
+
+
+def _in_a_way(n: float, recalibrate: int, noticed: int) -> Candidate:
+    words = f"recalibrate every {recalibrate}, retire after {n:g}" if recalibrate else f"retire after {n:g}"
+    if noticed:
+        words += f", failures noticed after {noticed}"
+    return Candidate(kind=RECALIBRATED if recalibrate else FIXED, words=words, note=CHEAPEST, policy=Policy(
+        retire_after=n, recalibrate_every=recalibrate, noticed_after=noticed))
 
 
 def _recalibrated(population: Population, spec: PolicySpec, counts: list[tuple[float, str]], interval: float,

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.engine.ever_past import bound_error
 from drift.engine.policy import COUNTS, Policy, Rates
 from drift.retirement.policy_candidates import Candidate
 from drift.study import Costs
@@ -26,7 +27,8 @@ class Scored:
     """One policy. Tuples are mean over the draws, low, high, and Monte Carlo error of the mean.
 
     ``spoilt`` counts sessions past a limit or out of tolerance, ``past`` those past a limit alone; all per 100 uses.
-    ``ever`` is the share of sensors ever past a limit, mean and upper bound at the confidence of the statement;
+    ``ever`` is the share of sensors ever past a limit, mean, upper bound at the confidence of the statement, and Monte
+    Carlo error of that bound;
     ``breaks`` names the statements that the policy breaks, of ``RETIREMENT`` and ``RECALIBRATION``.
     """
 
@@ -38,7 +40,7 @@ class Scored:
     checks: float
     recalibrations: float
     uses: float
-    ever: tuple[float, float]
+    ever: tuple[float, float, float]
     breaks: tuple[str, ...]
     cut: float
     draws: Floats
@@ -73,8 +75,8 @@ def costs_per_use(rates: Rates, costs: Costs) -> tuple[Floats, Floats]:
 
 
 def is_count(policy: Policy) -> bool:
-    """Whether only its count retires a sensor."""
-    return not policy.check_every and not policy.noticed_after
+    """Whether no check retires a sensor before its count."""
+    return not policy.check_every and (not policy.noticed_after or math.isfinite(policy.retire_after))
 
 
 def broken(policy: Policy, upper: float, *, retire: float, interval: float | None, allowed: float) -> tuple[str, ...]:
@@ -92,7 +94,8 @@ def broken(policy: Policy, upper: float, *, retire: float, interval: float | Non
     allowed : float
         Share that [retirement] allows past a limit.
     """
-    made = () if (policy.retire_after <= retire if is_count(policy) else upper <= allowed) else (RETIREMENT,)
+    keeps = policy.retire_after <= retire or (not is_count(policy) and upper <= allowed)
+    made: tuple[str, ...] = () if keeps else (RETIREMENT,)
     if interval is None:
         return made
     # A calibration holds until the next one, or the last until the sensor is retired.
@@ -104,7 +107,7 @@ def score(found: Sequence[Candidate], rates: Rates, ever: Floats, costs: Costs, 
           content: float, confidence: float, interval: float | None = None) -> list[Scored]:
     """Score every policy and mark those that no other beats in cost and spoilt sessions together.
 
-    ``ever``, shape (n_policies, n_draws), is the share of sensors ever past a limit.
+    ``ever``, shape (n_policies, n_bound_draws), is the share of sensors ever past a limit.
     """
     money, money_error = costs_per_use(rates, costs)
     hundred = {name: rates.per_use(100.0 * np.isin(COUNTS, names)) for name, names in (
@@ -120,8 +123,8 @@ def score(found: Sequence[Candidate], rates: Rates, ever: Floats, costs: Costs, 
             past=_four(hundred["past"][0][i], hundred["past"][1][i], level),
             sensors=_four(hundred["sensors"][0][i], hundred["sensors"][1][i], level),
             checks=float(hundred["checks"][0][i].mean()), uses=float(rates.mean[i, :, 1].mean()),
-            recalibrations=float(hundred["recalibrations"][0][i].mean()), ever=(float(ever[i].mean()), upper),
-            draws=money[i]))
+            recalibrations=float(hundred["recalibrations"][0][i].mean()), 
+            ever=(float(ever[i].mean()), upper, bound_error(ever[i], confidence)), draws=money[i]))
     return _marked(made)
 
 

@@ -8,10 +8,9 @@ from typing import Any
 
 from drift.results import ResultTable
 from drift.retirement.policy import PolicyAnswer
+from drift.retirement.policy_costs import NAMES
 from drift.retirement.policy_scores import PRICED
 from drift.study import Costs, Study
-
-NAMES = {"sensor": "sensor", "spoilt_session": "spoilt session", "check": "check", "recalibration": "recalibration"}
 
 
 def money(costs: Costs) -> str:
@@ -47,6 +46,7 @@ def _policies(answers: Sequence[PolicyAnswer], unit: str, level: float) -> Resul
                 "sensors, high": s.sensors[2], "checks per 100": s.checks,
                 "recalibrations per 100": s.recalibrations, "uses per sensor": s.uses,
                 "sensors ever past a limit": 100 * s.ever[0], "ever past, upper bound": 100 * s.ever[1],
+                "ever past, Monte Carlo error of the bound": 100 * s.ever[2],
                 "keeps the statement": "yes" if s.keeps else "no",
                 "statement broken": " and ".join(s.breaks), "beaten by none": "yes" if s.best else "no",
                 "chosen": "yes" if s.chosen else "no", "count": s.candidate.note,
@@ -54,7 +54,8 @@ def _policies(answers: Sequence[PolicyAnswer], unit: str, level: float) -> Resul
                 "check every": float(p.check_every or math.nan),
                 "recalibrate every": float(p.recalibrate_every or math.nan), "cut off": 100 * s.cut})
     per = dict.fromkeys(("cost per use", "cost, low", "cost, high", "cost, Monte Carlo error"), f"{unit} per use")
-    share = dict.fromkeys(("sensors ever past a limit", "ever past, upper bound", "cut off"), "%")
+    share = dict.fromkeys(("sensors ever past a limit", "ever past, upper bound",
+                           "ever past, Monte Carlo error of the bound", "cut off"), "%")
     return _build("policies", rows, {**per, **share, "retire after": "uses", "check every": "uses",
                                      "recalibrate every": "uses", "uses per sensor": "uses"},
                   f"Policies, cheapest first, with {100 * level:g} % bands of what the study leaves uncertain. A "

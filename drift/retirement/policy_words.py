@@ -12,8 +12,9 @@ from drift.results import Estimate, join_words
 from drift.retirement.dead import FAILED as FAILED_SUDDENLY
 from drift.retirement.policy import QUESTION, PolicyAnswer
 from drift.retirement.policy_candidates import CHECKED, FAILED, FIXED
-from drift.retirement.policy_scores import PRICED, Four, Scored, cheapest
-from drift.retirement.policy_tables import NAMES, money
+from drift.retirement.policy_costs import NAMES, free_findings, undecided
+from drift.retirement.policy_scores import Four, Scored, cheapest
+from drift.retirement.policy_tables import money
 from drift.retirement.wording import label_of, labels, percent
 from drift.study import RetirementSpec, Study
 
@@ -33,17 +34,12 @@ def band(four: Four) -> str:
     return f"{number(four[0])} ({number(four[1])} to {number(four[2])})"
 
 
-def missing(study: Study) -> list[str]:
-    """Costs that are not given, of those the study needs."""
-    needed = [k for k in PRICED if k != "recalibration" or study.recalibration is not None]
-    return [k for k in needed if getattr(study.costs, k) is None]
-
-
 def answer_sentence(answers: Sequence[PolicyAnswer], study: Study) -> str:
     """One or two sentences a construction."""
     if not answers:
         return "No policy can be compared, because no continuous limit is declared in [limits]."
-    return " ".join(_sentence(a, study) for a in answers)
+    told = undecided(study) if any(not a.refused for a in answers) else ""
+    return " ".join(_sentence(a, study) for a in answers) + told
 
 
 def _statements(study: Study) -> str:
@@ -86,26 +82,19 @@ def _sentence(a: PolicyAnswer, study: Study) -> str:
     other = a.scores[i]
     without = f"without the {' and the '.join(other.breaks)} statement" if study.recalibration else (
         "without the statement")
-    return (f"{lead}. Cheaper {without}: {other.candidate.words}, {unit} {number(other.cost[0])} per use, "
-            f"with {number(other.spoilt[0])} spoilt sessions per 100 and {number(100 * other.ever[0])} % of sensors "
+    return (f"{lead}. Cheaper {without}: {other.candidate.words}, {unit} {number(other.cost[0])} per use "
+            f"({unit} {number(chosen.cost[0] - other.cost[0])} less, the price of the statement), with {number(other.spoilt[0])} spoilt sessions per 100 and {number(100 * other.ever[0])} % of sensors "
             "used past a limit.")
 
 
 def _without_choice(a: PolicyAnswer, study: Study, name: str) -> str:
-    gone = [k for k in missing(study) if k in ("sensor", "spoilt_session")] or missing(study)
     n = a.retire.value if a.retire is not None else math.nan
     fixed = next((s for s in a.scores if s.candidate.kind == FIXED and s.candidate.policy.retire_after == n), None)
     checked = [s for s in a.scores if s.candidate.kind == CHECKED]
     told = [f"{s.candidate.words}: {number(s.spoilt[0])} spoilt sessions, {number(s.sensors[0])} sensors and "
             f"{number(s.checks)} checks per 100 uses" for s in ([fixed] if fixed else []) + checked[-1:]]
-    if gone:
-        lead = f"{name}: no cost per use, because [costs] lacks {join_words(gone)}"
-    elif not any(s.keeps for s in a.scores):
-        lead = f"{name}: no policy compared keeps {_statements(study)}, so none is chosen"
-    else:
-        lead = (f"{name}: no policy that keeps {_statements(study)} has a cost, because [costs] lacks "
-                f"{join_words(missing(study))}")
-    return f"{lead}. {'Without money: ' if gone else ''}{'; '.join(told)}." if told else f"{lead}."
+    lead = f"{name}: no policy compared keeps {_statements(study)}, so none is chosen"
+    return f"{lead}. {'; '.join(told)}." if told else f"{lead}."
 
 
 def method_of(a: PolicyAnswer) -> str:
@@ -134,8 +123,21 @@ def estimates_of(answers: Sequence[PolicyAnswer], study: Study, level: float) ->
                                         ("sensors per 100 uses", s.sensors, "per 100 uses")):
                 made.append(Estimate(name=name, value=four[0], low=four[1], high=four[2], std_error=four[3],
                                      unit=of_unit, level=level, n=n, of=mine, method=method))
-        made += _counts(a, unit, of, n, level)
+        made += [*_price(a, unit, of, n, level), *_counts(a, unit, of, n, level)]
     return made
+
+
+def _price(a: PolicyAnswer, unit: str, of: dict[str, str], n: int, level: float) -> list[Estimate]:
+    """Return what the chosen policy costs more than the cheapest of all that were compared."""
+    chosen, i = next((s for s in a.scores if s.chosen), None), cheapest(a.scores)
+    if chosen is None or i < 0:
+        return []
+    more = chosen.draws - a.scores[i].draws
+    low, high = np.quantile(more, [(1 - level) / 2, (1 + level) / 2])
+    return [Estimate(name="price of the statement", value=float(more.mean()), low=float(low), high=float(high), n=n,
+                     unit=f"{unit} per use", level=level, of={**of, "policy": a.scores[i].candidate.words},
+                     method="cost per use of the chosen policy less that of the cheapest of all compared, the same "
+                            "sensors in both; quantiles over the draws")]
 
 
 def _counts(a: PolicyAnswer, unit: str, of: dict[str, str], n: int, level: float) -> list[Estimate]:
@@ -156,7 +158,7 @@ def _counts(a: PolicyAnswer, unit: str, of: dict[str, str], n: int, level: float
             low, high = np.quantile(more, [(1 - level) / 2, (1 + level) / 2])
             made += [Estimate(name="policy count", value=min(at, retire), unit="uses", n=n, of=mine,
                               bound="exact", method="the smaller of cheapest count and retire-after count"),
-                     Estimate(name="price of the statement", value=float(more.mean()) if retire < at else 0.0,
+                     Estimate(name="retire-after count over cheapest count", value=float(more.mean()) if retire < at else 0.0,
                               low=float(low) if retire < at else 0.0, high=float(high) if retire < at else 0.0,
                               unit=f"{unit} per use", level=level, n=n, of=mine,
                               method="cost per use at the retire-after count less that at the cheapest count, the same "
@@ -184,22 +186,7 @@ def findings_of(answers: Sequence[PolicyAnswer], study: Study) -> list[Finding]:
 def _of_costs(study: Study, compared: bool) -> list[Finding]:
     if not compared:
         return []
-    costs, made = study.costs, []
-    gone = missing(study)
-    if gone:
-        what = {"check": "the ranking of checking against a fixed count turns on it", "sensor": "every policy uses "
-                "sensors", "spoilt_session": "every policy can spoil one", "recalibration": "policies that recalibrate "
-                "cannot be priced"}
-        made.append(_warn("costs-missing", f"[costs] lacks {join_words(gone)}: " + "; ".join(
-            f"{NAMES[k]}: {what[k]}" for k in gone), "Add to [costs]: " + ", ".join(f"{k} = ..." for k in gone) + "."))
-    if costs.spoilt_session == 0:
-        made.append(_warn("spoilt-session-free", "A spoilt session costs nothing in [costs], so the cheapest is never "
-                          "to retire a sensor and there is nothing to weigh", "Say what repeating a session costs."))
-    if costs.sensor == 0:
-        made.append(_warn("sensor-free", "A sensor costs nothing in [costs], so the cheapest is a new one for each use",
-                          "Say what a sensor costs, the changeover included."))
-    if costs.check == 0:
-        made.append(_note("check-free", "A check costs nothing in [costs], so checking after every use looks best"))
+    costs, made = study.costs, free_findings(study)
     if study.recalibration is not None and costs.sensor and costs.recalibration is not None and (
             costs.recalibration >= costs.sensor):
         made.append(_warn("recalibration-dear", f"A recalibration ({number(costs.recalibration)}) costs no less than a "
@@ -230,7 +217,8 @@ def _of_one(a: PolicyAnswer, study: Study) -> list[Finding]:
         made.append(_note("statement", f"{name}: the statement asks that with {percent(of.confidence)} confidence at "
                           f"least {percent(of.content)} of sensors are within every continuous limit; under the chosen "
                           f"policy {number(100 * chosen.ever[0])} % are expected to be used past one, at most "
-                          f"{number(100 * chosen.ever[1])} % with that confidence. A fixed count keeps it up to the "
+                          f"{number(100 * chosen.ever[1])} % with that confidence (Monte Carlo error "
+                          f"{number(100 * chosen.ever[2])} %). A fixed count keeps it up to the "
                           "retire-after count; a policy with checks keeps it if the simulated share does, lines taken "
                           "to be normal" + (
                               "; the recalibration statement is kept where no calibration is older than the interval"
@@ -277,8 +265,8 @@ def _of_curves(a: PolicyAnswer, name: str, unit: str) -> list[Finding]:
         price = ""
         if 1 <= retire < o.age:
             i = int(np.argmin(np.abs(c.count - min(retire, float(c.count[-1])))))
-            price = (f"; the statement's {retire:g} costs {unit} {number(float(c.mean[i]) - o.cost)} per use more, "
-                     "which is the price of what it promises")
+            price = (f"; the statement's count, {retire:g}, costs {unit} {number(float(c.mean[i]) - o.cost)} per use "
+                     "more in that way of working")
         elif retire >= o.age:
             price = f"; that is no later than the statement's {retire:g}, and the cheaper count stands"
         made.append(_note("cheapest-count", f"{name}, {c.name}: the cheapest count is {o.age:g} uses at {unit} "

@@ -109,7 +109,7 @@ def test_a_budget_on_one_sensor_prints_finite_numbers_and_the_interval_that_was_
     at = list(check["interval"]).index("Monte Carlo, symmetric")
     assert (drawn.value, drawn.high) == (check["pressure"][at], check["high"][at])
     assert result.estimate("expanded uncertainty, Monte Carlo").value == check["half-width"][at]
-    assert not any("pressure, Monte Carlo, symmetric" == e.name for e in result.estimates)
+    assert not any(e.name == "pressure, Monte Carlo, symmetric" for e in result.estimates)
 
 
 def test_the_slope_of_an_own_line_and_the_days_owe_their_errors_to_one_variance() -> None:

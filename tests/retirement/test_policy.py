@@ -79,7 +79,7 @@ def test_the_cheapest_that_keeps_the_statement_is_chosen_and_a_cheaper_one_is_sa
     if least is not chosen:
         assert f"Cheaper without the statement: {least['policy']}" in usual().answer
     for r in rows:
-        if r["kind"] == "fixed count":
+        if r["kind"] == "fixed count" and "noticed" not in r["policy"]:
             count = next(x["retire after"] for x in rows if x["count"] == "retire-after count")
             assert (r["keeps the statement"] == "yes") == (r["retire after"] <= count)
 
@@ -109,19 +109,43 @@ def test_a_fixed_count_costs_a_sensor_over_the_count_where_nothing_is_spoilt() -
     assert r["uses per sensor"] == 3
 
 
-def test_the_price_of_the_statement_is_the_difference_of_two_counts() -> None:
-    result = usual()
-    way = "failures not noticed"
-    cheapest = result.estimate("cheapest count", **{"way of working": way})
-    count = result.estimate("policy count", **{"way of working": way})
-    curve = result.table("cost curve")
-    cost = {float(n): float(c) for w, n, c in zip(curve["way of working"], curve["retire after"],
-                                                  curve["cost per use"], strict=True) if w == way}
-    kept = next(r["retire after"] for r in rows_of(result) if r["count"] == "retire-after count")
-    assert count.value == min(cheapest.value, kept)
-    price = result.estimate("price of the statement", **{"way of working": way})
-    assert price.value == pytest.approx(cost[kept] - cost[cheapest.value] if kept < cheapest.value else 0)
-    assert min(cost, key=cost.__getitem__) == cheapest.value
+def test_the_price_of_the_statement_is_what_the_chosen_policy_costs_more_than_the_cheapest_everywhere() -> None:
+    for result in (usual(), with_tolerance(), answer(costs={**COSTS, "spoilt_session": 20.0})):
+        rows = rows_of(result)
+        price = result.estimate("price of the statement")
+        chosen, = (r["cost per use"] for r in rows if r["chosen"] == "yes")
+        least = min(rows, key=lambda r: r["cost per use"])
+        assert price.value == pytest.approx(chosen - least["cost per use"], abs=1e-9)
+        assert price.low <= price.value <= price.high
+        told = [result.answer, *(f.message for f in result.findings)]
+        prices = [t for t in told if "price of" in t]  # one sentence speaks of a price, and it is this one
+        assert len(prices) == (price.value > 0)
+        assert all(f"EUR {number(price.value)} less, the price of the statement" in t for t in prices)
+
+
+def test_a_count_has_one_cost_by_whichever_road() -> None:
+    """Of the curve over all counts and of the policy, in every way of working, calibration errors included."""
+    inside = answer(tolerance=0.10, policy={"recalibrate_every": (4,)})
+    for result in (usual(), with_tolerance(), inside):
+        curve = result.table("cost curve")
+        cost = {(str(w), float(n)): float(c) for w, n, c in zip(curve["way of working"], curve["retire after"],
+                                                                curve["cost per use"], strict=True)}
+        seen = 0
+        for way, count in {(w, result.estimate("cheapest count", **{"way of working": w}).value) for w, _ in cost}:
+            every = float(way.removeprefix("recalibrated every ")) if "recalibrated" in way else math.nan
+            noticed = "noticed after" in way
+            same = [r for r in rows_of(result) if r["retire after"] == count and ("noticed" in r["policy"]) == noticed
+                    and np.array_equal([r["recalibrate every"]], [every], equal_nan=True)]
+            seen += len(same)
+            for r in same:
+                assert r["cost per use"] == pytest.approx(cost[way, count], rel=1e-9)
+        assert seen >= 2
+
+
+def test_the_bound_of_the_share_ever_past_has_a_small_error_and_says_it() -> None:
+    for r in rows_of(usual()):
+        assert 0 <= r["ever past, Monte Carlo error of the bound"] < 1.5
+    assert "Monte Carlo error" in next(f for f in usual().findings if f.code == "statement").message
 
 
 def test_dear_sessions_make_the_cheapest_count_earlier() -> None:
@@ -215,34 +239,44 @@ def test_checks_so_rare_that_no_room_is_left_are_named() -> None:
     assert "checks every 60" in next(f for f in result.findings if f.code == "no-room-for-checks").message
 
 
-@pytest.mark.parametrize(("gone", "said"), [
-    ("check", "lacks check"), ("spoilt_session", "lacks spoilt_session"), ("sensor", "lacks sensor")])
-def test_a_missing_cost_is_asked_for_and_rates_are_still_told(gone: str, said: str) -> None:
-    result = answer(costs={k: v for k, v in COSTS.items() if k != gone})
-    found = next(f for f in result.findings if f.code == "costs-missing")
-    assert found.severity == "warning"
-    assert said in found.message
-    assert gone in found.mend
-    assert result.estimate("spoilt sessions per 100 uses").value >= 0
-    if gone == "check":
-        assert "retire after" in result.chosen()
-        checked = next(r for r in rows_of(result) if r["kind"] == "check and retire")
-        assert math.isnan(checked["cost per use"])
-    else:
-        assert result.chosen() == ""
-        assert "Without money" in result.answer
+@pytest.mark.parametrize("gone", ["check", "spoilt_session", "sensor"])
+def test_a_missing_cost_is_one_error_that_names_its_key_and_the_mend(gone: str) -> None:
+    with pytest.raises(DriftError, match=f"lacks {gone}, and without it") as caught:
+        answer(costs={k: v for k, v in COSTS.items() if k != gone})
+    found, = caught.value.findings
+    assert found.severity == "error"
+    assert f"{gone} = ..." in found.mend
+    assert "0 where it costs nothing" in found.mend
 
 
-def test_no_costs_at_all_leave_the_rates() -> None:
-    result = answer(costs={})
-    assert "lacks sensor and spoilt_session" in result.answer
-    assert "spoilt sessions" in result.answer
+def test_the_cost_of_a_recalibration_is_missed_only_where_there_are_recalibrations() -> None:
+    costs = {k: v for k, v in COSTS.items() if k != "recalibration"}
+    assert answer(costs=costs).chosen()
+    with pytest.raises(DriftError, match="lacks recalibration"):
+        answer(costs=costs, tolerance=0.10)
+    with pytest.raises(DriftError, match="lacks recalibration"):
+        answer(costs=costs, policy={"recalibrate_every": (5,)})
 
 
-@pytest.mark.parametrize(("changes", "code"), [
-    ({"spoilt_session": 0.0}, "spoilt-session-free"), ({"sensor": 0.0}, "sensor-free"), ({"check": 0.0}, "check-free")])
-def test_a_cost_of_nothing_is_said(changes: dict[str, float], code: str) -> None:
-    assert code in codes(answer(costs={**COSTS, **changes}))
+def test_no_costs_at_all_are_one_error_and_so_are_costs_that_are_all_nothing() -> None:
+    with pytest.raises(DriftError, match="lacks sensor, spoilt_session and check") as caught:
+        answer(costs={})
+    assert len(caught.value.findings) == 1
+    with pytest.raises(DriftError, match="every cost in .costs. is 0"):
+        answer(costs=dict.fromkeys(("sensor", "spoilt_session", "check", "recalibration"), 0.0))
+
+
+@pytest.mark.parametrize(("name", "code", "said"), [
+    ("spoilt_session", "spoilt-session-free", "money cannot say when to retire a sensor: the statement alone decides"),
+    ("sensor", "sensor-free", "money cannot say how long to keep one"),
+    ("check", "check-free", "money cannot say how often to check")])
+def test_with_a_cost_of_nothing_the_answer_says_what_is_then_not_decided(name: str, code: str, said: str) -> None:
+    result = answer(costs={**COSTS, name: 0.0})
+    assert said in result.answer
+    assert next(f for f in result.findings if f.code == code).severity == "warning"
+    assert "costs nothing" not in usual().answer
+    chosen, = (r for r in rows_of(result) if r["chosen"] == "yes")
+    assert chosen["keeps the statement"] == "yes"
 
 
 def test_a_recalibration_dearer_than_a_sensor_is_said() -> None:
