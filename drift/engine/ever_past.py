@@ -1,4 +1,4 @@
-"""Share of sensors that is ever used past a limit under policies, for each draw of the population, with little noise."""
+"""Share of sensors ever used past a limit under policies, for each draw of the population, with little noise."""
 
 from __future__ import annotations
 

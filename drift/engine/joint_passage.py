@@ -7,7 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.engine.population import population_draws
+
 Floats = NDArray[np.float64]
+BLOCK = 50  # draws worked on at once
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,11 +25,14 @@ class JointLines:
         Mean covariance that the checks' own error gives them.
     edge : ndarray, shape (n_limits,)
         Value at which each limit is passed.
+    error_df : int
+        Degrees of freedom behind ``error``; 0 takes it as known.
     """
 
     theta: Floats
     error: Floats
     edge: Floats
+    error_df: int = 0
 
 
 def joint_lines(x: Floats, y: Floats, edge: Floats) -> JointLines:
@@ -44,7 +50,7 @@ def joint_lines(x: Floats, y: Floats, edge: Floats) -> JointLines:
     residuals at the checks that both have.
     """
     k, n = y.shape[:2]
-    theta, error = np.empty((n, 2 * k)), np.zeros((2 * k, 2 * k))
+    theta, error, spent = np.empty((n, 2 * k)), np.zeros((2 * k, 2 * k)), 0
     for i in range(n):
         pick, left = [], []
         for j in range(k):
@@ -57,12 +63,13 @@ def joint_lines(x: Floats, y: Floats, edge: Floats) -> JointLines:
             residual[ok] = y[j, i][ok] - design @ theta[i, 2 * j:2 * j + 2]
             pick.append(solve)
             left.append((residual, max(int(ok.sum()) - 2, 0)))
+        spent += min(df for _, df in left)
         for a in range(k):
             for b in range(k):
                 df = min(left[a][1], left[b][1])
                 cov = float(left[a][0] @ left[b][0]) / df if df > 0 else 0.0
                 error[2 * a:2 * a + 2, 2 * b:2 * b + 2] += cov * (pick[a] @ pick[b].T) / n
-    return JointLines(theta, error, np.asarray(edge, np.float64))
+    return JointLines(theta, error, np.asarray(edge, np.float64), spent)
 
 
 def between(lines: JointLines, theta: Floats) -> tuple[Floats, Floats]:
@@ -75,8 +82,12 @@ def between(lines: JointLines, theta: Floats) -> tuple[Floats, Floats]:
 def passages(mean: Floats, cov: Floats, edge: Floats, z: Floats) -> Floats:
     """Return times at which simulated sensors pass each limit, shape (n_drawn, n_limits); infinite where never."""
     value, vector = np.linalg.eigh(cov)
-    theta = mean + z @ (vector * np.sqrt(np.maximum(value, 0.0))).T
-    start, slope = theta[:, 0::2], theta[:, 1::2]
+    return _times(mean + z @ (vector * np.sqrt(np.maximum(value, 0.0))).T, edge)
+
+
+def _times(theta: Floats, edge: Floats) -> Floats:
+    """Return the times at which lines pass each limit."""
+    start, slope = theta[..., 0::2], theta[..., 1::2]
     with np.errstate(divide="ignore", invalid="ignore"):
         time = np.where(slope > 0, (edge - start) / slope, np.inf)
     return np.where(start > edge, 0.0, np.maximum(time, 0.0))
@@ -99,37 +110,48 @@ class Incidence:
 
 
 def simulate_first(lines: JointLines, time: Floats, share: float, level: float, rng: np.random.Generator, *,
-                   drawn: int = 2000, resamples: int = 149) -> Incidence:
-    """Simulate which limit comes first; bands from studies simulated with the sensors' estimated lines.
+                   drawn: int = 2000, draws: int = 400) -> Incidence:
+    """Simulate which limit comes first; bands over draws of the population from its pivotal distribution.
+
+    Notes
+    -----
+    Mean and size of the covariance of the sensors' lines are drawn as in :mod:`drift.engine.population`: with few
+    sensors the size of a variance is hardly known, and upwards more than downwards. Studies simulated from the
+    estimates as if they were the truth (a parametric bootstrap) leave that out, and their bands are too short.
 
     References
     ----------
-    Crowder, M. J. (2001), Classical Competing Risks, Chapman & Hall, chapters 1 and 3.
+    Crowder, M. J. (2001), Classical Competing Risks, Chapman & Hall, chapters 1 and 3; Krishnamoorthy, K. and Mathew,
+    T. (2009), Statistical Tolerance Regions, Wiley, chapter 1 (pivotal quantities).
     """
-    n, q = lines.theta.shape
+    q = lines.theta.shape[1]
     z = rng.standard_normal((drawn, q))
     mean, cov = between(lines, lines.theta)
     here = passages(mean, cov, lines.edge, z)
     own = _incidence(here, time)
-    uses, curves = [], []
-    value, vector = np.linalg.eigh(np.atleast_2d(np.cov(lines.theta, rowvar=False)))
-    root = (vector * np.sqrt(np.maximum(value, 0.0))).T
-    for _ in range(resamples):
-        theta = lines.theta.mean(axis=0) + rng.standard_normal((n, q)) @ root
-        again = passages(*between(lines, theta), lines.edge, z)
-        uses.append(float(np.quantile(again.min(axis=1), share, method="higher")))
-        curves.append(_incidence(again, time))
+    population = population_draws(lines.theta, (lines.error + lines.error.T) / 2, n_draws=draws, rng=rng,
+                                  error_df=lines.error_df)
+    uses, curves = np.empty(draws), np.empty((draws, *own.shape))
+    some = z[:max(drawn // 2, 1)]
+    for at in range(0, draws, BLOCK):
+        part = slice(at, at + BLOCK)
+        theta = population.mean[part, None] + some @ population.root[part].transpose(0, 2, 1)
+        again = _times(theta, lines.edge)
+        uses[part] = np.quantile(again.min(axis=-1), share, axis=1, method="higher")
+        if len(time):
+            curves[part] = [_incidence(one, time) for one in again]
     alpha = (1 - level) / 2
     first = float(np.quantile(here.min(axis=1), share, method="higher"))
-    low, high = np.quantile(np.log(np.clip(uses, 1e-9, 1e9)), [alpha, 1 - alpha])
-    band = np.quantile(np.array(curves), [alpha, 1 - alpha], axis=0)
-    ends = (first**2 / float(np.exp(high)), first**2 / float(np.exp(low))) if first > 0 else (0.0, 0.0)
-    return Incidence(time, own, band[0], band[1], (first, *ends), _alone(here, share))
+    low, high = np.quantile(uses, [alpha, 1 - alpha], method="nearest")
+    band = np.quantile(curves, [alpha, 1 - alpha], axis=0)
+    return Incidence(time, own, np.minimum(band[0], own), np.maximum(band[1], own),
+                     (first, min(float(low), first), max(float(high), first)), _alone(here, share))
 
 
 def _incidence(time: Floats, at: Floats) -> Floats:
     first, which = time.min(axis=1), time.argmin(axis=1)
-    return np.array([[float(((which == j) & (first <= t)).mean()) for t in at] for j in range(time.shape[1])])
+    return np.array([np.searchsorted(np.sort(first[which == j]), at, side="right") / len(first)
+                     for j in range(time.shape[1])])
 
 
 def _alone(time: Floats, share: float) -> float:

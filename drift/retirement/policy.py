@@ -273,7 +273,8 @@ def _curves(p: Population, spec: PolicySpec, costs: Costs,
         cost = (sensor + spoilt * c.spoilt + (again * c.recalibrations if m else 0.0)) / c.uses
         low, high = (np.quantile(cost, q, axis=0) for q in ((1 - level) / 2, (1 + level) / 2))
         mean = cost.mean(0)
-        made.append(Curve(name=name, recalibrate_every=m, noticed_after=k, count=np.arange(1.0, top + 1), mean=mean, low=low, high=high, draws=cost.T,
+        made.append(Curve(name=name, recalibrate_every=m, noticed_after=k, count=np.arange(1.0, top + 1),
+                          mean=mean, low=low, high=high, draws=cost.T,
                           spoilt=100 * (c.spoilt / c.uses).mean(0),
                           optimum=discrete_optimum(mean) if np.isfinite(mean).all() else None))
     return made

@@ -81,7 +81,8 @@ def candidates(population: Population, spec: PolicySpec, *, retire: float,
     made: list[Candidate] = []
     crossing, cap = population.crossing(), population.cap
     ways = list(cheapest)
-    counts = [(retire, "retire-after count"), *((n, CHEAPEST) for n, m, k in ways if not m and not k), *((float(n), "asked for") for n in spec.retire_after)]
+    counts = [(retire, "retire-after count"), *((n, CHEAPEST) for n, m, k in ways if not m and not k),
+              *((float(n), "asked for") for n in spec.retire_after)]
     if math.isfinite(crossing) and crossing >= 1:
         counts.append((math.floor(crossing), "average sensor reaches a limit"))
     counts = [(n, w) for n, w in counts if math.isfinite(n) and n >= 1]

@@ -12,7 +12,7 @@ WHAT = {"sensor": "what a sensor costs, changeover and first calibration include
         "spoilt_session": "what a session costs that must be repeated", "check": "what one check costs",
         "recalibration": "what one recalibration costs"}
 UNDECIDED = {
-    "spoilt_session": "money cannot say when to retire a sensor: the statement alone decides, and named is what uses up "
+    "spoilt_session": "money cannot say when to retire a sensor: the statement alone decides, and named is what costs "
                       "least within it",
     "sensor": "money cannot say how long to keep one: replacing it sooner is never dearer",
     "check": "money cannot say how often to check: checking more often is never dearer",

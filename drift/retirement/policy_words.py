@@ -83,7 +83,8 @@ def _sentence(a: PolicyAnswer, study: Study) -> str:
     without = f"without the {' and the '.join(other.breaks)} statement" if study.recalibration else (
         "without the statement")
     return (f"{lead}. Cheaper {without}: {other.candidate.words}, {unit} {number(other.cost[0])} per use "
-            f"({unit} {number(chosen.cost[0] - other.cost[0])} less, the price of the statement), with {number(other.spoilt[0])} spoilt sessions per 100 and {number(100 * other.ever[0])} % of sensors "
+            f"({unit} {number(chosen.cost[0] - other.cost[0])} less, the price of the statement), with "
+            f"{number(other.spoilt[0])} spoilt sessions per 100 and {number(100 * other.ever[0])} % of sensors "
             "used past a limit.")
 
 
@@ -158,7 +159,8 @@ def _counts(a: PolicyAnswer, unit: str, of: dict[str, str], n: int, level: float
             low, high = np.quantile(more, [(1 - level) / 2, (1 + level) / 2])
             made += [Estimate(name="policy count", value=min(at, retire), unit="uses", n=n, of=mine,
                               bound="exact", method="the smaller of cheapest count and retire-after count"),
-                     Estimate(name="retire-after count over cheapest count", value=float(more.mean()) if retire < at else 0.0,
+                     Estimate(name="retire-after count over cheapest count",
+                              value=float(more.mean()) if retire < at else 0.0,
                               low=float(low) if retire < at else 0.0, high=float(high) if retire < at else 0.0,
                               unit=f"{unit} per use", level=level, n=n, of=mine,
                               method="cost per use at the retire-after count less that at the cheapest count, the same "

@@ -264,7 +264,8 @@ def test_the_share_past_a_limit_by_a_count_is_the_normal_one_and_does_not_scatte
     (known, ONE, [Policy(check_every=5, threshold=np.array([0.45])), Policy(check_every=5), Policy(check_every=2),
                   Policy(check_every=4, retire_after=22), Policy(noticed_after=2, retire_after=21)]),
     (three, TWO, [Policy(check_every=5), Policy(check_every=7, threshold=np.array([0.25, 0.3])),
-                  Policy(retire_after=40), Policy(check_every=6, recalibrate_every=3)])], ids=["one limit", "two limits"])
+                  Policy(retire_after=40), Policy(check_every=6, recalibrate_every=3)])],
+    ids=["one limit", "two limits"])
 def test_the_share_ever_past_is_that_of_simulated_lives(population: Callable[..., Population], criteria: Criteria,
                                                         policies: list[Policy]) -> None:
     smooth = ever_past(population(8), criteria, policies, horizon=80, rng=np.random.default_rng(3), lives=2000)

@@ -141,12 +141,39 @@ def test_limits_that_go_together_are_not_independent() -> None:
     rng = np.random.default_rng(7)
     x, y = two_limits(400, 0.98, rng)
     found = simulate_first(joint_lines(x, y, np.array([0.5, 0.5])), np.array([20.0, 30.0]), 0.1, 0.95, rng,
-                           resamples=19)
+                           draws=20)
     assert found.first[0] - found.alone > 0.5  # multiplying survival curves counts a fast sensor twice
     assert found.share.sum(axis=0)[1] <= 1 + 1e-12
     apart = joint_lines(*two_limits(400, 0.0, rng), np.array([0.5, 0.5]))
-    free = simulate_first(apart, np.array([20.0]), 0.1, 0.95, rng, resamples=3)
+    free = simulate_first(apart, np.array([20.0]), 0.1, 0.95, rng, draws=20)
     assert free.first[0] == pytest.approx(free.alone, abs=0.4)
+
+
+def test_with_few_sensors_the_band_is_wider_than_that_of_studies_simulated_from_the_estimates() -> None:
+    """The naive twin: a bootstrap takes the estimated covariance for the true one."""
+    wider = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        x, y = two_limits(6, 0.5, rng)
+        made = joint_lines(x, y, np.array([0.5, 0.5]))
+        first, low, high = simulate_first(made, np.zeros(0), 0.1, 0.95, rng, draws=200).first
+        mean, cov = made.theta.mean(axis=0), np.cov(made.theta, rowvar=False)
+        z = rng.standard_normal((500, 4))
+        again = [float(np.quantile(passages(*between(made, rng.multivariate_normal(mean, cov, 6)), made.edge, z)
+                                   .min(axis=1), 0.1)) for _ in range(100)]
+        naive = np.quantile(again, [0.025, 0.975])
+        assert low <= first <= high
+        wider.append((high - low) / float(naive[1] - naive[0]))
+    assert np.median(wider) > 1.2
+
+
+def test_the_incidence_and_the_use_do_not_depend_on_the_order_of_limits() -> None:
+    x, y = two_limits(12, 0.3, np.random.default_rng(3))
+    one, other = (simulate_first(joint_lines(x[o], y[o], np.array([0.5, 0.5])), np.array([15.0, 25.0]), 0.1, 0.95,
+                                 np.random.default_rng(4), draws=40) for o in ([0, 1], [1, 0]))
+    np.testing.assert_allclose(one.share.sum(axis=0), other.share.sum(axis=0), atol=0.03)
+    assert (one.low <= one.share).all()
+    assert (one.share <= one.high).all()
 
 
 def test_the_same_limit_twice_is_that_limit() -> None:
