@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.budget.bent import bent_curve
 from drift.budget.curve import Curve, Scatter, curve_at, pooled_scatter
 from drift.budget.evidence import Evidence, Fitted, evidence, fitted_group
 from drift.budget.from_checks import Covariances, of_calibration, of_drift, of_occasions
@@ -23,12 +24,13 @@ from drift.errors import DriftError, Finding
 from drift.records import Tables
 from drift.results import Provenance, run_versions
 from drift.sensitivity.design import WearData, full_scale_of, prepare
-from drift.study import Study
+from drift.study import CalibrationQuestion, Study
 from drift.study.budgets import BudgetSpec
 from drift.units import convert, parse_quantity
 
 Floats = NDArray[np.float64]
 SEED = 20240601
+TOO_HIGH = "higher than the calibration curve ever gets"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -86,6 +88,7 @@ class Ground:
     stated: tuple[Quantity, ...]
     tables: Tables
     level: float
+    questions: tuple[CalibrationQuestion, ...] = ()
 
     @property
     def pressure_unit(self) -> str:
@@ -182,7 +185,7 @@ def grounds(tables: Tables, study: Study, spec: BudgetSpec, *, level: float) -> 
     ceiling = full_scale_of(checks, data.spec, tables.sensors)
     stated = stated_quantities(spec, reading_unit=data.units["reading"], pressure_unit=data.units["reference"])
     return Ground(data=data, spec=spec, scatter=pooled_scatter(checks, data.calibration, ceiling), ceiling=ceiling,
-                  stated=stated, tables=tables, level=level)
+                  stated=stated, tables=tables, level=level, questions=study.calibration)
 
 
 def one_budget(ground: Ground, subject: Subject, found: Fitted, *, rng: np.random.Generator | None,
@@ -191,24 +194,31 @@ def one_budget(ground: Ground, subject: Subject, found: Fitted, *, rng: np.rando
     checks = ground.tables.checks
     assert checks is not None
     curve = curve_at(checks, ground.data.calibration, subject.calibration, ground.scatter, ground.ceiling)
+    curve, no_curve = bent_curve(checks, subject, ground.questions, curve) if ground.questions else (curve, "")
     told = evidence(ground.data, found, sensor=subject.sensor or None, calibration=subject.calibration)
     told = replace(told, static=static_quantities(checks, subject, stated=frozenset(ground.spec.stated())))
-    return budget_from(ground, subject, curve, told, rng=rng, draws=draws)
+    return budget_from(ground, subject, curve, told, rng=rng, draws=draws, no_curve=no_curve)
 
 
 def budget_from(ground: Ground, subject: Subject, curve: Curve, told: Evidence, *, rng: np.random.Generator | None,
-                pressure: float | None = None, draws: int = MOST) -> Budget:
-    """Assemble, propagate and simulate; ``pressure`` makes it at that true pressure in place of the one asked."""
+                pressure: float | None = None, draws: int = MOST, no_curve: str = "") -> Budget:
+    """Assemble, propagate and simulate; ``pressure`` makes it at that true pressure in place of the one asked.
+
+    ``no_curve`` says why the calibration asked for cannot serve.
+    """
     drift, drift_known = _drift_estimate(ground, told)
     change = drift * subject.since
     log = ground.data.log
     fall = float(np.exp(change)) if log else 1.0 + change / curve.sensitivity
     reading = _reading(ground, curve, fall, pressure)
-    refused = _refusal(ground, curve, reading, fall)
-    displayed = curve.pressure(reading)
+    refused = no_curve or _refusal(ground, curve, reading, fall)
+    # Beyond the top of a curve there is nothing to propagate: the parts are shown at its highest level.
+    shown_at = curve.reading(curve.high) * min(fall, 1.0) if TOO_HIGH in refused else reading
+    displayed = curve.pressure(shown_at)
     quantities, joint = _quantities(ground, curve, told, displayed, subject)
-    assembly = Assembly(reading=reading, quantities=tuple(quantities), covariances=joint, inverse=curve.inverse,
-                        uses_since=subject.since, slope_at_calibration=float("nan") if log else curve.sensitivity)
+    assembly = Assembly(reading=shown_at, quantities=tuple(quantities), covariances=joint, inverse=curve.inverse,
+                        zero=curve.zero, uses_since=subject.since,
+                        slope_at_calibration=float("nan") if log else curve.sensitivity)
     gum = propagate(assembly.model(), assembly.estimates, assembly.covariance, df=assembly.df, pools=assembly.pools,
                     level=ground.level, mixture=True)
     simulated = None
@@ -239,7 +249,7 @@ def _reading(ground: Ground, curve: Curve, fall: float, pressure: float | None) 
         wanted = spec.pressure
         pressure = (curve.low + curve.high) / 2 if wanted is None else (
             float(convert(parse_quantity(wanted).value, parse_quantity(wanted).unit, ground.pressure_unit)))
-    return curve.reading(pressure * fall)
+    return curve.at_zero + (curve.reading(pressure) - curve.at_zero) * fall
 
 
 def _refusal(ground: Ground, curve: Curve, reading: float, fall: float) -> str:
@@ -251,6 +261,8 @@ def _refusal(ground: Ground, curve: Curve, reading: float, fall: float) -> str:
         return (f"a reading of {reading:.4g} {unit} is at or above full scale ({curve.full_scale:g} {unit}): the "
                 "sensor is saturated, and its pressure is only known to be higher than "
                 f"{curve.pressure(curve.full_scale):.4g} {ground.pressure_unit}")
+    if not np.isfinite(curve.pressure(curve.at_zero + (reading - curve.at_zero) / min(fall, 1.0))):
+        return f"a reading of {reading:.4g} {unit}{' of a worn sensor' * (fall < 1)} is {TOO_HIGH}"
     if not curve.pressure(reading) > 0:
         return (f"a reading of {reading:.4g} {unit} is no higher than that without load "
                 f"({curve.reading(0.0):.3g} {unit}), so there is no pressure to state an uncertainty of")

@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.budget.quantities import Inverse
-from drift.calibration import Calibration, numbers
+from drift.budget.quantities import Inverse, Zero, first_coefficient, nothing
+from drift.calibration import Calibration, CalibrationCurve, numbers
+from drift.engine import curve_models
 from drift.records import CheckTable
 
 Floats = NDArray[np.float64]
@@ -32,14 +33,20 @@ class Curve:
     df : float
         Degrees of freedom of that scatter.
     slope : int
-        Position of the coefficient that is the sensitivity.
-    inverse : callable
+        Position of the coefficient that is the sensitivity; -1 where the curve is bent and none is.
+    inverse, zero : callable
+        Readings and coefficients to pressures; coefficients to the reading without load.
     scatter : float
         SD of one reading about the curve at mid-range [reading unit]; ``power`` and ``middle`` give it elsewhere.
     low, high : float
         Pressures of the lowest and highest level.
     full_scale : float
     mountings : int
+    model : str
+        What it is, in words.
+    gain : float
+        Of a bent curve: the slope of the line through its levels, by which drift is measured.
+    bent : CalibrationCurve, optional
     """
 
     names: tuple[str, ...]
@@ -48,6 +55,7 @@ class Curve:
     df: float
     slope: int
     inverse: Inverse
+    zero: Zero
     scatter: float
     power: float
     middle: float
@@ -55,11 +63,14 @@ class Curve:
     high: float
     full_scale: float
     mountings: int
+    model: str = "line"
+    gain: float = float("nan")
+    bent: CalibrationCurve | None = None
 
     @property
     def sensitivity(self) -> float:
         """Reading per pressure."""
-        return float(self.coefficients[self.slope])
+        return float(self.coefficients[self.slope]) if self.slope >= 0 else self.gain
 
     def pressure(self, reading: float) -> float:
         """Return the pressure of a reading, by the calibration alone."""
@@ -67,11 +78,19 @@ class Curve:
 
     def reading(self, pressure: float) -> float:
         """Return the reading at a pressure, by the calibration alone."""
-        start = float(self.coefficients[0]) if self.slope else 0.0
-        return start + self.sensitivity * pressure
+        if self.bent is not None:
+            return float(self.bent.reading(pressure)[0]) if pressure > 0 else self.at_zero
+        return self.at_zero + self.sensitivity * pressure
+
+    @property
+    def at_zero(self) -> float:
+        """Reading without load."""
+        return float(self.zero(self.coefficients[:, None])[0])
 
     def scatter_at(self, pressure: float) -> float:
         """SD of one reading about the curve at a pressure."""
+        if self.bent is not None and self.bent.model == "power of logs":  # errors multiply
+            return self.scatter * self.reading(pressure)
         if not np.isfinite(self.power):
             return self.scatter
         return float(self.scatter * (max(pressure, self.low, 1e-12) / self.middle) ** self.power)
@@ -140,10 +159,49 @@ def curve_at(checks: CheckTable, made: Calibration, picked: NDArray[np.int64], s
     kept: dict[str, Any] = {"df": scatter.df, "scatter": scatter.sd, "power": scatter.power, "middle": scatter.middle,
             "low": float(x.min()), "high": float(x.max()), "full_scale": top, "mountings": len(picked)}
     if made.form != "line":
-        return Curve(names=(SLOPE,), coefficients=np.array([sensitivity]), inverse=through_zero, slope=0,
+        return Curve(names=(SLOPE,), coefficients=np.array([sensitivity]), inverse=through_zero, zero=nothing, slope=0,
                      covariance=np.array([[scatter.sd**2 / float((w * x * x).sum())]]), **kept)
     design = np.column_stack([np.ones(len(x)), x])
     return Curve(names=(INTERCEPT, SLOPE), coefficients=np.array([float(made.intercept[picked].mean()), sensitivity]),
-                 inverse=straight_line, slope=1,
+                 inverse=straight_line, zero=first_coefficient, slope=1,
                  covariance=np.asarray(scatter.sd**2 * np.linalg.inv(design.T @ (w[:, None] * design)),
                                        dtype=np.float64), **kept)
+
+
+def curve_of(fitted: CalibrationCurve, x: Floats, *, gain: float) -> Curve:
+    """Return a bent calibration as the budget needs it.
+
+    Parameters
+    ----------
+    fitted : CalibrationCurve
+    x : array, shape (n,)
+        Pressures of its exact readings.
+    gain : float
+        Slope of the line through the same levels.
+
+    Notes
+    -----
+    The covariance is that of the scatter of readings about the curve, sigma^2 (J' W J)^-1; what mountings and days add
+    stands apart, as with lines. Drift is of the line's slope; it stretches the readings of a curve about the one
+    without load.
+    """
+    model, theta = fitted.model, np.asarray(fitted.coefficients)
+    gradient = curve_models.gradient(model, theta, x)
+    w = np.ones(len(x)) if model == "power of logs" else (
+        np.maximum(x, fitted.theta_lowest) / fitted.theta_middle) ** (-2 * fitted.theta)
+    covariance = fitted.sigma**2 * np.linalg.inv(gradient.T @ (w[:, None] * gradient))
+    inside = (fitted.low, fitted.high)
+
+    zero: Zero = first_coefficient if model == "quadratic" else nothing
+
+    def inverse(reading: Floats, coefficients: Floats) -> Floats:
+        p = curve_models.inverse(model, coefficients, reading, inside=inside)
+        # A reading the curve never takes is beyond its top, or no higher than that without load.
+        return np.where(np.isfinite(p), p, np.where(reading > zero(coefficients), np.inf, 0.0))
+
+    return Curve(names=tuple(f"{n} of the calibration" for n in fitted.names), coefficients=theta,
+                 covariance=(covariance + covariance.T) / 2, df=fitted.df, slope=-1, inverse=inverse,
+                 zero=zero, scatter=fitted.sigma,
+                 power=fitted.theta if fitted.theta else float("nan"), middle=fitted.theta_middle, low=fitted.low,
+                 high=fitted.high, full_scale=fitted.full_scale, mountings=fitted.mountings, gain=gain, bent=fitted,
+                 model=f"{model} curve")

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from drift.budget.curve import Curve
 from drift.budget.evidence import Drift, Evidence
-from drift.budget.quantities import Quantity
+from drift.budget.quantities import Quantity, first_coefficient
 
 Floats = NDArray[np.float64]
 Covariances = dict[tuple[str, str], float]
@@ -19,21 +19,28 @@ def of_calibration(curve: Curve, pressure: float, *, reading_unit: str, sensitiv
                    ) -> tuple[list[Quantity], Covariances]:
     """Return the coefficients with their covariance, and the scatter of the reading about the curve."""
     if curve.df <= 0:
-        return [Quantity(name=n, estimate=float(c), unit=sensitivity_unit if j == curve.slope else reading_unit,
+        return [Quantity(name=n, estimate=float(c), unit=_unit(curve, j, reading_unit, sensitivity_unit),
                          kind="A", place="coefficient", source="as many readings as the line has coefficients: its "
                          "uncertainty is unknown") for j, (n, c) in enumerate(zip(curve.names, curve.coefficients,
                                                                                   strict=True))], {}
-    source = f"covariance of the line through {curve.mountings} mounting{'s' * (curve.mountings != 1)}"
+    source = f"covariance of the {curve.model} through {curve.mountings} mounting{'s' * (curve.mountings != 1)}"
     made = [Quantity(name=n, estimate=float(c), u=float(np.sqrt(curve.covariance[j, j])), kind="A", distribution="t",
-                     unit=sensitivity_unit if j == curve.slope else reading_unit, df=curve.df, place="coefficient",
+                     unit=_unit(curve, j, reading_unit, sensitivity_unit), df=curve.df, place="coefficient",
                      pool=SCATTER, source=source)
             for j, (n, c) in enumerate(zip(curve.names, curve.coefficients, strict=True))]
-    joint = {(curve.names[0], curve.names[1]): float(curve.covariance[0, 1])} if len(curve.names) == 2 else {}
+    joint = {(a, b): float(curve.covariance[i, j]) for i, a in enumerate(curve.names)
+             for j, b in enumerate(curve.names) if i < j}
     each = f" of {mean_of}" if mean_of > 1 else ""
     made.append(Quantity(name=SCATTER, u=curve.scatter_at(pressure) / mean_of**0.5, unit=reading_unit, kind="A",
                          distribution="t", df=curve.df, place="reading", pool=SCATTER,
                          source=f"scatter of readings about the calibration lines, pooled{each and ', mean' + each}"))
     return made, joint
+
+
+def _unit(curve: Curve, j: int, reading_unit: str, sensitivity_unit: str) -> str:
+    if j == curve.slope:
+        return sensitivity_unit
+    return reading_unit if curve.slope >= 0 or (curve.zero is first_coefficient and j == 0) else ""
 
 
 def of_occasions(found: Evidence, curve: Curve, *, mean_of: int, scale: float) -> list[Quantity]:
@@ -69,7 +76,7 @@ def _mean(k: int) -> str:
 
 def _type_a(name: str, u: float, df: float, pool: str, source: str, *, calibration: bool = False) -> Quantity:
     return Quantity(name=name, u=u, kind="A", distribution="t", df=df, pool=pool, source=source,
-                    place="calibration" if calibration else "relative")
+                    place="calibration" if calibration else "response")
 
 
 def of_drift(drift: Drift, made: list[Quantity], curve: Curve, *, unit: str, log: bool, joint_day: bool
@@ -90,7 +97,8 @@ def of_drift(drift: Drift, made: list[Quantity], curve: Curve, *, unit: str, log
         return own, {}
     s = 1.0 if log else curve.sensitivity
     joint: Covariances = {(q.name, DRIFT): -drift.weight * q.u**2 * s for q in made if q.place == "calibration"}
-    if not joint_day:  # else the scatter about each line is already in that of the days
+    # Of a curve no one coefficient is the sensitivity. With joint days the scatter about each line is in that of days.
+    if not joint_day and curve.slope >= 0:
         for j, name in enumerate(curve.names):
             joint[name, DRIFT] = drift.weight * float(curve.covariance[j, curve.slope]) * s / curve.sensitivity
     return own, _possible(joint, made, own)

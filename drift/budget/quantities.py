@@ -13,9 +13,21 @@ from drift.engine.monte_carlo import Inputs
 from drift.engine.uncertainty import Model
 
 Floats = NDArray[np.float64]
-Place = Literal["reading", "coefficient", "drift", "relative", "calibration", "absolute"]
+Place = Literal["reading", "coefficient", "drift", "response", "relative", "calibration", "absolute"]
 Inverse = Callable[[Floats, Floats], Floats]
 """Readings (n_draws,) and coefficients (q, n_draws) to pressures (n_draws,)."""
+Zero = Callable[[Floats], Floats]
+"""Coefficients (q, n_draws) to readings without load (n_draws,)."""
+
+
+def first_coefficient(coefficients: Floats) -> Floats:
+    """Return the reading without load where it is the first coefficient."""
+    return coefficients[0]
+
+
+def nothing(coefficients: Floats) -> Floats:
+    """Return the reading without load of a curve through zero."""
+    return np.zeros(coefficients.shape[1:])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,7 +47,8 @@ class Quantity:
         Degrees of freedom; infinite for most of type B.
     place : str
         Where it enters the model: an effect on the reading, a coefficient of the curve, the drift per use, a relative
-        effect on the pressure, a relative error of the calibration, or an effect on the pressure in its unit.
+        effect on the sensitivity at the reading or at the calibration, a relative effect on the pressure, or one in its
+        unit.
     pool : str
         Quantities of one pool owe their uncertainty to one variance estimate; empty: its own.
     source : str
@@ -73,6 +86,8 @@ class Assembly:
         Each pair once.
     inverse : callable
         Reading and coefficients to pressure.
+    zero : callable
+        Coefficients to the reading without load, about which wear, days and mountings stretch a curve.
     uses_since : float
     slope_at_calibration : float
         NaN where drift is that of the logarithm; else the sensitivity that a drift in its unit is divided by.
@@ -81,6 +96,7 @@ class Assembly:
     reading: float
     quantities: tuple[Quantity, ...]
     inverse: Inverse
+    zero: Zero
     uses_since: float
     covariances: Mapping[tuple[str, str], float] = field(default_factory=dict)
     slope_at_calibration: float = float("nan")
@@ -128,22 +144,27 @@ class Assembly:
 
         Notes
         -----
-        P = f^-1(R - effects; theta) exp(-m n) exp(calibration errors - relative effects) - effects, with m the drift of
-        log sensitivity per use (negative with wear) and n the uses since the calibration.
+        P = f^-1(f(0) + (R - effects - f(0)) exp(calibration errors - effects on the sensitivity - m n); theta)
+        exp(-relative effects) - effects, with m the drift of log sensitivity per use (negative with wear) and n the
+        uses since the calibration. Of a line the exponentials all multiply the pressure.
         """
-        place = {p: self.rows(p) for p in ("reading", "coefficient", "drift", "relative", "calibration", "absolute")}
+        place = {p: self.rows(p) for p in ("reading", "coefficient", "drift", "response", "relative", "calibration",
+                                           "absolute")}
 
         def pressure(x: Floats) -> Floats:
-            p = self.inverse(self.reading - x[place["reading"]].sum(axis=0), x[place["coefficient"]])
+            theta = x[place["coefficient"]]
             # One exponent: of two factors one may be too large for a number and the other too small.
-            exponent = x[place["calibration"]].sum(axis=0) - x[place["relative"]].sum(axis=0)
+            exponent, shrink = x[place["calibration"]].sum(axis=0) - x[place["response"]].sum(axis=0), 1.0
             if corrected and place["drift"]:
                 change = x[place["drift"]].sum(axis=0) * self.uses_since
                 if np.isnan(self.slope_at_calibration):
                     exponent = exponent - change
                 else:
-                    p = p / (1.0 + change / self.slope_at_calibration)
-            p = p * np.exp(exponent)
+                    shrink = 1.0 + change / self.slope_at_calibration
+            zero = self.zero(theta)
+            p = self.inverse(zero + (self.reading - x[place["reading"]].sum(axis=0) - zero) * np.exp(exponent) / shrink,
+                             theta)
+            p = p * np.exp(-x[place["relative"]].sum(axis=0))
             return np.asarray(p - x[place["absolute"]].sum(axis=0))
 
         return pressure

@@ -30,7 +30,7 @@ def _who(made: list[Budget]) -> dict[str, list[str]]:
 
 def shown_unit(q: Quantity) -> tuple[str, float]:
     """Return the unit in which a quantity is shown, and the factor to it: shares in %."""
-    return ("%", 100.0) if q.place in ("relative", "calibration") else (q.unit, 1.0)
+    return ("%", 100.0) if q.place in ("relative", "response", "calibration") else (q.unit, 1.0)
 
 
 def _budget(ground: Ground, made: tuple[Budget, ...]) -> ResultTable:

@@ -10,6 +10,7 @@ import numpy as np
 from drift.budget.beyond import FAR, beyond_checks, cut_sentence
 from drift.budget.subjects import QUESTION
 from drift.budget.tables import verdict
+from drift.engine import curve_models
 from drift.engine.monte_carlo import BLOCK
 from drift.errors import Finding
 from drift.results import Estimate, join_words
@@ -152,8 +153,9 @@ def _cautions(ground: Ground, b: Budget) -> list[Finding]:
     who = s.words
     found: list[Finding] = []
     if b.refused:
-        found.append(_say("warning", "no-pressure", f"{who}: {b.refused}",
-                          "Ask at a reading between that without load and full scale"))
+        mend = ("Ask for another model under [[calibration]], or for a line with its bend under non_linearity"
+                if "[[calibration]]" in b.refused else "Ask at a reading between that without load and full scale")
+        found.append(_say("warning", "no-pressure", f"{who}: {b.refused}", mend))
     missing = not_stated(ground, b)
     if missing:
         found.append(_say("warning", "left-out", f"{who}: nothing states {join_words(m[0] for m in missing)}; they are "
@@ -219,6 +221,10 @@ def _notes(ground: Ground, b: Budget) -> list[Finding]:
     if ground.spec.reading is None and ground.spec.pressure is None:
         found.append(_say("note", "taken", "no reading or pressure is named: the middle of the calibrated range is "
                           "taken", "Name one: --reading R or --pressure \"400 kPa\""))
+    if b.curve.bent is not None:
+        found.append(_say("note", "taken", f"{s.words}: the calibration is the {b.curve.model} of [[calibration]], "
+                          f"{curve_models.FORMULA[b.curve.bent.model]}; drift is that of the slope of a line through "
+                          "its levels, and stretches the readings of the curve about the one without load"))
     common = [q.name for q in b.assembly.quantities if q.kind == "B" and not q.per_cell and q.place != "reading"]
     told = "The coefficients of the calibration enter with their covariance"
     if any(k[1] == "drift per use" for k in b.assembly.covariances):

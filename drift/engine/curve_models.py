@@ -120,7 +120,7 @@ def _quadratic_inverse(theta: Floats, y: Floats, inside: tuple[float, float]) ->
     """Solve a + s x + q x^2 = y on the branch of the data, without cancellation."""
     a, s, q = theta
     middle = s + q * (inside[0] + inside[1])  # slope at the middle of the range
-    sign = 1.0 if middle >= 0 else -1.0
+    sign = np.where(middle >= 0, 1.0, -1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         root = np.sqrt(s * s - 4 * q * (a - y))
         # x = (-s + sign root)/(2 q) = 2 (y - a)/(s + sign root): the second form where both terms have one sign.

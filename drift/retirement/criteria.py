@@ -104,9 +104,9 @@ def _estimates(name: str, found: Incidence, n: int, setting: Setting) -> list[Es
     return [Estimate(name=f"use by which {share} are past any limit", value=use, low=low, high=high,
                      level=setting.level,
                      unit=setting.exposure.unit, n=n, of=labels(name),
-                     method="joint simulation of starts and slopes that vary together over sensors; interval: quantiles "
-                            "over draws of the population from the pivotal distributions of mean and size of its "
-                            "covariance")]
+                     method="joint simulation of starts and slopes that vary together over sensors; interval: "
+                            "quantiles over draws of the population from the pivotal distributions of mean and size "
+                            "of its covariance")]
 
 
 def _finding(name: str, keys: list[str], found: Incidence, lines: JointLines, setting: Setting) -> Finding:
