@@ -299,8 +299,10 @@ def policy_of_study(study: Study, *, level: float = DEFAULT_LEVEL, seed: int = D
         With every finding, when the tables cannot be used or nothing is asked.
     """
     from drift.ingest import read_tables
+    from drift.retirement.policy_costs import refuse_costs
     from drift.study import PolicySpec
 
+    refuse_costs(study)
     nothing: dict[str, Any] = dict.fromkeys(("reliability", "gauge", "interlaboratory", "agreement"), ())
     study = study.model_copy(update={"policy": study.policy or PolicySpec()})
     if study.study.count_uses != "dates":  # trials that nothing is asked of need not be read

@@ -134,6 +134,12 @@ def _about_limits(study: Study, say: Callable[..., None], *, limit_refused: bool
         say("contradiction", ("limits", "sensitivity_change"), "a relative fall needs the log scale",
             mend="Set scale = \"log\" in [sensitivity], or limit the reading only")
     costs = study.costs
+    if study.policy is not None:
+        again = study.recalibration is not None or study.policy.recalibrate_every
+        for key in ("sensor", "spoilt_session", "check", *(("recalibration",) if again else ())):
+            if getattr(costs, key) is None:
+                say("costs-missing", ("costs", key), "[policy] compares policies by cost, and this one is missing",
+                    mend=f"Add {key} = ... to [costs]; 0 where it costs nothing")
     if costs.currency is None and any(getattr(costs, n) is not None for n in type(costs).model_fields):
         say("missing-key", ("costs",), "costs are given without a currency", severity="warning",
             mend="Add currency = \"EUR\" or your own")

@@ -241,7 +241,7 @@ def test_checks_so_rare_that_no_room_is_left_are_named() -> None:
 
 @pytest.mark.parametrize("gone", ["check", "spoilt_session", "sensor"])
 def test_a_missing_cost_is_one_error_that_names_its_key_and_the_mend(gone: str) -> None:
-    with pytest.raises(DriftError, match=f"lacks {gone}, and without it") as caught:
+    with pytest.raises(DriftError, match=f"{gone} is missing, and without it") as caught:
         answer(costs={k: v for k, v in COSTS.items() if k != gone})
     found, = caught.value.findings
     assert found.severity == "error"
@@ -252,14 +252,14 @@ def test_a_missing_cost_is_one_error_that_names_its_key_and_the_mend(gone: str) 
 def test_the_cost_of_a_recalibration_is_missed_only_where_there_are_recalibrations() -> None:
     costs = {k: v for k, v in COSTS.items() if k != "recalibration"}
     assert answer(costs=costs).chosen()
-    with pytest.raises(DriftError, match="lacks recalibration"):
+    with pytest.raises(DriftError, match="recalibration is missing"):
         answer(costs=costs, tolerance=0.10)
-    with pytest.raises(DriftError, match="lacks recalibration"):
+    with pytest.raises(DriftError, match="recalibration is missing"):
         answer(costs=costs, policy={"recalibrate_every": (5,)})
 
 
 def test_no_costs_at_all_are_one_error_and_so_are_costs_that_are_all_nothing() -> None:
-    with pytest.raises(DriftError, match="lacks sensor, spoilt_session and check") as caught:
+    with pytest.raises(DriftError, match="sensor, spoilt_session and check are missing") as caught:
         answer(costs={})
     assert len(caught.value.findings) == 1
     with pytest.raises(DriftError, match="so that every policy costs the same"):
@@ -396,3 +396,14 @@ def test_a_study_without_checks_is_refused(tmp_path: Path) -> None:
 
 def test_numbers_are_printed_with_three_digits() -> None:
     assert [number(v) for v in (0, 0.06312, 4.1249, 1234.5, 0.00071)] == ["0", "0.0631", "4.12", "1,234", "0.000710"]
+
+
+def test_a_study_that_asks_for_policies_and_lacks_a_cost_is_told_before_anything_is_computed(tmp_path: Path) -> None:
+    with pytest.raises(DriftError, match="compares policies by cost") as caught:
+        study_from_dict({"study": {"title": "t"}, "policy": {"lives": 2000}, "costs": {"sensor": 1, "check": 1}})
+    assert any("spoilt_session = ..." in f.mend for f in caught.value.findings)
+    assert not any("recalibration" in f.mend for f in caught.value.findings)
+    folder = demo(tmp_path / "study", costs="sensor = 90\ncheck = 10\nrecalibration = 15")
+    result = CliRunner().invoke(cli, ["policy", str(folder)])
+    assert result.exit_code == 1
+    assert "spoilt_session is missing" in " ".join(result.output.split())
