@@ -27,6 +27,7 @@ from drift.report import figures_of_today as today_plots
 from drift.report import figures_of_trials as trial_plots
 from drift.report.budget_tables import budget_grids, source_grids
 from drift.report.d_study_tables import d_study_grids
+from drift.report.decision import decisions
 from drift.report.decision_tables import decision_grids
 from drift.report.drawing import Figure, make
 from drift.report.gauge_tables import main_grid as gauge_grid
@@ -234,7 +235,7 @@ def render(result: StudyResult, figures: tuple[Figure, ...]) -> str:
     sections = tuple(_section(n, p, figures) for n, p in enumerate(result.parts, 1))
     page = environment.get_template("report.html")
     return page.render(
-        title=result.question, info=info, decision=_decision(result), sections=sections,
+        title=_page_title(result), info=info, decisions=decisions(result.parts), sections=sections,
         excluded=exclusion_grid(result.exclusions), n_excluded=len(result.exclusions),
         accounts=result.provenance.accounts, general=_grouped(result.general_findings()),
         assumptions=[(s.title, _grouped(s.findings)) for s in sections if s.findings],
@@ -244,17 +245,14 @@ def render(result: StudyResult, figures: tuple[Figure, ...]) -> str:
         else None)
 
 
+def _page_title(result: StudyResult) -> str:
+    """Return the study's own title as it is typed; a question of ours starts with a capital."""
+    ours = [p.question for p in result.parts] == [result.question]
+    return _capital(result.question) if ours else result.question
+
+
 def _has(result: Result, name: str) -> bool:
     return plots.table_of(result, name) is not None
-
-
-def _decision(result: StudyResult) -> tuple[str, ...]:
-    """Return what stands on top, a sentence a line: the counts, or the answers where no count was asked."""
-    parts = result.parts
-    retired = [p.answer for p in parts if p.command in ("retire", "recalibrate", "policy")]
-    # One line a construction: each count is a decision of its own.
-    return tuple(line for answer in retired for line in re.split(r"(?<=\.) (?=[A-Z])", answer)) or tuple(
-        p.answer for p in parts)
 
 
 def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
@@ -299,10 +297,18 @@ def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:
 
 def _title(part: Result) -> str:
     general = TITLES.get(part.command, part.command)
+    if part.command == "today":
+        return _capital(part.question)
     # Asked once a study, so that the title says it all.
     alone = ("wear", "retire", "recalibrate", "policy", "cells", "budget")
-    return general if part.command in alone or part.question == general.casefold() else f"{general}: {part.question}"
-    return general if part.command in alone or part.question == general.casefold() else f"{general}: {part.question}"
+    same = part.question.casefold() == general.casefold()
+    return general if part.command in alone or same else f"{general}: {part.question}"
+    same = part.question.casefold() == general.casefold()
+    return general if part.command in alone or same else f"{general}: {part.question}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _shortened(grid: Grid) -> Grid:

@@ -29,6 +29,11 @@ DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1)), (0, (1, 1)))
 
 WIDE = 8.0  # inches from which on a figure stands across the page
 PNG_DPI = 150.0
+EDGE = 3.0  # points left free around the words of a picture
+FIRST_EDGES = {"left": 0.14, "right": 0.97, "bottom": 0.14, "top": 0.97}
+# A hair from a word to what it names. Left as it is, the library seeks by bisection where it leaves the word's box,
+# which costs more than the picture's curves.
+HAIR: dict[str, Any] = {"arrowstyle": "-", "patchA": None, "shrinkA": 0, "shrinkB": 0}
 SETTINGS: dict[str, Any] = {
     "svg.fonttype": "none", "svg.hashsalt": "drift", "svg.id": "drift", "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
@@ -91,18 +96,46 @@ def make(name: str, title: str, draw: Callable[[Axes], str], *, size: tuple[floa
     from matplotlib.figure import Figure as Canvas
 
     with style():
-        canvas = Canvas(figsize=size, layout="constrained")
-        FigureCanvasAgg(canvas)
+        # One renderer measures the words for the layout and draws the PNG, so that each is measured once.
+        canvas = Canvas(figsize=size, dpi=PNG_DPI)
+        painter = FigureCanvasAgg(canvas)
         axes = canvas.add_subplot()
         caption = draw(axes)
-        canvas.draw_without_rendering()
-        canvas.set_layout_engine("none")  # laid out once, the same in both files
+        _lay_out(canvas)  # once, the same in both files
         svg, png = io.StringIO(), io.BytesIO()
         # The two printers themselves: the common entry would draw each picture once more to lay it out.
+        painter.print_png(png, metadata={"Software": None}, pil_kwargs={"compress_level": 4})
         FigureCanvasSVG(canvas).print_svg(svg, metadata={"Date": None, "Creator": None})  # type: ignore[no-untyped-call]
-        canvas.set_dpi(PNG_DPI)
-        FigureCanvasAgg(canvas).print_png(png, metadata={"Software": None})  # type: ignore[no-untyped-call]
     return Figure(name=name, title=title, caption=caption, svg=_own_ids(svg.getvalue(), name), png=png.getvalue())
+
+
+def _lay_out(canvas: Any) -> None:
+    """Give one axes all the paper that its words leave free; several are laid out by the library.
+
+    The library measures every picture twice. Here a second look is taken only where the first moved an edge so far
+    that other ticks, and so other words, may stand there.
+    """
+    if len(canvas.axes) != 1 or canvas.legends or canvas.texts:
+        canvas.set_layout_engine("constrained")
+        canvas.get_layout_engine().execute(canvas)
+        canvas.set_layout_engine("none")
+        return
+    (axes,), renderer, paper = canvas.axes, canvas.canvas.get_renderer(), canvas.bbox
+    placed = FIRST_EDGES
+    canvas.subplots_adjust(**placed)
+    for _ in range(2):
+        words, frame = axes.get_tightbbox(renderer, for_layout_only=True), axes.bbox
+        pad = EDGE / 72 * canvas.dpi
+        edges = {"left": (frame.x0 - words.x0 + pad) / paper.width,
+                 "right": 1 - (words.x1 - frame.x1 + pad) / paper.width,
+                 "bottom": (frame.y0 - words.y0 + pad) / paper.height,
+                 "top": 1 - (words.y1 - frame.y1 + pad) / paper.height}
+        if edges["right"] - edges["left"] < 0.2 or edges["top"] - edges["bottom"] < 0.2:
+            return  # words wider than the paper: leave the frame readable
+        canvas.subplots_adjust(**edges)
+        if max(abs(edges[k] - placed[k]) for k in edges) < 0.05:
+            return
+        placed = edges
 
 
 def _own_ids(svg: str, name: str) -> str:
@@ -112,10 +145,11 @@ def _own_ids(svg: str, name: str) -> str:
     return svg
 
 
-def spread(wanted: Sequence[float], gap: float) -> list[float]:
+def spread(wanted: Sequence[float], gap: float, within: tuple[float, float] | None = None) -> list[float]:
     """Move label positions apart until neighbours are at least ``gap`` away, as little as possible.
 
-    Blocks of colliding labels are centred on the mean of what they wanted, in order.
+    Blocks of colliding labels are centred on the mean of what they wanted, in order. ``within`` bounds where labels
+    may stand as long as they fit there: a bundle of curves that ends at the top of a picture hangs its names below it.
     """
     order = sorted(range(len(wanted)), key=lambda i: wanted[i])
     blocks: list[list[int]] = []
@@ -137,6 +171,12 @@ def spread(wanted: Sequence[float], gap: float) -> list[float]:
     for block, middle in zip(blocks, centres, strict=True):
         for step, i in enumerate(block):
             placed[i] = middle + gap * (step - (len(block) - 1) / 2)
+    if within is None or not order or gap * (len(order) - 1) > within[1] - within[0]:
+        return placed
+    for rank, i in enumerate(order):  # no lower than leaves room for those below, then no higher than for those above
+        placed[i] = max(placed[i], within[0] + gap * rank)
+    for rank, i in enumerate(reversed(order)):
+        placed[i] = min(placed[i], within[1] - gap * rank)
     return placed
 
 
@@ -149,19 +189,21 @@ def label_gap(axes: Axes, points: float) -> float:
 
 
 def end_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequence[str], *, colour: str = FAINT,
-               size: float = 7.0, lines: float = 1) -> None:
+               size: float = 8.0, lines: float = 1) -> None:
     """Write words at the right edge beside the ends of lines, moved apart where they would collide."""
     gap = label_gap(axes, 1.15 * size * lines)
     on_log = axes.get_yscale() == "log"
-    heights = [math.exp(v) for v in spread([math.log(v) for v in y], gap)] if on_log else spread(y, gap)
+    low, high = sorted(axes.get_ylim())
+    heights = ([math.exp(v) for v in spread([math.log(v) for v in y], gap, (math.log(low), math.log(high)))] if on_log
+               else spread(y, gap, (low, high)))
     for at, y0, placed, word in zip(x, y, heights, words, strict=True):
         axes.annotate(word, xy=(at, y0), xytext=(1.01, placed), xycoords="data",
                       textcoords=axes.get_yaxis_transform(), fontsize=size, color=colour, va="center",
                       annotation_clip=False,
-                      arrowprops={"arrowstyle": "-", "color": "#c9d0d6", "lw": 0.5, "shrinkA": 1, "shrinkB": 1})
+                      arrowprops={**HAIR, "relpos": (0, 0.5), "color": "#c9d0d6", "lw": 0.5})
 
 
-def own_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequence[str], *, size: float = 6.5) -> None:
+def own_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequence[str], *, size: float = 7.5) -> None:
     """Write words just behind the end of each line, joined to it by a hair.
 
     Those that end together stand in a column, moved apart.
@@ -175,7 +217,7 @@ def own_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequen
             axes.annotate(words[i], (at, y[i]), xytext=(9, shift), textcoords="offset points", fontsize=size, color=INK,
                           va="center", annotation_clip=False, zorder=4,
                           bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.2},
-                          arrowprops={"arrowstyle": "-", "color": INK, "lw": 0.4, "shrinkA": 0, "shrinkB": 1.5})
+                          arrowprops={**HAIR, "relpos": (0, 0.5), "color": INK, "lw": 0.4})
 
 
 def note_line(axes: Axes, y: float, words: str, *, colour: str = LIMIT, dashes: Any = "--", at: float = 0.01,

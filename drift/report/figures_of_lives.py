@@ -202,8 +202,7 @@ def families_figure(part: Result, axes: Axes, *, construction: str, limit: str) 
     axes.set_ylim(0, 102)
     axes.set_xlabel(_unit(t, "use"))
     axes.set_ylabel("share past the limit [%]")
-    look.end_labels(axes, [e[0] for e in ends], [e[1] for e in ends], [e[2] for e in ends], colour=look.INK, size=7.5,
-                    lines=2)
+    look.end_labels(axes, [e[0] for e in ends], [e[1] for e in ends], [e[2] for e in ends], colour=look.INK, lines=2)
     uses = np.asarray(rows["use"][(rows["construction"] == construction) & (rows["limit"] == limit)], float)
     name = f"{construction} sensors" if construction else "sensors"
     return (f"{len(crossed)} of {len(high)} {name} were seen to cross (bars, between which checks, at their rank). The "

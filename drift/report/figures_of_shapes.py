@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.errors import MINUS
 from drift.report import drawing as look
 from drift.report.figures import axis_label, exposure_label, is_log, table_of
 from drift.results import Result
@@ -16,7 +18,7 @@ if TYPE_CHECKING:
 
     from matplotlib.axes import Axes
 
-SIZE = (6.6, 3.9)
+SIZE = (4.9, 3.6)
 
 
 def shape_drawings(wear: Result) -> list[tuple[str, str, Callable[..., str], tuple[float, float]]]:
@@ -44,16 +46,18 @@ def variogram_figure(wear: Result, axes: Axes, *, construction: str = "") -> str
     table = wear.table("residual variogram")
     mine = table["construction"] == construction
     lag, seen, plain = (table[c][mine] for c in ("lag", "variogram", "independent"))
+    # In units of a power of ten that stands in the label: residuals of logs square to a row of zeros.
+    power = min(0, math.floor(math.log10(top))) if (top := float(max(seen.max(), plain.max()))) > 0 else 0
+    power = power if power < -2 else 0
+    seen, plain = seen / 10.0**power, plain / 10.0**power
     axes.plot(lag, plain, "--", color=look.FAINT, linewidth=1.3)
     axes.plot(lag, seen, "-o", color=look.MODEL, markersize=3.5)
     axes.set_ylim(0, 1.25 * float(max(seen.max(), plain.max())))
     unit = next((c.unit for c in table.columns if c.name == "lag"), "")
     axes.set_xlabel("uses between two checks" if unit == "use" else axis_label("exposure between two checks", unit))
-    axes.set_ylabel("half mean squared difference of residuals")
-    above = seen[0] >= plain[0]
-    for y, words, up in ((seen[0], "these checks", above), (plain[0], "independent errors (dashed)", not above)):
-        axes.annotate(words, (float(lag[0]), float(y)), xytext=(4, 12 if up else -12), textcoords="offset points",
-                      ha="left", va="bottom" if up else "top", fontsize=8, color=look.INK)
+    axes.set_ylabel("half mean squared difference\nof residuals" + (f" [10{_raised(power)}]" if power else ""))
+    look.end_labels(axes, [float(lag[-1])] * 2, [float(seen[-1]), float(plain[-1])],
+                    ["these checks", "independent\nerrors (dashed)"], colour=look.INK, lines=2)
     name = f" ({construction})" if construction else ""
     found = [e for e in wear.estimates if e.name == "gain of autocorrelated errors"
              and e.of.get("construction", "") == construction]
@@ -62,7 +66,15 @@ def variogram_figure(wear: Result, axes: Axes, *, construction: str = "") -> str
                 "sensors' own slopes.")
     verdict = "rises with the distance: near checks are alike" if found[0].value > 0 else (
         "follows that of independent errors: no autocorrelation is seen")
-    return f"Residual variogram{name} of the sensors' own lines: it {verdict} (AIC gain {found[0].value:.1f})."
+    return f"Residual variogram{name} of the sensors' own lines: it {verdict} (AIC gain {_gain(found[0].value)})."
+
+
+def _gain(value: float) -> str:
+    return f"{value:.1f}".replace("-", MINUS)
+
+
+def _raised(power: int) -> str:
+    return str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
 
 
 def shapes_figure(wear: Result, axes: Axes, *, construction: str = "") -> str:
@@ -103,7 +115,7 @@ def shapes_figure(wear: Result, axes: Axes, *, construction: str = "") -> str:
         ends.append((float(u[-1]), float(fit[-1]), f"{name} (chosen)" if heavy else name))
     axes.set_xlabel(exposure_label(wear))
     axes.set_ylabel("change from the average first check [%]" if log else axis_label("response", _unit(occasions)))
-    look.end_labels(axes, [e[0] for e in ends], [e[1] for e in ends], [e[2] for e in ends], colour=look.INK, size=7.0)
+    look.end_labels(axes, [e[0] for e in ends], [e[1] for e in ends], [e[2] for e in ends], colour=look.INK)
     return _caption(wear, axes, shapes, rows, chosen, construction)
 
 

@@ -102,5 +102,5 @@ def chart_figure(table: ResultTable, axes: Axes, *, standard: str) -> str:
     name = standard or "the check standard"
     if not out.any():
         return f"{name}: all {int((~base).sum())} occasions after the baseline (open dots) are within their limits."
-    return (f"{name}: {int(out.sum())} of {int((~base).sum())} occasions after the baseline (open dots) are past a "
-            f"limit (diamonds), first at {label[starts[0]]} ({signals[starts[0]]}).")
+    return (f"{name}: {int(out.sum())} of {int((~base).sum())} occasions after the baseline (open dots) give a "
+            f"signal (red diamonds), first {label[starts[0]]}: {signals[starts[0]]}.")

@@ -12,6 +12,7 @@ from typing import Any
 from drift.errors import MINUS
 from drift.results import Estimate, Exclusion, Result, ResultTable, decimals_for, ends_text, join_words
 
+PHONE = 48
 HIDDEN_LABELS = ("question",)
 
 
@@ -25,6 +26,16 @@ class Grid:
     numeric: tuple[bool, ...]
     left_out: int = 0
     notes: tuple[str, ...] = ()
+
+    @property
+    def wide(self) -> bool:
+        """Whether it is wider than the screen of a phone, of which some 48 letters fill the width."""
+        return sum(max((min(len(cell), 24) for cell in column), default=0) + 2
+                   for column in zip(self._narrow_heads, *self.rows, strict=True)) > PHONE
+
+    @property
+    def _narrow_heads(self) -> tuple[str, ...]:
+        return tuple(max(head.split(), key=len, default="") for head in self.heads)
 
 
 def number(value: float, decimals: int) -> str:
@@ -77,9 +88,11 @@ def result_grid(table: ResultTable) -> Grid:
             cells.append([_interval(v, a, b, d if one_unit else decimals_for(a, b, v))
                           for v, a, b in zip(values, low, high, strict=True)])
             head += " (interval)" if there else ""
-        elif is_number:
+        elif is_number and column.unit != "%":
             d = shared_decimals(values)
             cells.append([probability(v) if name == "p" or name.endswith(" p") else number(v, d) for v in values])
+        elif is_number and column.unit == "%":
+            cells.append(_percentages(values))
         else:
             words = ["" if v is None else str(v) for v in values]
             cells.append([w.replace("_", " ") for w in words] if name in KEYS_IN_WORDS else words)
@@ -89,6 +102,12 @@ def result_grid(table: ResultTable) -> Grid:
     rows = tuple(zip(*(cells[i] for i in keep), strict=True)) if cells else ()
     return Grid(caption=table.caption or table.name, heads=tuple(heads[i] for i in keep), rows=rows,
                 numeric=tuple(numeric[i] for i in keep))
+
+
+def _percentages(values: Sequence[float]) -> list[str]:
+    """Return percentages with two decimals at most: what is smaller is said to be so, not shown as a row of zeros."""
+    d = min(shared_decimals(values), 2)
+    return ["< 0.01" if 0 < v < 0.005 and d == 2 else number(v, d) for v in values]
 
 
 KEYS_IN_WORDS = ("limit", "decided by")
