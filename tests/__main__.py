@@ -5,4 +5,4 @@ import sys
 from drift.first_run import run
 
 if __name__ == "__main__":
-    sys.exit(run(["-m", "pytest", *(sys.argv[1:] or ["-n", "auto"])], extra="test"))
+    sys.exit(run(["-m", "pytest", *(sys.argv[1:] or ["-n", "auto", "--dist", "loadgroup"])], extra="test"))

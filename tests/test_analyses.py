@@ -32,7 +32,7 @@ def answer_of(name: str) -> dict[str, Any]:
 
 
 @pytest.fixture(scope="module")
-def answers() -> dict[str, dict[str, Any]]:
+def answers(made_once: None) -> dict[str, dict[str, Any]]:
     return {name: answer_of(name) for name in FOLDERS}
 
 

@@ -176,7 +176,8 @@ def test_check_and_trial_times_agree_with_the_use_count() -> None:
         assert (np.diff(state) >= 0).all()
 
 
-def test_intervals_of_the_demo_study_hold_the_truth_as_often_as_they_claim(truth: dict[str, Any]) -> None:
+def test_intervals_of_the_demo_study_hold_the_truth_as_often_as_they_claim(truth: dict[str, Any],
+                                                                            made_once: None) -> None:
     held = checked(DEMO, truth)
     assert len(held) > 40
     assert all(h.available for h in held), [h for h in held if not h.available]

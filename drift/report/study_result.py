@@ -8,7 +8,7 @@ from importlib import import_module
 from typing import Any, ClassVar
 
 from drift.errors import Finding
-from drift.results import Provenance, Result, ResultTable
+from drift.results import Exclusion, Provenance, Result, ResultTable
 
 ANSWERS = "answers"
 
@@ -56,21 +56,25 @@ class StudyResult(Result):
                     *(replace(t, name=f"{p.question}: {t.name}") for p in parts for t in p.tables)),
             findings=(*_distinct(findings),
                       *_distinct(replace(f, question=p.question) for p in parts for f in p.findings)),
-            exclusions=tuple(replace(x, question=p.question) for p in parts for x in p.exclusions),
+            exclusions=tuple(x if x.question == p.question else replace(x, question=p.question)
+                             for p in parts for x in p.exclusions),
             provenance=replace(provenance, accounts=accounts))
 
     @property
     def parts(self) -> tuple[Result, ...]:
         """One result per question, in the order asked."""
         listed = self.table(ANSWERS)
-        return tuple(self._part(str(q), str(c), str(a)) for q, c, a in
+        rows: dict[str, list[Exclusion]] = {}
+        for x in self.exclusions:
+            rows.setdefault(x.question, []).append(x)
+        return tuple(self._part(str(q), str(c), str(a), rows.get(str(q), ())) for q, c, a in
                      zip(listed["question"], listed["command"], listed["answer"], strict=True))
 
     def part(self, command: str) -> Result | None:
         """Return the first part made by that command, or None."""
         return next((p for p in self.parts if p.command == command), None)
 
-    def _part(self, question: str, command: str, answer: str) -> Result:
+    def _part(self, question: str, command: str, answer: str, rows: Sequence[Exclusion]) -> Result:
         kind = part_class(command)
         prefix = f"{question}: "
         return kind(
@@ -79,7 +83,7 @@ class StudyResult(Result):
             tables=tuple(replace(t, name=t.name.removeprefix(prefix)) for t in self.tables
                          if t.name.startswith(prefix)),
             findings=tuple(f for f in self.findings if f.question == question),
-            exclusions=tuple(x for x in self.exclusions if x.question == question),
+            exclusions=tuple(rows),
             provenance=replace(self.provenance, accounts=tuple(a for a in self.provenance.accounts
                                                                if a.question == question)))
 

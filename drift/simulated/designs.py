@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 
 # Features that make a study another kind of study; other words of a design are settings nobody can know.
 KINDS = ("worn ones removed", "within", "unlinked", "uses of their own", "fixed levels", "targets repeat", "lost early",
@@ -115,6 +116,7 @@ def _logit(p: float) -> float:
     return math.log(p / (1 - p))
 
 
+@cache  # a table words one design in many rows
 def parse(text: str) -> Design:
     """Read a design from its words, such as ``30 x 3, facet share 0.04, 10 % of cells missing, 2 readings a cell``.
 

@@ -9,9 +9,9 @@ from drift.report.drawing import spread
 from drift.report.tables import Grid, result_grid
 from drift.results import Result, ResultTable
 
-RETIRE = ("Laminated sensors: retire after 38 uses for a sensor from a new batch (with 95 % confidence most are within; "
-          "the binding limit is A). Plain sensors: retire after 20 uses for a sensor from a new batch (with 95 % "
-          "confidence most are within; the binding limit is B).")
+RETIRE = ("Laminated sensors: retire after 38 uses for a sensor from a new batch (with 95 % confidence most are "
+          "within; the binding limit is A). Plain sensors: retire after 20 uses for a sensor from a new batch (with "
+          "95 % confidence most are within; the binding limit is B).")
 AGAIN = ("Laminated sensors: recalibrate every 8 uses, retire after 38 uses for a sensor from a new batch (with 95 % "
          "confidence close). Plain sensors: recalibrate every 3 uses, retire after 19 uses for a sensor from a new "
          "batch (with 95 % confidence close).")
@@ -33,8 +33,9 @@ def test_what_is_shared_is_said_once_and_what_differs_stays_with_its_line() -> N
 
 def test_a_count_said_above_is_not_repeated_and_another_one_is_kept() -> None:
     _, again = decisions([part("retire", RETIRE), part("recalibrate", AGAIN)])
-    assert again.lines == ("Laminated sensors: recalibrate every 8 uses until then.", "Plain sensors: recalibrate every "
-                           "3 uses, retire after 19 uses for a sensor from a new batch.")
+    assert again.lines == ("Laminated sensors: recalibrate every 8 uses until then.",
+                           "Plain sensors: recalibrate every 3 uses, retire after 19 uses for a sensor from a new "
+                           "batch.")
 
 
 @pytest.mark.parametrize("answer", ["No count: too few sensors.", RETIRE.split(" Plain")[0],
