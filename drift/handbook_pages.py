@@ -23,10 +23,11 @@ ORDER = ("calibration-curves", "inverse-prediction", "cell-gains",
          "recalculating", "robust-trend", "shapes-of-drift", "exposures-and-clocks", "retire-after", "life-data",
          "first-passage", "several-criteria",
          "recalibration-interval", "policy", "uncertainty-budget",
-         "today", "ledger", "control-charts", "coverage", "estimates", "columns")
+         "today", "ledger", "control-charts", "planning", "coverage", "estimates", "columns")
 ALSO = {"theil sen": "robust-trend", "kendall": "robust-trend", "break": "shapes-of-drift",
         "break in": "shapes-of-drift", "start": "shapes-of-drift", "autocorrelation": "shapes-of-drift",
         "clocks": "exposures-and-clocks", "exposures": "exposures-and-clocks", "new batch": "exposures-and-clocks",
+        "plan": "planning", "sample size": "planning", "power": "planning", "schedule": "planning",
         "budget": "uncertainty-budget", "uncertainty": "uncertainty-budget", "gum": "uncertainty-budget",
         "expanded uncertainty": "uncertainty-budget", "monte carlo": "uncertainty-budget",
         "calibration": "calibration-curves", "calibrate": "calibration-curves", "hysteresis": "calibration-curves",

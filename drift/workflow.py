@@ -264,6 +264,101 @@ def answer_budget(study: Study, asked: Mapping[str, Any], *, level: float = DEFA
                             settings=_settings(study))
     return StudyResult.join((part,), question=study.study.title, answer=part.answer, findings=reading.findings,
                             provenance=provenance, tables=[_table_list(reading.tables)])
+
+
+def answer_plan(kind: str, asked: Mapping[str, Any], *, pilot: str | Path | None = None,
+                pilot_question: str | None = None, schedule: str | Path | None = None, level: float = DEFAULT_LEVEL,
+                studies: int = 1000, seed: int = DEFAULT_SEED, progress: Progress | None = None) -> StudyResult:
+    """Plan a study.
+
+    Parameters
+    ----------
+    kind : {"icc", "sem", "limits", "slope", "retire", "gauge"}
+    asked : mapping
+        Goal, numbers and planning values, as :func:`drift.planning.asked.asked_of` takes them.
+    pilot, pilot_question
+        Study whose variance components serve as planning values, and which of its questions.
+    schedule : path, optional
+        New folder for the randomised schedule.
+    level, studies, seed, progress
+        Level of the planned intervals, simulated studies, and as of :func:`run_study`.
+
+    Raises
+    ------
+    DriftError
+        With everything that is missing or impossible.
+    """
+    from drift.planning.asked import PLANNED, asked_of
+    from drift.planning.pilot import COMMANDS, LEVEL, pilot_values
+    from drift.planning.plan import plan
+
+    tell = progress or _silent
+    values, findings, hashes = None, (), {}
+    if pilot is not None:
+        from drift.ingest import read_tables
+        from drift.study import read_study
+
+        tell("reading the pilot", 0.0)
+        study = read_study(pilot)
+        reading = read_tables(study)
+        raise_on_error(reading.findings)
+        parts = _pilot_parts(study, reading.tables, COMMANDS[kind], LEVEL, seed, pilot_question)
+        values, hashes = pilot_values(kind, parts, pilot_question), _hashes(study, reading)
+    question = asked_of(kind, asked, values, level=level)
+    settings = {k: v for k, v in asked.items() if v is not None}
+    part: Result = plan(question.question, question.values, unfavourable=question.unfavourable, seed=seed, studies=studies,
+                progress=tell, settings=settings)
+    if schedule is not None:
+        part = _with_schedule(part, question.question, asked, Path(schedule), seed)
+    provenance = Provenance(inputs=hashes, seed=seed, level=level, versions=run_versions(), settings=settings)
+    return StudyResult.join((part,), question=f"Plan of {PLANNED[kind]}", answer=part.answer, findings=findings,
+                            provenance=provenance)
+
+
+def _with_schedule(part: Result, question: Any, asked: Mapping[str, Any], folder: Path, seed: int) -> Result:
+    """Write the schedule of a plan into a new folder, and say so."""
+    from drift.planning.schedule import make_schedule
+    from drift.planning.study_file import study_text
+    from drift.report.new_study import write_files
+
+    design = {f.key: int(v) for f in question.factors if (v := _planned(part, f.many)) == v}
+    if len(design) < len(question.factors):
+        return replace(part, findings=(*part.findings, Finding(
+            severity="warning", code="no-schedule", message="no schedule was written: no design reaches the goal",
+            mend="Fix the numbers of the design without a goal to get its schedule all the same.")))
+    words = (str(asked.get("target_name") or "participant"), str(asked.get("facet_name") or "sensor"))
+    made = make_schedule(question, design, words, int(asked.get("people") or 1), seed=seed)
+    text = study_text(question, design, made, words, part.answer, asked, seed=seed)
+    names = write_files(folder, {"study.toml": text, f"{made.table}.csv": made.csv(), **made.files})
+    said = Finding(severity="note", code="schedule-written", file=str(folder), message=f"{join_words(names)} written: "
+                   f"{len(made.rows)} readings in random order", mend="Fill in readings and what study.toml leaves "
+                   "open, then run drift check on the folder.")
+    return replace(part, findings=(*part.findings, said))
+
+
+def _planned(part: Result, many: str) -> float:
+    return next(e.value for e in part.estimates if e.name == f"planned {many}")
+
+
+def _pilot_parts(study: Study, tables: Tables, command: str, level: float, seed: int,
+                 wanted: str | None) -> list[Result]:
+    """Answer the pilot's questions of one command, and no others."""
+    if command == "wear":
+        return [_wear(tables, study, level, seed, lambda *_: None)] if tables.checks is not None else []
+    if tables.trials is None:
+        return []
+    looked_at = screened_trials(study, tables)
+    asked: dict[str, tuple[Any, ...]] = {"icc": study.reliability, "agree": study.agreement, "gauge": study.gauge}
+    found = asked[command]
+    chosen = [q for q in found if q.name == wanted] or list(found)
+    if len(chosen) > 1:  # the names are enough to say that one must be chosen
+        return [Result(question=q.name, answer="") for q in chosen]
+    if command == "agree":
+        return [_agreement(tables.trials, q, level, seed, looked_at, study, tables) for q in chosen]
+    answer = _reliability if command == "icc" else _gauge
+    return [answer(tables.trials, q, level, seed, looked_at) for q in chosen]
+
+
 def _today(study: Study, tables: Tables, seed: int) -> Result:
     from drift.today import all_sensors, ledger_rows, prepare_setting, sessions_of
 

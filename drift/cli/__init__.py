@@ -31,6 +31,9 @@ COMMANDS = {
         "agree": ("drift.cli.tables", "Compare two methods: bias and limits of agreement."),
         "chart": ("drift.cli.chart", "Chart a check standard: is the rig in control?"),
     },
+    "Before a study": {
+        "plan": ("drift.cli.plan", "Say how large a study must be, and write its schedule."),
+    },
     "Handbook": {
         "explain": ("drift.cli.explain", "Explain a method: when to use it, how to read and report it."),
     },

@@ -55,6 +55,10 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
         from drift.cli.show_budget import budget_blocks
 
         return "\n\n".join(b.rstrip() for b in (answer, *budget_blocks(result)) if b.strip()) + "\n"
+    if result.command == "plan" and parts is None:
+        from drift.cli.show_plan import plan_blocks
+
+        return "\n\n".join(b.rstrip() for b in (answer, *plan_blocks(result)) if b.strip()) + "\n"
     if result.command in ("today", "log") and parts is None:
         from drift.cli import show_today
 

@@ -295,7 +295,7 @@ def intervals(sums: Sums, ratios: Ratios, *, level: float) -> FloatArray:
         rows = np.flatnonzero((farthest == reach).all(axis=1))
         part = Sums(target=sums.target[rows], target_weights=sums.target_weights, facet=sums.facet[rows],
                     facet_weights=sums.facet_weights)
-        c = _calibration(_key(ratios), 1 - level, (float(reach[0]), float(reach[1])))
+        c = _calibration(ratio_key(ratios), 1 - level, (float(reach[0]), float(reach[1])))
         out[rows] = _of_calibration(c, ratios, part, u[rows] * d3 / d1, v[rows] * d3 / d2)
     return out
 
@@ -342,7 +342,7 @@ def _accepted(c: _Calibration, r: Ratios, sums: Sums, start: NDArray[np.intp],
     return start, found
 
 
-def _key(r: Ratios) -> Ratios:
+def ratio_key(r: Ratios) -> Ratios:
     """Weights to two per cent and noise to eight, so that layouts that differ by less share their calibration."""
     def near(x: float, steps: int) -> float:
         return x if float(x).is_integer() else math.exp(round(math.log(x) * steps) / steps)

@@ -89,7 +89,7 @@ def build_pivots(design: CrossedDesign) -> Pivots:
         fs, fw = _reduced(met.sum(axis=0), met.T, y.T)
         ss_inner = _additive_residual(met, y)
     inverse = float((met / np.maximum(design.counts, 1)).sum() / met.sum())
-    draws = _inner_draws(ss_inner, design.df_inner, design.ss_within, design.df_within, inverse)
+    draws = inner_draws(ss_inner, design.df_inner, design.ss_within, design.df_within, inverse)
     return Pivots(target_squares=ts, target_weights=tw, df_target=df_t, facet_squares=fs, facet_weights=fw,
                   df_facet=df_f, ss_inner=ss_inner, df_inner=design.df_inner, ss_within=design.ss_within,
                   df_within=design.df_within, inverse_m=inverse, draws=draws)
@@ -128,7 +128,7 @@ def _chi_squares(df: int, points: int) -> FloatArray:
     return found
 
 
-def _inner_draws(ss_inner: float, df_inner: int, ss_within: float, df_within: int,
+def inner_draws(ss_inner: float, df_inner: int, ss_within: float, df_within: int,
                  inverse_m: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Pivotal values of inner variance, interaction and residual on the lattice."""
     inner = ss_inner / _chi_squares(df_inner, 0)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from drift.engine.error_variance import agreement_interval, consistency_interval, sum_interval
 from drift.engine.fixed_levels import fixed_agreement_pivotal, fixed_spread_interval, fixed_variances
 from drift.engine.meansquares import Interval, step_up
-from drift.engine.pivotal import Pivots, _inner_draws, agreement_pivotal, consistency_pivotal
+from drift.engine.pivotal import Pivots, agreement_pivotal, consistency_pivotal, inner_draws
 from drift.reliability.components import Components
 from drift.reliability.error_sizes import ErrorSize, Kind, root
 from drift.reliability.icc import Coefficient
@@ -175,7 +175,7 @@ def _expected(p: Pivots, v: Mapping[str, float]) -> Pivots:
     ss_inner, ss_within = p.df_inner * inner, p.df_within * v["residual"]
     return replace(p, target_squares=inner + tw * v["target"], target_weights=tw, facet_squares=inner + fw * v["facet"],
                    facet_weights=fw, ss_inner=ss_inner, ss_within=ss_within,
-                   draws=_inner_draws(ss_inner, p.df_inner, ss_within, p.df_within, p.inverse_m))
+                   draws=inner_draws(ss_inner, p.df_inner, ss_within, p.df_within, p.inverse_m))
 
 
 def _widths(p: Pivots, kind: Kind, case: Coefficient, level: float, fixed: bool) -> tuple[float, float]:

@@ -20,6 +20,7 @@ from drift.report import figures_of_d_study as d_plots
 from drift.report import figures_of_gauge as gauge_plots
 from drift.report import figures_of_lines as line_plots
 from drift.report import figures_of_lives as life_plots
+from drift.report import figures_of_plan as plan_plots
 from drift.report import figures_of_policy as policy_plots
 from drift.report import figures_of_several as several_plots
 from drift.report import figures_of_shapes as shape_plots
@@ -58,6 +59,7 @@ SHOWN_TABLES = {
     "cells": ("dead lines",),
     "gauge": ("operators", "bias", "linearity"),
     "budget": ("Monte Carlo check",),
+    "plan": ("designs", "one more", "if they are wrong", "planning values", "published formulas"),
     "interlaboratory": ("precision against level",),
     "today": ("sensors today", "reasons"),
     "chart": ("signals",),
@@ -101,6 +103,7 @@ TITLES = {
     "calibrate": "Calibration",
     "cells": "Gains of cells",
     "budget": "Uncertainty of a pressure",
+    "plan": "Plan of a study",
     "today": "Sensors today",
     "chart": "Control chart",
     "lifetimes": "How long units last",
@@ -173,6 +176,8 @@ def report_figures(result: StudyResult) -> tuple[Figure, ...]:
             drawn = calibration_plots.calibration_drawings(part)
         elif part.command == "budget":
             drawn = budget_plots.budget_drawings(part)
+        elif part.command == "plan":
+            drawn = plan_plots.plan_drawings(part)
         elif part.command in ("today", "chart"):
             drawn = today_plots.today_drawings(part)
         drawn += life_plots.life_drawings(part)
@@ -269,6 +274,8 @@ def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
         main = policy_grid(part)
     elif part.command == "budget":
         main, shown, folded = *budget_grids(part)[:1], (*budget_grids(part)[1:], *shown), (*source_grids(part), *folded)
+    elif part.command == "plan":
+        main = None
     elif (own_grid := gauge_grid(part)) is not None:
         main = own_grid
     else:
@@ -300,9 +307,7 @@ def _title(part: Result) -> str:
     if part.command == "today":
         return _capital(part.question)
     # Asked once a study, so that the title says it all.
-    alone = ("wear", "retire", "recalibrate", "policy", "cells", "budget")
-    same = part.question.casefold() == general.casefold()
-    return general if part.command in alone or same else f"{general}: {part.question}"
+    alone = ("plan", "wear", "retire", "recalibrate", "policy", "cells", "budget")
     same = part.question.casefold() == general.casefold()
     return general if part.command in alone or same else f"{general}: {part.question}"
 

@@ -28,6 +28,7 @@ HELP = {
     "calibrate": ("calibration-curves", "inverse-prediction"),
     "cells": ("cell-gains",),
     "budget": ("uncertainty-budget",),
+    "plan": ("planning",),
     "today": ("today", "control-charts"),
     "chart": ("control-charts",),
 }

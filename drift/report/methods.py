@@ -44,6 +44,8 @@ def methods_paragraphs(result: StudyResult, study: Mapping[str, Any]) -> tuple[s
             from drift.report.budget_methods import budget_methods
 
             made.append(budget_methods(part))
+        elif part.command == "plan":
+            made.append(_plan(part))
         elif part.command in ("gauge", "interlaboratory"):
             from drift.report.gauge_methods import gauge_methods
 
@@ -53,6 +55,12 @@ def methods_paragraphs(result: StudyResult, study: Mapping[str, Any]) -> tuple[s
 
             made.append(calibration_paragraph(part))
     return (*made, _software(result))
+
+
+def _plan(part: Result) -> str:
+    e = next(e for e in part.estimates if e.name == "simulated")
+    return (f"The size of the study was planned by simulation. {part.answer} Simulated was: {e.method}. The planning "
+            "values and their sources stand in the table.")
 
 
 def _level(e: Estimate) -> str:

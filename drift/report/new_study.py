@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
 from random import Random
@@ -48,14 +49,21 @@ def _trials(random: Random) -> str:
     return "\n".join(rows) + "\n"
 
 
-def write_files(folder: Path) -> list[str]:
+def write_files(folder: Path, written: Mapping[str, str] | None = None) -> list[str]:
     """Write a new study into an empty or new folder; return the names of its files.
+
+    Parameters
+    ----------
+    folder : Path
+    written : mapping of str to str, optional
+        Name and text of each file; the example study by default.
 
     Raises
     ------
     DriftError
         When the folder holds anything, or cannot be written.
     """
+    written = new_study_files() if written is None else written
     try:
         folder.mkdir(parents=True, exist_ok=True)
         held = sorted(os.listdir(folder))
@@ -63,7 +71,6 @@ def write_files(folder: Path) -> list[str]:
             raise DriftError(Finding(severity="error", code="folder-not-empty", file=str(folder), value=held[0],
                                      message=f"the folder holds {len(held)} {'entry' if len(held) == 1 else 'entries'} "
                                      "already; nothing was written", mend="Give the name of a new or empty folder."))
-        written = new_study_files()
         for name, text in written.items():
             with (folder / name).open("x", encoding="utf-8", newline="\n") as file:
                 file.write(text)

@@ -17,6 +17,7 @@ _PART_HOMES = {
     "retire": ("drift.retirement", "RetirementResult"),
     "recalibrate": ("drift.retirement.recalibration", "RecalibrationResult"),
     "budget": ("drift.budget", "BudgetResult"),
+    "plan": ("drift.planning.result", "PlanResult"),
     "policy": ("drift.retirement.policy", "PolicyResult"),
     "lifetimes": ("drift.retirement.life_study", "LifetimesResult"),
     "icc": ("drift.reliability", "ReliabilityResult"),

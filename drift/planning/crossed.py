@@ -1,0 +1,121 @@
+"""Simulated targets x levels x repeats: sums of squares on a lattice, and whole tables of readings."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.engine.agreement_interval import Ratios, ratio_key, ratios_of
+from drift.engine.agreement_interval import Sums as Reduced
+from drift.engine.pivotal import Pivots, inner_draws
+from drift.planning.question import Floats, chi_lattice
+
+POINTS = 257  # lattice points of an expectation: its error is a tenth of that of as many random studies
+NO_DRAWS = np.empty(0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Variances:
+    """Variances of single readings: targets, levels of the facet, their interaction, and repeats within a cell."""
+
+    target: float
+    facet: float
+    interaction: float
+    residual: float
+
+    @property
+    def noise(self) -> float:
+        """Variance that neither targets nor levels explain."""
+        return self.interaction + self.residual
+
+    @classmethod
+    def of_icc(cls, icc: float, facet_share: float, repeat_share: float) -> Variances:
+        """Return the variances behind an ICC(A,1), the facet's share of all, and that of repeats in the noise."""
+        noise = 1 - icc - facet_share
+        return cls(target=icc, facet=facet_share, interaction=(1 - repeat_share) * noise,
+                   residual=repeat_share * noise)
+
+    def scaled(self, error: float) -> Variances:
+        """Return the same targets read with errors whose SDs are ``error`` times as large."""
+        return Variances(target=self.target, facet=error**2 * self.facet, interaction=error**2 * self.interaction,
+                         residual=error**2 * self.residual)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sums:
+    """Sums of squares of cell means (targets, levels, rest) and within cells, shape (n,); degrees of freedom."""
+
+    target: Floats
+    facet: Floats
+    rest: Floats
+    within: Floats
+    df: tuple[int, int, int, int]
+    shape: tuple[int, int, int]
+
+    def reduced(self, rows: NDArray[np.bool_] | slice = slice(None)) -> Reduced:
+        """Return the studies ``rows`` as the interval of ICC(A,1) takes them."""
+        n, k, _ = self.shape
+        rest = self.rest[rows]
+        return Reduced(target=(self.target[rows] / rest)[:, None], target_weights=np.array([float(k)]),
+                       facet=(self.facet[rows] / rest)[:, None], facet_weights=np.array([float(n)]))
+
+    def ratios(self, i: int) -> Ratios:
+        """Return the layout of study ``i``, with its own ratio of noises in the steps that calibrations are kept in."""
+        return ratio_key(ratios_of(self.pivots(i)))
+
+    def pivots(self, i: int, *, draws: bool = False) -> Pivots:
+        """Return study ``i`` as the intervals of variances take it, with pivotal draws if asked."""
+        n, k, m = self.shape
+        if draws:
+            inner = (float(self.rest[i]), self.df[2], float(self.within[i]), self.df[3], 1 / m)
+            return replace(self.pivots(i), draws=inner_draws(*inner))
+        return Pivots(target_squares=self.target[i:i + 1], target_weights=np.array([float(k)]), df_target=self.df[0],
+                      facet_squares=self.facet[i:i + 1], facet_weights=np.array([float(n)]), df_facet=self.df[1],
+                      ss_inner=float(self.rest[i]), df_inner=self.df[2], ss_within=float(self.within[i]),
+                      df_within=self.df[3], inverse_m=1 / m, draws=(NO_DRAWS,) * 3)
+
+
+def lattice_sums(v: Variances, n: int, k: int, m: int, points: int = POINTS) -> Sums:
+    """Return sums of squares of complete tables, on a lattice of chi-squares."""
+    df = (n - 1, k - 1, (n - 1) * (k - 1), n * k * (m - 1))
+    chi = chi_lattice(tuple(map(float, df[:3])) + ((float(df[3]),) if m > 1 else ()), points)
+    inner = v.interaction + v.residual / m
+    within = v.residual * chi[3] if m > 1 else np.zeros(points)
+    return Sums(target=(inner + k * v.target) * chi[0], facet=(inner + n * v.facet) * chi[1], rest=inner * chi[2],
+                within=within, df=df, shape=(n, k, m))
+
+
+def draw_sums(v: Variances, n: int, k: int, m: int, rng: np.random.Generator, studies: int) -> Sums:
+    """Simulate whole tables of readings and reduce each to its sums of squares."""
+    cells = (math.sqrt(v.target) * rng.normal(size=(studies, n, 1))
+             + math.sqrt(v.facet) * rng.normal(size=(studies, 1, k))
+             + math.sqrt(v.interaction) * rng.normal(size=(studies, n, k)))
+    y = cells[..., None] + math.sqrt(v.residual) * rng.normal(size=(studies, n, k, m))
+    means = y.mean(-1)
+    within = ((y - means[..., None]) ** 2).sum((1, 2, 3))
+    means = means - means.mean((1, 2), keepdims=True)
+    rows, columns = means.mean(2, keepdims=True), means.mean(1, keepdims=True)
+    return Sums(target=k * (rows**2).sum((1, 2)), facet=n * (columns**2).sum((1, 2)),
+                rest=((means - rows - columns) ** 2).sum((1, 2)), within=within,
+                df=(n - 1, k - 1, (n - 1) * (k - 1), n * k * (m - 1)), shape=(n, k, m))
+
+
+def draw_table(v: Variances, n: int, k: int, m: int, rng: np.random.Generator, *,
+               missing: float = 0.0) -> tuple[Floats, NDArray[np.intp], NDArray[np.intp]]:
+    """Simulate one table of readings with a fixed number of cells missing at random.
+
+    Returns
+    -------
+    values : ndarray, shape (n_rows,)
+    targets, levels : ndarray of int, shape (n_rows,)
+        Codes without gaps.
+    """
+    y = (math.sqrt(v.target) * rng.normal(size=(n, 1, 1)) + math.sqrt(v.facet) * rng.normal(size=(1, k, 1))
+         + math.sqrt(v.interaction) * rng.normal(size=(n, k, 1)) + math.sqrt(v.residual) * rng.normal(size=(n, k, m)))
+    here = np.arange(n * k) >= round(missing * n * k)
+    rows, columns = np.nonzero((rng.permutation(here) if missing else here).reshape(n, k))
+    targets, levels = (np.unique(np.repeat(code, m), return_inverse=True)[1] for code in (rows, columns))
+    return y[rows, columns].ravel(), targets, levels

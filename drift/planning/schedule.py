@@ -1,0 +1,207 @@
+"""A randomised, balanced order of work for a planned study: rows to fill in, and the study.toml that analyses them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from drift.engine.aliasing import inestimable, overlaps
+from drift.engine.streams import stream
+from drift.errors import DriftError, Finding
+from drift.planning.question import Design, Question
+from drift.planning.wearing import Wear
+from drift.results import join_words
+
+Rows = list[dict[str, Any]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Schedule:
+    """Rows in the order in which they are to be made.
+
+    Parameters
+    ----------
+    table : {"trials", "checks"}
+    columns : tuple of str
+        The reading last, empty.
+    rows : tuple of dict
+    effects : tuple of str
+        Columns whose effects must be told apart.
+    files : mapping
+        Further files by name, such as ``sensors.csv``.
+    """
+
+    table: str
+    columns: tuple[str, ...]
+    rows: tuple[Mapping[str, Any], ...]
+    effects: tuple[str, ...]
+    files: Mapping[str, str]
+
+    def csv(self) -> str:
+        """Return the table as text."""
+        lines = [",".join(self.columns)]
+        lines += [",".join(str(r.get(c, "")) for c in self.columns) for r in self.rows]
+        return "\n".join(lines) + "\n"
+
+
+def make_schedule(question: Question, d: Design, words: tuple[str, str], operators: int, *, seed: int) -> Schedule:
+    """Make the schedule of a design.
+
+    Parameters
+    ----------
+    question : Question
+    d : Design
+    words : tuple of str
+        Names of the columns of target and facet.
+    operators : int
+        People who take the readings in turn; 1 leaves the column out.
+    seed : int
+
+    Raises
+    ------
+    DriftError
+        When effects of the schedule could not be told apart.
+    """
+    rng = stream(seed, "schedule", *(int(v) for v in d.values()))
+    made = _MAKERS[question.kind](question, d, words, operators, rng)
+    refuse_confounded(made.rows, made.effects, file=f"{made.table}.csv")
+    return made
+
+
+def refuse_confounded(rows: Sequence[Mapping[str, Any]], effects: Sequence[str], *, file: str) -> None:
+    """Raise where some effect cannot be told from the others together.
+
+    Raises
+    ------
+    DriftError
+        Naming the effects, and with which one each is aliased.
+    """
+    codes = {e: np.unique([str(r[e]) for r in rows], return_inverse=True)[1] for e in effects}
+    lost = inestimable(codes)
+    if not lost:
+        return
+    pairs = [f"{a} with {b}" for (a, b), r in overlaps(codes).items() if r > 1 - 1e-9]
+    how = f"; aliased: {join_words(pairs)}" if pairs else ""
+    raise DriftError(Finding(
+        severity="error", code="confounded-schedule", file=file, value=join_words(lost),
+        message=f"in this schedule the {'effect' if len(lost) == 1 else 'effects'} of {join_words(lost)} cannot be "
+                f"told from the others{how}", mend="Let every one meet every other: more repeats, fewer "
+        "operators, or one operator throughout."))
+
+
+def _names(prefix: str, n: int) -> list[str]:
+    return [f"{prefix}{i:0{len(str(n))}d}" for i in range(1, n + 1)]
+
+
+def _numbered(rows: Rows) -> tuple[dict[str, Any], ...]:
+    return tuple({"order": i, **r, "reading": ""} for i, r in enumerate(rows, 1))
+
+
+def balanced_orders(k: int, rng: np.random.Generator) -> list[list[int]]:
+    """Orders of ``k`` treatments in which each follows each other equally often (twice k orders where k is odd).
+
+    References
+    ----------
+    Williams, E. J. (1949), Experimental designs balanced for the estimation of residual effects of treatments,
+    Australian Journal of Scientific Research A2, 149-168.
+    """
+    first = [0]
+    for i in range(1, k):
+        first.append((i + 1) // 2 if i % 2 else k - i // 2)
+    square = [[(x + shift) % k for x in first] for shift in range(k)]
+    if k % 2:
+        square += [row[::-1] for row in square]
+    label = rng.permutation(k)
+    return [[int(label[x]) for x in row] for row in (square[i] for i in rng.permutation(len(square)))]
+
+
+def _crossed(question: Question, d: Design, words: tuple[str, str], operators: int,
+             rng: np.random.Generator) -> Schedule:
+    """Every target under every level; orders of levels balanced, targets in random order, operators rotated."""
+    target, facet = words
+    n, k, m = d["targets"], d["levels"], d["repeats"]
+    visits = facet == "session"
+    orders = balanced_orders(k, rng)
+    people, levels = _names(target[:1].upper(), n), _names("visit " if visits else facet[:1].upper(), k)
+    who = _operators(operators)
+    cells: Rows = []
+    queue = [int(i) for i in rng.permutation(n)]
+    for place in range(k):
+        turn = [int(i) for i in rng.permutation(n)] if visits else queue
+        for i in turn:
+            j = place if visits else orders[i % len(orders)][place]
+            cells.append({target: people[i], facet: levels[j], **_turn(who, i + j)})
+    if not visits:  # a target's levels one after another: it is there once
+        cells = [c for i in queue for c in cells if c[target] == people[i]]
+    rows = [{**c, **({"replicate": r} if m > 1 else {})} for c in cells for r in range(1, m + 1)]
+    effects = (target, facet, *(("operator",) if operators > 1 else ()))
+    columns = ("order", target, facet, *(("operator",) if operators > 1 else ()),
+               *(("replicate",) if m > 1 else ()), "reading")
+    return Schedule(table="trials", columns=columns, rows=_numbered(rows), effects=effects, files={})
+
+
+def _operators(n: int) -> list[str]:
+    return [f"operator {chr(65 + i)}" if n <= 26 else f"operator {i + 1}" for i in range(n)]
+
+
+def _turn(who: Sequence[str], at: int) -> dict[str, str]:
+    return {"operator": who[at % len(who)]} if len(who) > 1 else {}
+
+
+def _pairs(question: Question, d: Design, words: tuple[str, str], operators: int,
+           rng: np.random.Generator) -> Schedule:
+    """Both methods on every target; which comes first alternates in random order, and again within a target."""
+    target = words[0]
+    n, m = d["targets"], d["repeats"]
+    people, who = _names(target[:1].upper(), n), _operators(operators)
+    first = rng.permutation(np.arange(n) % 2)
+    rows: Rows = []
+    for seat, i in enumerate(rng.permutation(n)):
+        for r in range(1, m + 1):
+            swap = (int(first[i]) + r) % 2
+            for method in (("method a", "method b") if swap else ("method b", "method a")):
+                rows.append({target: people[i], "method": method, **_turn(who, seat // 2 + r),
+                             **({"replicate": r} if m > 1 else {})})
+    columns = ("order", target, "method", *(("operator",) if operators > 1 else ()),
+               *(("replicate",) if m > 1 else ()), "reading")
+    return Schedule(table="trials", columns=columns, rows=_numbered(rows), effects=(target, "method"), files={})
+
+
+def _gauge(question: Question, d: Design, words: tuple[str, str], operators: int,
+           rng: np.random.Generator) -> Schedule:
+    """Every operator reads all parts in a random order of his own, once a round; operators take turns."""
+    parts, who = _names("part ", d["parts"]), _operators(d["operators"])
+    rows: Rows = []
+    for r in range(1, d["repeats"] + 1):
+        for j in rng.permutation(len(who)):
+            rows += [{"part": parts[int(i)], "operator": who[int(j)], "replicate": r}
+                     for i in rng.permutation(len(parts))]
+    return Schedule(table="trials", columns=("order", "part", "operator", "replicate", "reading"), rows=_numbered(rows),
+                    effects=("part", "operator"), files={})
+
+
+def _checks(question: Question, d: Design, words: tuple[str, str], operators: int,
+            rng: np.random.Generator) -> Schedule:
+    """Every sensor at every check, in a random order each time, a mounting after all others; operators rotated."""
+    wear: Wear = question.wear  # type: ignore[attr-defined]
+    groups = int(getattr(question, "groups", 1))
+    n, m = groups * d["sensors"], d["mountings"]
+    sensors, who = _names("S", n), _operators(operators)
+    kinds = [("construction a", "construction b")[i % groups] if groups > 1 else "" for i in range(n)]
+    rows: Rows = []
+    for visit, use in enumerate(wear.times(d["checks"])):
+        for r in range(1, m + 1):
+            for i in rng.permutation(n):
+                rows.append({"sensor": sensors[int(i)], "use": f"{use:g}", **({"replicate": r} if m > 1 else {}),
+                             **_turn(who, int(i) + visit + r), "reference": ""})
+    columns = ("order", "sensor", "use", *(("replicate",) if m > 1 else ()),
+               *(("operator",) if operators > 1 else ()), "reference", "reading")
+    listed = "sensor,construction,batch\n" + "".join(f"{s},{k},\n" for s, k in zip(sensors, kinds, strict=True))
+    return Schedule(table="checks", columns=columns, rows=_numbered(rows), files={"sensors.csv": listed},
+                    effects=("sensor", "use", *(("operator",) if operators > 1 else ())))
+
+
+_MAKERS = {"icc": _crossed, "sem": _crossed, "limits": _pairs, "gauge": _gauge, "slope": _checks, "retire": _checks}

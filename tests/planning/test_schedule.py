@@ -1,0 +1,142 @@
+"""Schedules: balanced, randomised, and analysed by the study they come with."""
+
+from __future__ import annotations
+
+import csv
+import itertools
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from drift.errors import DriftError
+from drift.planning.asked import asked_of
+from drift.planning.schedule import Schedule, balanced_orders, make_schedule, refuse_confounded
+from drift.planning.study_file import study_text
+
+WEAR = {"wear": 0.7, "wear_sd": 0.1, "occasion_sd": 0.5, "mounting_sd": 0.5, "until": 40.0}
+PLANS: dict[str, tuple[str, dict[str, Any]]] = {
+    "icc": ("icc", {"icc": 0.8, "targets": (12,), "levels": (3,), "repeats": (2,), "width": 0.5}),
+    "sessions": ("icc", {"icc": 0.8, "targets": (12,), "levels": (3,), "facet_name": "session", "width": 0.5}),
+    "sem": ("sem", {"targets": (12,), "levels": (4,), "within": 50.0, "people": 2}),
+    "limits": ("limits", {"sd": 2.0, "within_sd": 1.0, "repeats": (2,), "targets": (12,), "harmless": 9.0,
+                          "people": 2}),
+    "gauge": ("gauge", {"grr": 30.0, "parts": (8,), "operators": (3,), "repeats": (2,), "within": 90.0}),
+    "slope": ("slope", {**WEAR, "sensors": (5,), "checks": (5,), "mountings": (2,), "half_width": 1.0, "groups": 2}),
+    "retire": ("retire", {**WEAR, "limit": 20.0, "sensors": (8,), "checks": (6,), "mountings": (2,), "lose": 9.0,
+                          "people": 2}),
+}
+
+
+def made(name: str, seed: int = 3) -> tuple[Any, dict[str, int], Schedule, str]:
+    """Return question, design, schedule and study.toml of a plan."""
+    kind, asked = PLANS[name]
+    question = asked_of(kind, asked).question
+    design = {f.key: f.values[0] for f in question.factors}
+    words = ("participant", str(asked.get("facet_name") or "sensor"))
+    schedule = make_schedule(question, design, words, int(asked.get("people") or 1), seed=seed)
+    return question, design, schedule, study_text(question, design, schedule, words, "Plan.", asked, seed=seed)
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_the_filled_schedule_is_analysed(name: str, tmp_path: Path) -> None:
+    """Fill in readings, and the study answers the planned question without an error."""
+    from drift.study import read_study
+    from drift.workflow import check_study, run_study
+
+    question, _, schedule, text = made(name)
+    (tmp_path / "study.toml").write_text(text.replace("TO BE FILLED IN", "one visit"), encoding="utf-8")
+    for file, content in schedule.files.items():
+        (tmp_path / file).write_text(content, encoding="utf-8")
+    rng = np.random.default_rng(1)
+    own: dict[tuple[str, str], float] = {}
+    with (tmp_path / f"{schedule.table}.csv").open("w", encoding="utf-8", newline="") as file:
+        out = csv.DictWriter(file, fieldnames=schedule.columns)
+        out.writeheader()
+        for row in schedule.rows:
+            out.writerow({**row, **_filled(row, own, rng)})
+    assert not [f for f in check_study(tmp_path).findings if f.severity == "error"]
+    result = run_study(read_study(tmp_path))
+    command = {"icc": "icc", "sem": "icc", "limits": "agree", "gauge": "gauge", "slope": "wear", "retire": "retire"}
+    assert result.part(command[question.kind]) is not None
+    if name == "retire":
+        count = next(e for e in result.estimates if e.name == "retire after")
+        assert count.value > 5
+
+
+def _filled(row: Any, own: dict[tuple[str, str], float], rng: np.random.Generator) -> dict[str, str]:
+    """A reading of the row: levels of every column keep their own effects; wear lowers a check."""
+    if "use" in row:
+        start = own.setdefault(("sensor", row["sensor"]), float(rng.normal(0.0, 0.02)))
+        wear = own.setdefault(("wear", row["sensor"]), float(rng.normal(0.007, 0.0005)))
+        value = 500 * np.exp(start - wear * float(row["use"]) + rng.normal(0.0, 0.005))
+        return {"reference": "400", "reading": f"{value:.1f}"}
+    value = 200.0 + rng.normal(0.0, 2.0)
+    for column, size in (("participant", 30.0), ("part", 30.0), ("sensor", 3.0), ("session", 3.0), ("method", 1.0)):
+        if column in row:
+            value += own.setdefault((column, row[column]), float(rng.normal(0.0, size)))
+    return {"reading": f"{value:.1f}"}
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_every_reading_is_planned_once_in_random_order(name: str) -> None:
+    """No row twice, the same seed the same rows, another seed another order of the same rows."""
+    _, _, schedule, _ = made(name)
+    keys = _keys(schedule)
+    assert len(set(keys)) == len(keys)
+    assert made(name)[2].csv() == schedule.csv()
+    other = made(name, seed=4)[2]
+    assert other.csv() != schedule.csv()
+    assert sorted(_keys(other)) == sorted(keys)
+
+
+def _keys(schedule: Schedule) -> list[tuple[Any, ...]]:
+    return [tuple((c, r[c]) for c in schedule.columns if c not in ("order", "reading", "operator"))
+            for r in schedule.rows]
+
+
+def test_each_method_comes_first_in_half_of_the_targets() -> None:
+    """Within one reading; and the other way round at the next pair of the same target."""
+    _, _, schedule, _ = made("limits")
+    first = {}
+    for row in schedule.rows:
+        first.setdefault((row["participant"], row["replicate"]), row["method"])
+    assert Counter(m for (_, r), m in first.items() if r == 1) == {"method a": 6, "method b": 6}
+    assert all(first[p, 1] != first[p, 2] for p, _ in first)
+
+
+def test_operators_share_the_work_evenly() -> None:
+    """Every operator takes every sensor at some check, and nearly the same number of readings."""
+    _, _, schedule, _ = made("retire")
+    pairs = Counter((r["sensor"], r["operator"]) for r in schedule.rows)
+    assert len(pairs) == 8 * 2
+    assert set(Counter(r["operator"] for r in schedule.rows).values()) == {48}
+
+
+@pytest.mark.parametrize("k", [2, 3, 4, 5, 6])
+def test_orders_are_balanced_for_what_comes_before(k: int) -> None:
+    """Williams (1949): each treatment follows each other one equally often, and stands in every place equally often."""
+    orders = balanced_orders(k, np.random.default_rng(1))
+    after = Counter(pair for row in orders for pair in itertools.pairwise(row))
+    assert len(after) == k * (k - 1)
+    assert len(set(after.values())) == 1
+    assert all(len(set(Counter(row[p] for row in orders).values())) == 1 for p in range(k))
+
+
+def test_confounded_schedules_are_refused() -> None:
+    """Each operator has sensors of her own: the two are named."""
+    rows = [{"sensor": s, "operator": "A" if s in "12" else "B"} for s in "1234" for _ in range(3)]
+    with pytest.raises(DriftError) as caught:
+        refuse_confounded(rows, ("sensor", "operator"), file="checks.csv")
+    finding = caught.value.findings[0]
+    assert finding.code == "confounded-schedule"
+    assert "sensor with operator" in finding.message
+
+
+def test_as_many_operators_as_would_alias_are_refused() -> None:
+    """Two targets, two levels, two operators: who read what is then the same as which level on which target."""
+    question = asked_of("sem", {"targets": (3,), "levels": (2,), "within": 500.0}).question
+    with pytest.raises(DriftError, match="cannot be told"):
+        make_schedule(question, {"targets": 3, "levels": 2, "repeats": 1}, ("participant", "sensor"), 6, seed=1)
