@@ -306,8 +306,8 @@ def answer_plan(kind: str, asked: Mapping[str, Any], *, pilot: str | Path | None
         values, hashes = pilot_values(kind, parts, pilot_question), _hashes(study, reading)
     question = asked_of(kind, asked, values, level=level)
     settings = {k: v for k, v in asked.items() if v is not None}
-    part: Result = plan(question.question, question.values, unfavourable=question.unfavourable, seed=seed, studies=studies,
-                progress=tell, settings=settings)
+    part: Result = plan(question.question, question.values, unfavourable=question.unfavourable, seed=seed,
+                        studies=studies, progress=tell, settings=settings)
     if schedule is not None:
         part = _with_schedule(part, question.question, asked, Path(schedule), seed)
     provenance = Provenance(inputs=hashes, seed=seed, level=level, versions=run_versions(), settings=settings)

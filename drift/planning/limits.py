@@ -113,7 +113,8 @@ class LimitsQuestion(Question):
             return (Published(formula="SE of a limit, SD sqrt(3 / n)", what="targets", value=math.ceil(n),
                               source="Bland and Altman (1986)", remark="approximate, symmetric"),)
         sizes = np.arange(3, 20_000)
-        enough = sizes[limits_inside_power(sizes, self.bias, self.sd, self.harmless, level=self.level) >= self.goal.target]
+        power = limits_inside_power(sizes, self.bias, self.sd, self.harmless, level=self.level)
+        enough = sizes[power >= self.goal.target]
         remark = f"two-sided {100 * self.level:g} % intervals, approximate standard error"
         return (Published(formula="power of limits of agreement", what="targets", value=float(enough[0]),
                           source="Lu et al. (2016)", remark=remark),) if len(enough) else ()

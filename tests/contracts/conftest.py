@@ -12,8 +12,8 @@ from drift.ingest.lives import observed
 from drift.ingest.logbook import show
 from drift.results import Result
 from drift.retirement.life_study import lifetimes
-from drift.study import PolicySpec, RecalibrationSpec, read_study, study_from_dict
-from drift.workflow import answer_budget, check_study, new_study, run_study
+from drift.study import Costs, PolicySpec, RecalibrationSpec, read_study, study_from_dict
+from drift.workflow import answer_budget, answer_plan, check_study, new_study, run_study
 from drift.workflow_today import today_of_study
 
 
@@ -30,7 +30,8 @@ def gauges(folder: Path) -> tuple[Result, ...]:
 def intervals(folder: Path) -> tuple[Result, ...]:
     """The recalibration interval and the policies of the study that ``drift new`` writes."""
     study = read_study(folder).model_copy(update={"recalibration": RecalibrationSpec(tolerance=0.2),
-                                                  "policy": PolicySpec(lives=1000)})
+                                                  "policy": PolicySpec(lives=1000), "costs": Costs(
+                                                      sensor=90, recalibration=15, spoilt_session=400, check=10)})
     return tuple(p for p in run_study(study).parts if p.command in ("recalibrate", "policy"))
 
 
@@ -52,7 +53,8 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
     budget = answer_budget(read_study(folder), {}).part("budget")
     assert budget is not None
     bench = run_study(read_study(Path(__file__).parents[2] / "demo_trials" / "calibration"))
+    planned = answer_plan("limits", {"sd": 2.0, "width": 1.0}, studies=100)
     lives = lifetimes(observed([0, 4, 5, 9, 6], [4, 9, 5, np.inf, np.inf], cause=["a", "b", "a", "", ""]))
     every = (made, check_study(folder), whole, *whole.parts, *gauges(folder), *intervals(folder), budget, *bench.parts,
-             *of_today(folder), lives)
+             *of_today(folder), lives, *planned.parts)
     return {type(r).__name__: r for r in every}

@@ -21,6 +21,7 @@ CLASSES = ("NewResult", "CheckResult", "StudyResult", "WearResult", "RetirementR
            "CalibrationResult",
            "CellGainsResult",
            "TodayResult",
+           "PlanResult",
            "ChartResult",
            "LogResult",
            "PolicyResult",

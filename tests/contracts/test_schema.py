@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import re
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
@@ -89,8 +90,13 @@ def test_every_command_prints_what_it_says(tmp_path: Path) -> None:
         "icc": (study / "trials.csv", "--where", "method=bench"), "agree": (study / "trials.csv", *long),
         "calibrate": (study / "checks.csv", "--where", "use=0"),
         "gauge": (study / "trials.csv", "--part", "participant", "--operator", "session", "--where", "method=bench"),
-        "budget": (study,), "lifetimes": (study / "checks.csv", "--time", "use")}
+        "budget": (study,), "lifetimes": (study / "checks.csv", "--time", "use"),
+        "plan": ("limits", "--sd", "2", "--width", "1", "--studies", "100")}
     for command, words in calls.items():
+        if command == "policy":  # prices stand in a new study as comments
+            text = (study / "study.toml").read_text(encoding="utf-8")
+            priced = re.sub(r"(?m)^# ((?:sensor|recalibration|spoilt_session|check) = |\[costs\])", r"\1", text)
+            (study / "study.toml").write_text(priced, encoding="utf-8")
         data = printed(command, *words)
         VALIDATOR.validate(data)
         assert data["command"] == command
@@ -107,7 +113,7 @@ def test_failures_print_it_too(tmp_path: Path) -> None:
                   ("recalibrate", tmp_path / "t.csv", "--tolerance", "0.1"), ("icc", tmp_path / "t.csv"),
                   ("agree", tmp_path / "t.csv", "--a-column", "sensor", "--b-column", "use"),
                   ("gauge", tmp_path / "t.csv", "--part", "sensor"), ("budget", study),
-                  ("lifetimes", tmp_path / "t.csv", "--time", "no")):
+                  ("lifetimes", tmp_path / "t.csv", "--time", "no"), ("plan", "limits", "--width", "1")):
         data = printed(*words)
         VALIDATOR.validate(data)
         assert data["command"] == words[0]
