@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drift import companion
 from drift.agreement.pairs import Group, Pairing
 from drift.agreement.structure import Analysis, Structure
-from drift.errors import Finding
-from drift.results import Estimate, ResultTable
-from drift.simulated.quoting import Asked
+from drift.results import ResultTable
 from drift.study import AgreementQuestion
 
 
@@ -37,27 +36,15 @@ class Setting:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Companion:
-    """What one companion found.
+class Companion(companion.Companion):
+    """What one companion found about one group; its tables get the ``by`` columns.
 
     Parameters
     ----------
-    estimates, findings : tuples
-    tables : tuple of ResultTable
-        Of this group alone; tables of one name are put below one another and get the ``by`` columns.
-    sentences : tuple of str
-        Said after the verdict.
-    asked : tuple of (family, Asked)
-        Printed intervals whose simulated coverage is quoted.
     over : str
         What the verdict is an average over, where it would be another for each part of it; said with the verdict.
     """
 
-    estimates: tuple[Estimate, ...] = ()
-    tables: tuple[ResultTable, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    sentences: tuple[str, ...] = ()
-    asked: tuple[tuple[str, Asked], ...] = ()
     over: str = ""
 
 

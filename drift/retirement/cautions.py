@@ -17,6 +17,7 @@ from drift.retirement.evaluate import ConstructionAnswer, LimitAnswer
 from drift.retirement.groups import POOLED, Exposure
 from drift.retirement.limits import QUESTION
 from drift.retirement.tables import standardised
+from drift.retirement.voice import Voice
 from drift.retirement.wording import label_of, percent, zero_words
 
 DOUBT = 0.01
@@ -72,12 +73,7 @@ def _carried(wear: Result) -> list[Finding]:
             if f.code in _BEARING or (f.code.startswith("alias-") and f.severity == "warning")]
 
 
-def _note(code: str, message: str) -> Finding:
-    return Finding(severity="note", code=code, message=message, question=QUESTION)
-
-
-def _warn(code: str, message: str, mend: str = "") -> Finding:
-    return Finding(severity="warning", code=code, message=message, mend=mend, question=QUESTION)
+_note, _warn = Voice(QUESTION).note, Voice(QUESTION).warn
 
 
 def _where(a: ConstructionAnswer, x: LimitAnswer | None = None) -> str:

@@ -7,13 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drift.errors import Finding
+from drift.companion import Companion
 from drift.records import Tables
-from drift.results import Estimate, Result, ResultTable
+from drift.results import Result, ResultTable
 from drift.retirement.evaluate import ConstructionAnswer
 from drift.retirement.groups import Exposure
 from drift.retirement.limits import Limit
 from drift.study import RetirementSpec, Study
+
+__all__ = ["Companion", "Maker", "Setting"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -40,23 +42,6 @@ class Setting:
     def mountings(self) -> ResultTable:
         """One row a sensor, use and mounting."""
         return self.wear.table("sensitivities")
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Companion:
-    """What one companion found.
-
-    Parameters
-    ----------
-    estimates, tables, findings : tuples
-    sentences : tuple of str
-        Said after the answer; only where the count itself was refused.
-    """
-
-    estimates: tuple[Estimate, ...] = ()
-    tables: tuple[ResultTable, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    sentences: tuple[str, ...] = ()
 
 
 Maker = Callable[[Setting], Companion | None]

@@ -7,10 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from drift.companion import Companion, joined
 from drift.engine.streams import stream
 from drift.records import Tables
 from drift.results import Result
-from drift.retirement.companion import Companion, Maker, Setting
+from drift.retirement.companion import Maker, Setting
 from drift.retirement.evaluate import ConstructionAnswer
 from drift.retirement.groups import Exposure
 from drift.retirement.limits import Limit
@@ -33,8 +34,4 @@ def accompany(wear: Result, study: Study, tables: Tables, *, limits: tuple[Limit
     setting = Setting(wear=wear, study=study, tables=tables, limits=limits, answers=answers, exposure=exposure,
                       spec=study.retirement or RetirementSpec(), level=wear.provenance.level, pooled=pooled,
                       rng=np.random.default_rng(seed))
-    made = [c for name, make in makers() if (c := make(replace(setting, rng=stream(seed, name)))) is not None]
-    return Companion(estimates=tuple(e for c in made for e in c.estimates),
-                     tables=tuple(t for c in made for t in c.tables),
-                     findings=tuple(f for c in made for f in c.findings),
-                     sentences=tuple(s for c in made for s in c.sentences))
+    return joined(c for name, make in makers() if (c := make(replace(setting, rng=stream(seed, name)))) is not None)

@@ -9,6 +9,7 @@ from drift.results import join_words
 from drift.retirement.evaluate import ConstructionAnswer, LimitAnswer
 from drift.retirement.groups import Exposure
 from drift.retirement.limits import QUESTION
+from drift.retirement.voice import Voice
 from drift.retirement.wording import label_of
 
 
@@ -18,8 +19,7 @@ def departure_findings(a: ConstructionAnswer, exposure: Exposure) -> list[Findin
     return [*_judged(a, good, exposure), *_late(a, good, exposure), *_direction(a, good), *_early(a, good, exposure)]
 
 
-def _warn(code: str, message: str, mend: str) -> Finding:
-    return Finding(severity="warning", code=code, message=message, mend=mend, question=QUESTION)
+_warn = Voice(QUESTION).warn
 
 
 def _judged(a: ConstructionAnswer, good: list[LimitAnswer], exposure: Exposure) -> list[Finding]:

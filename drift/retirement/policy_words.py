@@ -15,6 +15,7 @@ from drift.retirement.policy_candidates import CHECKED, FAILED, FIXED
 from drift.retirement.policy_costs import NAMES, free_findings, undecided
 from drift.retirement.policy_scores import Four, Scored, cheapest
 from drift.retirement.policy_tables import money
+from drift.retirement.voice import Voice
 from drift.retirement.wording import label_of, labels, percent
 from drift.study import RetirementSpec, Study
 
@@ -168,12 +169,7 @@ def _counts(a: PolicyAnswer, unit: str, of: dict[str, str], n: int, level: float
     return made
 
 
-def _note(code: str, message: str, mend: str = "") -> Finding:
-    return Finding(severity="note", code=code, message=message, question=QUESTION, mend=mend)
-
-
-def _warn(code: str, message: str, mend: str = "") -> Finding:
-    return Finding(severity="warning", code=code, message=message, mend=mend, question=QUESTION)
+_note, _warn = Voice(QUESTION).note, Voice(QUESTION).warn
 
 
 def findings_of(answers: Sequence[PolicyAnswer], study: Study) -> list[Finding]:

@@ -15,6 +15,7 @@ from drift.retirement.bound import MINIMUM_BATCHES
 from drift.retirement.groups import Exposure
 from drift.retirement.recalibration import QUESTION, IntervalAnswer, Statement, rule_of
 from drift.retirement.recalibration_groups import Changes
+from drift.retirement.voice import Voice
 from drift.retirement.wording import label_of, labels, percent, uncut
 
 # Findings of the wear analysis that the interval stands or falls with.
@@ -135,12 +136,7 @@ def _error_estimate(a: IntervalAnswer, of: dict[str, str], level: float) -> Esti
                     method="residual SD of the checks about the sensors' own lines, chi-square interval")
 
 
-def _note(code: str, message: str) -> Finding:
-    return Finding(severity="note", code=code, message=message, question=QUESTION)
-
-
-def _warn(code: str, message: str, mend: str = "") -> Finding:
-    return Finding(severity="warning", code=code, message=message, mend=mend, question=QUESTION)
+_note, _warn = Voice(QUESTION).note, Voice(QUESTION).warn
 
 
 def findings_of(answers: Sequence[IntervalAnswer], s: Statement, exposure: Exposure, wear: Result) -> list[Finding]:

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.companion import Companion
 from drift.errors import Finding, Severity
 from drift.records import Tables
-from drift.results import Estimate, ResultTable
+from drift.results import ResultTable
 from drift.sensitivity.design import QUESTION, WearData
 from drift.sensitivity.groups import GroupAnalysis
 from drift.sensitivity.lines import Occasions, SensorLines
 
-if TYPE_CHECKING:
-    from drift.simulated.quoting import Asked
+__all__ = ["Companion", "Maker", "Setting", "stacked"]
 
 Floats = NDArray[np.float64]
 Words = NDArray[np.object_]
@@ -97,30 +96,7 @@ class Setting:
         return Finding(severity=severity, code=code, message=message, mend=mend, question=QUESTION)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Companion:
-    """What one companion found for one construction.
-
-    Parameters
-    ----------
-    estimates, findings : tuples
-    tables : tuple of ResultTable
-        Each with a column ``construction``; those of one name are put below one another.
-    sentences : tuple of str
-        Said after the answer.
-    asked : tuple of (family, Asked)
-        Printed intervals whose simulated coverage is quoted.
-    """
-
-    estimates: tuple[Estimate, ...] = ()
-    tables: tuple[ResultTable, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    sentences: tuple[str, ...] = ()
-    asked: tuple[tuple[str, Asked], ...] = field(default=())
-
-
 Maker = Callable[[Setting], Companion | None]
-
 
 
 def stacked(made: Sequence[Companion]) -> tuple[ResultTable, ...]:

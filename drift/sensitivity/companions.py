@@ -3,28 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 
 import numpy as np
 
+from drift.companion import Companion, joined
 from drift.engine.streams import stream
 from drift.errors import Finding
 from drift.records import Tables
-from drift.results import Estimate, ResultTable
-from drift.sensitivity.companion import Companion, Maker, Setting, stacked
+from drift.sensitivity.companion import Maker, Setting, stacked
 from drift.sensitivity.design import QUESTION, WearData
 from drift.sensitivity.groups import GroupAnalysis
 from drift.sensitivity.lines import Occasions, SensorLines
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Beside:
-    """What all companions found, ready to be joined to the result."""
-
-    estimates: tuple[Estimate, ...]
-    tables: tuple[ResultTable, ...]
-    findings: tuple[Finding, ...]
-    sentences: tuple[str, ...]
 
 
 def makers() -> tuple[tuple[str, Maker], ...]:
@@ -41,7 +31,7 @@ def makers() -> tuple[tuple[str, Maker], ...]:
 
 
 def accompany(data: WearData, occasions: Occasions, lines: SensorLines, groups: Sequence[GroupAnalysis],
-              tables: Tables, *, level: float, seed: int) -> Beside:
+              tables: Tables, *, level: float, seed: int) -> Companion:
     """Ask every companion about every construction."""
     made: list[Companion] = []
     for name, make in makers():
@@ -50,10 +40,8 @@ def accompany(data: WearData, occasions: Occasions, lines: SensorLines, groups: 
                                  lines=lines, level=level, rng=stream(seed, name, number)))
             if found is not None:
                 made.append(found)
-    told = _quoted(made, level)
-    return Beside(estimates=tuple(e for c in made for e in c.estimates), tables=stacked(made),
-                  findings=(*(f for c in made for f in c.findings), *told),
-                  sentences=tuple(dict.fromkeys(s for c in made for s in c.sentences)))
+    every = joined(made)
+    return replace(every, tables=stacked(made), findings=(*every.findings, *_quoted(every, level)))
 
 
 def _of(occasions: Occasions, construction: str) -> Occasions:
@@ -63,13 +51,12 @@ def _of(occasions: Occasions, construction: str) -> Occasions:
     return replace(occasions, **columns)
 
 
-def _quoted(made: Sequence[Companion], level: float) -> list[Finding]:
+def _quoted(every: Companion, level: float) -> list[Finding]:
     """Caution where an interval that was printed is too short in simulated studies like this one."""
     from drift.simulated.quoting import cautions, quote
 
-    asked = [a for c in made for a in c.asked]
     found = []
-    for family in dict.fromkeys(f for f, _ in asked):
-        quoted = quote(family, [a for f, a in asked if f == family], level=level)
+    for family in dict.fromkeys(f for f, _ in every.asked):
+        quoted = quote(family, [a for f, a in every.asked if f == family], level=level)
         found += cautions(quoted, question=QUESTION, mend="Check more sensors.")
     return found

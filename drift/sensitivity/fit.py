@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.calibration import words
+from drift.companion import Companion
 from drift.records import Tables
 from drift.results import Provenance, ResultTable, run_versions
 from drift.sensitivity.aliases import AliasCheck, alias_check
 from drift.sensitivity.assumptions import Check, assumption_checks, calibration_check
-from drift.sensitivity.companions import Beside, accompany
+from drift.sensitivity.companions import accompany
 from drift.sensitivity.controls import Controls, controls
 from drift.sensitivity.design import NOT_WORN, QUESTION, WearData, label_of, prepare
 from drift.sensitivity.groups import Comparison, GroupAnalysis, analyse_group, compare_constructions
@@ -42,7 +43,7 @@ class Analysis:
     removals: Removals
     controls: Controls
     level: float
-    beside: Beside
+    beside: Companion
 
 
 def fit_wear(tables: Tables, study: Study, *, level: float = 0.95, seed: int = 20240501,
