@@ -104,7 +104,8 @@ def make(name: str, title: str, draw: Callable[[Axes], str], *, size: tuple[floa
         _lay_out(canvas)  # once, the same in both files
         svg, png = io.StringIO(), io.BytesIO()
         # The two printers themselves: the common entry would draw each picture once more to lay it out.
-        painter.print_png(png, metadata={"Software": None}, pil_kwargs={"compress_level": 4})
+        pixels = {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 4}}
+        painter.print_png(png, **pixels)  # type: ignore[no-untyped-call]
         FigureCanvasSVG(canvas).print_svg(svg, metadata={"Date": None, "Creator": None})  # type: ignore[no-untyped-call]
     return Figure(name=name, title=title, caption=caption, svg=_own_ids(svg.getvalue(), name), png=png.getvalue())
 
