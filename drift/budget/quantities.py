@@ -22,7 +22,7 @@ Zero = Callable[[Floats], Floats]
 
 def first_coefficient(coefficients: Floats) -> Floats:
     """Return the reading without load where it is the first coefficient."""
-    return coefficients[0]
+    return np.asarray(coefficients[0])
 
 
 def nothing(coefficients: Floats) -> Floats:

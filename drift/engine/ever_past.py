@@ -105,7 +105,7 @@ class _Lines:
         found = (self.out <= min(policy.retire_after, self.horizon)).astype(np.float64)
         c = policy.check_every
         if not c:
-            return found
+            return np.asarray(found)
         threshold = self.limit if policy.threshold is None else np.asarray(policy.threshold)[self.mine]
         left = np.flatnonzero((found > 0) & (self.out > c))
         use = c
@@ -114,7 +114,7 @@ class _Lines:
             found[left] *= self._all_below(room)
             use += c
             left = left[(self.out[left] > use) & (found[left] > 1e-9)]
-        return found
+        return np.asarray(found)
 
     def _all_below(self, room: Floats) -> Floats:
         """Return the probability that every error of one check is below its room."""

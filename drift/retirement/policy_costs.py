@@ -39,8 +39,8 @@ def refuse_costs(study: Study) -> None:
     if gone:
         raise DriftError(Finding(
             severity="error", code="costs-missing", file="study.toml", column="[costs]", question=QUESTION,
-            message=f"{join_words(gone)} {'is' if len(gone) == 1 else 'are'} missing, and without {'it' if len(gone) == 1 else 'them'} no policy can "
-                    "be called cheaper than another",
+            message=f"{join_words(gone)} {'is' if len(gone) == 1 else 'are'} missing, and without "
+                    f"{'it' if len(gone) == 1 else 'them'} no policy can be called cheaper than another",
             mend="Add to [costs]: " + ", ".join(f"{k} = ... ({WHAT[k]})" for k in gone) + "; 0 where it costs nothing"))
     if not any(getattr(study.costs, k) for k in asked):
         raise DriftError(Finding(

@@ -126,7 +126,7 @@ def _put(held: dict[tuple[str, str], tuple[bool, float]], quantity: str, made: B
 
 
 DESIGNS = list(named())
-FAMILY = Family("budget", __doc__ or "", DESIGNS, study, TABLE, SEED, studies=STUDIES, cheap="3 sensors x 7 checks")
+FAMILY = Family("budget", __doc__ or "", DESIGNS, study, TABLE, SEED, studies=STUDIES, cheap="1 sensor x 7 checks")
 
 if __name__ == "__main__":
     from tests.coverage.__main__ import main
