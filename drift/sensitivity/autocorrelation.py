@@ -21,6 +21,7 @@ LEAST_CHECKS = 6
 TABLE, VARIOGRAM, FAMILY = "autocorrelation", "residual variogram", "autocorrelation"
 METHOD = "REML with continuous-time autocorrelation and nugget, t interval with sensors less one degrees of freedom"
 NAMED = "REML with autocorrelation, t over sensors"
+NEAR, PROFILE = "correlation of residuals one use apart", "profile likelihood"
 GRID = np.array([0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98])
 
 
@@ -220,5 +221,10 @@ def _findings(setting: Setting, b: Both) -> tuple[Finding, ...]:
 
 
 def _asked(setting: Setting, b: Both) -> tuple[tuple[str, Asked], ...]:
-    return ((FAMILY, Asked(quantity="drift per use with autocorrelated errors", named="drift per use", method=NAMED,
-                           design=Design(n=float(b.sensors)), of=setting.construction, printed=METHOD)),)
+    design, of = Design(n=float(b.sensors)), setting.construction
+    asked = [Asked(quantity="drift per use with autocorrelated errors", named="drift per use", method=NAMED,
+                   design=design, of=of, printed=METHOD)]
+    if math.isfinite(b.low) and not (b.low == 0 and b.high == 1):
+        quantity = f"correlation of residuals one {setting.data.per} apart"
+        asked.append(Asked(quantity=quantity, named=NEAR, method=PROFILE, design=design, of=of))
+    return tuple((FAMILY, a) for a in asked)

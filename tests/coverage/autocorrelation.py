@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.engine.optimise import newton_hessian, quasi_newton
-from drift.sensitivity.autocorrelation import NAMED
+from drift.sensitivity.autocorrelation import NAMED, NEAR, PROFILE
 from tests.coverage.family import FOLDER, LEVEL, Drawn, Family
 
 Floats = NDArray[np.float64]
@@ -28,7 +28,6 @@ SLOPE, SLOPE_SD, START_SD, ERROR_SD, DECAYING = -0.007, 0.001, 0.03, 0.02, 0.7
 DECAYS = {"": 0.0, ", decay 0.8": 0.8, ", decay 0.95": 0.95}
 DESIGNS = [f"{n} sensors{w}" for n in (6, 12, 24) for w in DECAYS]
 PLAIN, LINE = "REML with independent errors, t over sensors", "one line through all checks (shortcut)"
-NEAR, PROFILE = "correlation of residuals one use apart", "profile likelihood"
 _BOUND = 9.0
 _K = len(USES)
 _LOWER = (np.array([0, 1, 1]), np.array([0, 0, 1]))

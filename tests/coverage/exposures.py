@@ -23,7 +23,7 @@ USES = np.array([0, 5, 10, 15, 20, 25, 30], dtype=np.float64)
 SLOPES, SLOPE_SD, START_SD, ERROR_SD, OFFSET_SD = (-0.004, -0.004), 0.001, 0.03, 0.011, 0.05
 KINDS = (", clocks independent", ", clocks nearly in step", ", uses since recalibration", ", drifts correlated",
          ", displayed, clocks independent")
-DESIGNS = [f"{n} sensors{kind}" for n in (6, 12) for kind in KINDS] + [f"24 sensors{k}" for k in KINDS[:3:2]]
+DESIGNS = [f"{n} sensors{kind}" for n in (6, 12) for kind in KINDS]
 QUANTITIES = ("drift by exposure, first clock", "drift by exposure, second clock")
 METHOD, NAIVE = "REML with random slopes by each clock, Kenward-Roger t interval", (
     "sensors differ in the first clock alone (shortcut)")
