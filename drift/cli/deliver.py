@@ -15,7 +15,7 @@ from drift.errors import DriftError, Finding
 if TYPE_CHECKING:
     from drift.results import Result
 
-DONE = {"new": "written", "check": "checked", "log": "written"}
+DONE = {"new": "written", "check": "checked", "log": "written", "lock": "written"}
 Tell = Callable[[str, float], None]
 
 

@@ -23,8 +23,10 @@ from drift.study.models import (
     TextFormat,
     TodaySpec,
 )
+from drift.study.protocol import ProtocolSpec
 from drift.study.questions import named_columns
 from drift.study.reading import load_study, read_study, study_findings, study_from_dict
+from drift.study.reporting import ReportingSpec
 from drift.study.words import nearest, suggestion
 
 __all__ = [
@@ -39,10 +41,12 @@ __all__ = [
     "InterlaboratoryQuestion",
     "Limits",
     "PolicySpec",
+    "ProtocolSpec",
     "ReadingLimit",
     "Recalculate",
     "RecalibrationSpec",
     "ReliabilityQuestion",
+    "ReportingSpec",
     "RetirementSpec",
     "ScreeningSpec",
     "SensitivitySpec",

@@ -13,7 +13,9 @@ from drift.study.budgets import about_budget
 from drift.study.gauges import about_gauges
 from drift.study.lines import Lines
 from drift.study.models import COLUMNS_OF, TABLE_NAMES, ReliabilityQuestion, Study
+from drift.study.protocol import about_protocol
 from drift.study.questions import named_columns
+from drift.study.reporting import about_reporting
 from drift.study.roles import one_role_each
 from drift.study.words import nearest, path_words, suggestion
 from drift.units import UnitError, canonical, is_known, is_pressure, parse_quantity
@@ -40,6 +42,8 @@ def contradictions(study: Study, file: str | None, lines: Lines | None,
     _about_limits(study, say, limit_refused=any(c.startswith("[limits") for c in refused))
     _about_questions(study, say)
     about_budget(study, say)
+    about_protocol(study, say)
+    about_reporting(study, say)
     return found
 
 

@@ -18,6 +18,8 @@ from drift.records import (
 from drift.study.budgets import BudgetSpec
 from drift.study.calibrations import CalibrationQuestion, CellsQuestion
 from drift.study.parts import Part, Share
+from drift.study.protocol import ProtocolSpec
+from drift.study.reporting import ReportingSpec
 
 
 class StudyInfo(Part):
@@ -302,6 +304,8 @@ class Study(Part):
     costs: Costs = Costs()
     budget: BudgetSpec | None = None
     today: TodaySpec | None = None
+    protocol: ProtocolSpec | None = None
+    reporting: ReportingSpec | None = None
     folder: Path | None = Field(default=None, exclude=True)
 
 
