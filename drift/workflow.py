@@ -42,7 +42,7 @@ class NewResult(Result):
 
 
 def run_study(study: Study, *, level: float = DEFAULT_LEVEL, seed: int = DEFAULT_SEED, pseudonyms: bool = False,
-              progress: Progress | None = None) -> StudyResult:
+              progress: Progress | None = None, as_written: Study | None = None) -> StudyResult:
     """Answer every question of a study.
 
     Parameters
@@ -57,6 +57,8 @@ def run_study(study: Study, *, level: float = DEFAULT_LEVEL, seed: int = DEFAULT
         Replace people in every output by stable codes.
     progress : callable, optional
         Called as ``progress(what, share_done)``.
+    as_written : Study, optional
+        The study as it stands in the file, where only part of its questions is to be answered; it is what was locked.
 
     Returns
     -------
@@ -73,9 +75,34 @@ def run_study(study: Study, *, level: float = DEFAULT_LEVEL, seed: int = DEFAULT
     tell = progress or _silent
     tell("reading tables", 0.0)
     reading = read_tables(study)
+    as_written, plain = as_written or study, reading
     if pseudonyms:
         study, reading = _coded(study, reading)
-    return _answered(study, reading, level=level, seed=seed, progress=tell)
+    answered = _answered(study, reading, level=level, seed=seed, progress=tell)
+    return _with_what_stands_beside(answered, study, reading.tables, as_written, plain.tables if pseudonyms else None)
+
+
+def _with_what_stands_beside(result: StudyResult, study: Study, tables: Tables, as_written: Study,
+                             named: Tables | None) -> StudyResult:
+    """Add reporting items, locks and protocol remarks: tables of the study as a whole, which change no answer."""
+    from drift.ingest import person_codes, pseudonymise_text
+    from drift.items.beside import beside, evidence_of
+    from drift.protocol import protocol_remarks
+
+    codes = None if named is None else person_codes(named, title=as_written.study.title)
+    evidence = evidence_of(study, tables, result.parts, result.provenance, as_written=as_written, people=codes is None)
+    added, said = beside(evidence, hide=None if codes is None else lambda text: pseudonymise_text(text, codes))
+    remarks, looked = protocol_remarks(evidence)
+    lock = evidence.lock.file
+    inputs = dict(result.provenance.inputs) | (_file_hash(lock) if lock is not None and lock.is_file() else {})
+    return replace(result, tables=(*result.tables, *remarks, *added), findings=(*result.findings, *looked, *said),
+                   provenance=replace(result.provenance, inputs=inputs))
+
+
+def _file_hash(file: Path) -> dict[str, str]:
+    import hashlib
+
+    return {file.name: hashlib.sha256(file.read_bytes()).hexdigest()}
 
 
 def _answered(study: Study, reading: Reading, *, level: float, seed: int, progress: Progress) -> StudyResult:

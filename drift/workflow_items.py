@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 
 from drift.errors import DriftError
 from drift.results import Result
+from drift.workflow import DEFAULT_LEVEL, DEFAULT_SEED, Progress
 
 if TYPE_CHECKING:
+    from drift.items import ItemsResult
     from drift.records import Tables
     from drift.study import Study
 
-__all__ = ["lock_of_study"]
+__all__ = ["items_of_study", "lists_there_are", "lock_of_study"]
 
 
 def lock_of_study(path: str | Path, *, who: str | None, now: datetime | None = None) -> Result:
@@ -51,3 +53,49 @@ def _tables_there(study: Study) -> Tables | None:
         return read_tables(study).tables
     except DriftError:  # what is wrong with tables is said by 'drift check'; a lock is about the study file
         return None
+
+
+def items_of_study(path: str | Path, *, lists: tuple[str, ...] = (), level: float = DEFAULT_LEVEL,
+                   seed: int = DEFAULT_SEED, pseudonyms: bool = False, progress: Progress | None = None) -> ItemsResult:
+    """Answer the questions of a study and fill the reporting items from them.
+
+    Parameters
+    ----------
+    path : str or Path
+        Study folder or its ``study.toml``.
+    lists : tuple of str
+        Names of lists with or without version; the newest of each family by default.
+    level, seed, pseudonyms, progress
+        As of :func:`drift.workflow.run_study`.
+
+    Notes
+    -----
+    Policies, the budget and the sensors of today are left out: no item asks for them, and they take most of the time.
+
+    Raises
+    ------
+    DriftError
+        With every finding, where the study cannot be answered or a list is not known.
+    """
+    from drift.items import chosen_lists, items_of_run
+    from drift.study import read_study
+    from drift.workflow import run_study
+
+    chosen = chosen_lists(lists)
+    study = read_study(path)
+    lean = study.model_copy(update={"policy": None, "costs": type(study.costs)(), "budget": None, "today": None})
+    result = run_study(lean, level=level, seed=seed, pseudonyms=pseudonyms, progress=progress, as_written=study)
+    return items_of_run(result, chosen)
+
+
+def lists_there_are(wanted: tuple[str, ...] = ()) -> ItemsResult:
+    """Name the lists of items.
+
+    Raises
+    ------
+    DriftError
+        When a list asked for is not known.
+    """
+    from drift.items import all_lists, chosen_lists, lists_result
+
+    return lists_result(chosen_lists(wanted) if wanted else all_lists())

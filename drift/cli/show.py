@@ -59,6 +59,10 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
         from drift.cli.show_plan import plan_blocks
 
         return "\n\n".join(b.rstrip() for b in (answer, *plan_blocks(result)) if b.strip()) + "\n"
+    if result.command in ("items", "lock") and parts is None:
+        from drift.cli import show_items
+
+        return "\n\n".join(b.rstrip() for b in (answer, *show_items.blocks(result)) if b.strip()) + "\n"
     if result.command in ("today", "log") and parts is None:
         from drift.cli import show_today
 

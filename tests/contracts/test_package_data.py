@@ -12,7 +12,7 @@ PACKAGE = ROOT / "drift"
 PATTERNS = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]["package-data"]
 
 
-@pytest.mark.parametrize("ending", ["csv", "md", "json", "svg", "html", "css"])
+@pytest.mark.parametrize("ending", ["csv", "md", "json", "svg", "html", "css", "toml"])
 def test_every_data_file_is_packaged(ending: str) -> None:
     packed = {p for pattern in PATTERNS["drift"] for p in PACKAGE.glob(pattern)}
     there = {p for p in PACKAGE.rglob(f"*.{ending}") if p.name != "CHANGES.md"}
