@@ -18,8 +18,8 @@ COMMANDS = {
         "budget": ("drift.cli.budget", "Say what a reading means as a pressure, and how well."),
         "today": ("drift.cli.today", "Say of one sensor: use it, check it again, or do not use it."),
         "log": ("drift.cli.log", "Write a check, a use or an event into the sensor ledger; export it."),
-        "items": ("drift.cli.items", "Fill the items of reporting guidelines: filled, needs you, not applicable."),
-        "lock": ("drift.cli.lock", "Fix questions, limits and plan before the data; say what changed since."),
+        "items": ("drift.cli.items", "Fill the items that reporting guidelines ask for."),
+        "lock": ("drift.cli.lock", "Fix questions and limits before the data; say what changed."),
         "policy": ("drift.cli.policy", "Compare what counts, checks and recalibration cost."),
     },
     "On one table": {

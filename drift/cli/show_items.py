@@ -37,15 +37,17 @@ def _items(table: ResultTable, lists: ResultTable | None) -> list[str]:
     open_ = [i for i in range(len(table)) if table["state"][i] == "needs you"]
     if open_:
         made.append("\n".join([f"Needs you ({len(open_)})", *(_item(table, i) for i in open_)]))
-    titles = {} if lists is None else {
-        lists["list"][i]: f"{lists['name'][i]} {lists['version'][i]} ({lists['items'][i]:g} items), {lists['source'][i]}"
-        for i in range(len(lists))}
+    titles = {} if lists is None else {lists["list"][i]: _title(lists, i) for i in range(len(lists))}
     for key in dict.fromkeys(table["list"]):
         mine = [i for i in range(len(table)) if table["list"][i] == key and i not in open_]
         if mine:
             made.append("\n".join([paragraph(titles.get(key, str(key)), further="  "),
                                    *(_item(table, i) for i in mine)]))
     return made
+
+
+def _title(lists: ResultTable, i: int) -> str:
+    return f"{lists['name'][i]} {lists['version'][i]} ({lists['items'][i]:g} items), {lists['source'][i]}"
 
 
 def _item(table: ResultTable, i: int) -> str:

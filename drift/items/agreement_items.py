@@ -55,6 +55,8 @@ def structure(e: Evidence) -> Filled:
 def _structure(q: AgreementQuestion, part: Result) -> str:
     found = findings_of(part, "structure")
     pairs = f"pairs by {join_words(q.pair_by)}" if q.pair_by else "readings not linked"
+    if found and q.recalculate is not None:
+        return found[0].message
     return f"{found[0].message} ({pairs})" if found else f"{pairs}; {plural('row', _used(part))} used"
 
 
@@ -68,6 +70,9 @@ def own_repeatability(e: Evidence) -> Filled:
         return not_applicable(NONE)
     told = []
     for q, _ in e.agreement:
+        if q.recalculate is not None:
+            told.append(f"{q.name}: not asked: one raw reading passes through both calibrations, and its noise cancels")
+            continue
         found = [f"{m} {t}" for m in methods_of(e, q) if (t := _repeatability(e, q, m))]
         told.append(f"{q.name}: SD of repeats of one method under unchanged conditions: {join_words(found)}; 2.77 "
                     "times that is the repeatability coefficient" if found else f"{q.name}: no method was repeated "
@@ -111,7 +116,7 @@ def assumptions(e: Evidence) -> Filled:
     for q, part in e.agreement:
         checks = table_of(part, "checks")
         if checks is None or not len(checks):
-            told.append(f"{q.name}: nothing could be checked on these data")
+            told.append(f"{q.name}: {_as_found(q)}")
             continue
         seen = [f"{c} ({w})" for c, w in zip(checks["check"], checks["words"], strict=True)]
         told.append(f"{q.name}: {join_words(list(dict.fromkeys(seen))[:8])}")
@@ -125,10 +130,26 @@ def transformation(e: Evidence) -> Filled:
     told = []
     for q, part in e.agreement:
         proposed = table_of(part, "limits, plain and proposed")
-        told.append(f"{q.name}: differences or spread depend on size, and limits of another form are given beside the "
-                    "plain ones" if proposed is not None and len(proposed) else
-                    f"{q.name}: no transformation was needed by the checks of trend and spread")
+        if proposed is not None and len(proposed):
+            told.append(f"{q.name}: differences or spread depend on size, and limits of another form are given beside "
+                        "the plain ones")
+        elif _checked(part):
+            told.append(f"{q.name}: no transformation was needed by the checks of trend and spread")
+        else:
+            told.append(f"{q.name}: {_as_found(q)}")
     return filled(*told, source="draft")
+
+
+def _checked(part: Result) -> bool:
+    checks = table_of(part, "checks")
+    return checks is not None and len(checks) > 0
+
+
+def _as_found(q: AgreementQuestion) -> str:
+    """Say why nothing was checked."""
+    if q.recalculate is not None:
+        return "one raw reading passes through both calibrations, and limits are given at several pressures instead"
+    return "too little to check it on"
 
 
 def bias_shown(e: Evidence) -> Filled:
@@ -180,6 +201,9 @@ def distribution(e: Evidence) -> Filled:
     told = []
     for q, part in e.agreement:
         away = findings_of(part, "not-normal")
+        if not away and not _checked(part):
+            told.append(f"{q.name}: normal; {_as_found(q)}")
+            continue
         seen = (f"a departure is seen: {away[0].message[0].lower()}{away[0].message[1:]}; limits by quantiles, which "
                 "assume no distribution, stand in the table of limits" if away else "no departure seen")
         told.append(f"{q.name}: normal, {seen}")

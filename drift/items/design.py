@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from drift.items import data_tests as test
-from drift.items.evidence import Evidence, facets_of, labels, of_name
+from drift.items.evidence import Evidence, facets_of, is_blank, labels, of_name
 from drift.items.filled import Filled, filled, needs_you, worst
 from drift.items.metadata import key
 from drift.results import Result, format_interval, join_words
@@ -263,7 +263,7 @@ def process(e: Evidence) -> Filled:
     blind = {"yes": "without knowledge of earlier values", "no": "with knowledge of earlier values",
              "unclear": "it is not clear whether earlier values were known",
              "not needed": "values come from a program without a person's judgement"}
-    known = [*interval_text(e), f"one use was {e.study.study.use_is}" if e.study.study.use_is else ""]
+    known = [*interval_text(e), "" if is_blank(e.study.study.use_is or "") else f"one use was {e.study.study.use_is}"]
     told = [f"conditions: {r.conditions}" if r.conditions else "",
             f"measured {blind[r.blinded_measuring]}" if r.blinded_measuring in ("yes", "no") else
             blind.get(r.blinded_measuring or "", "")]

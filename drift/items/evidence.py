@@ -45,10 +45,11 @@ class Evidence:
     lock: LockState
     people: bool = True
 
-    @property
+    @cached_property
     def told(self) -> ReportingSpec:
-        """What ``[reporting]`` says."""
-        return self.study.reporting or ReportingSpec()
+        """What ``[reporting]`` says; blanks that are still to be filled in say nothing."""
+        spec = self.study.reporting or ReportingSpec()
+        return spec.model_copy(update={n: None for n in type(spec).model_fields if is_blank(getattr(spec, n))})
 
     def of(self, *commands: str) -> tuple[Result, ...]:
         """Return the results of these commands, in the order of the study."""
@@ -129,6 +130,11 @@ class Evidence:
             if named - {""}:
                 return next(iter(named)) if len(named) == 1 else ""
         return trials.units.get("reading", "")
+
+
+def is_blank(value: object) -> bool:
+    """Tell whether a text is empty or a blank to be filled in."""
+    return isinstance(value, str) and value.strip() in ("", "...")
 
 
 def facets_of(question: ReliabilityQuestion) -> tuple[str, ...]:

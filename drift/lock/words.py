@@ -16,6 +16,7 @@ PLACES = {"before": "before the first reading", "at the start": "within a day of
           "unknown": "at a time that cannot be set against the data, which carry no dates",
           "not locked": "not locked"}
 MOST_KEYS = 6
+_WHEN = ("no data", "before", "unknown", "at the start", "between", "at the end", "after", "not locked")
 
 
 def moment(entry: LockEntry) -> str:
@@ -48,20 +49,33 @@ def group_sentence(state: LockState, group: str, *, people: bool = True) -> str:
             return f"{name}: {many} changed or added since the last lock"
         return f"{name}: {many} as fixed {PLACES[place]} ({named(by_number[number], people=people)})"
     said = []
-    for (place, number), mine in groups.items():
+    for (place, number), mine in sorted(groups.items(), key=lambda g: (_WHEN.index(g[0][0]), g[0][1])):
         what = ("changed or added since the last lock" if not number else
                 f"fixed {PLACES[place]} ({named(by_number[number], people=people)})")
-        told = f": {keys_text(mine)}" if place != "before" else ""
+        told = f": {keys_text(mine, keys)}" if place not in ("before", "no data") else ""
         said.append(f"{len(mine)} {what}{told}")
     return f"{name}: of {len(keys)} settings {'; '.join(said)}"
 
 
-def keys_text(keys: Sequence[str]) -> str:
-    """Return keys of the study file for a sentence; questions added whole stand for their keys."""
-    whole = [k for k in keys if k.startswith("[[") and ": " not in k]
-    told = [k for k in keys if not any(k.startswith(f"{w}: ") for w in whole)]
+def keys_text(keys: Sequence[str], every: Sequence[str]) -> str:
+    """Return keys of the study file for a sentence; a section or question that is whole among them stands for its keys.
+
+    Parameters
+    ----------
+    keys, every : sequence of str
+        Those to name, and all there are.
+    """
+    mine = set(keys)
+    homes = {k: _home(k) for k in every}
+    whole = {h for h in homes.values() if all(k in mine for k in every if homes[k] == h)}
+    told = list(dict.fromkeys(homes[k] if homes[k] in whole else k for k in keys))
     more = len(told) - MOST_KEYS
     return join_words([*told[:MOST_KEYS], *([f"{more} more"] if more > 0 else [])])
+
+
+def _home(key: str) -> str:
+    """Return section, or section and name of the question, that a key belongs to."""
+    return key.partition(": ")[0] if key.startswith("[[") else key.partition("] ")[0].rstrip("]") + "]"
 
 
 def data_sentence(state: LockState) -> str:

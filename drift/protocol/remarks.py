@@ -9,7 +9,7 @@ from functools import cache
 from pathlib import Path
 
 from drift.errors import Finding
-from drift.items.evidence import Evidence
+from drift.items.evidence import Evidence, is_blank
 from drift.lock.words import day
 from drift.protocol import data
 from drift.results import Estimate, ResultTable, join_words
@@ -66,6 +66,7 @@ def protocol_remarks(e: Evidence) -> tuple[tuple[ResultTable, ...], tuple[Findin
     p = e.study.protocol
     if p is None:
         return (), ()
+    p = p.model_copy(update={n: None for n in type(p).model_fields if is_blank(getattr(p, n))})
     made = [(r, _MAKERS[r.id](e, p)) for r in rules()]
     table = ResultTable.build(TABLE, {
         "about": [r.about for r, _ in made], "declared": [s.declared for _, s in made],
@@ -313,9 +314,9 @@ def summary_sentence(table: ResultTable) -> str:
     """Return how many remarks there are of each kind."""
     verdicts = [str(v) for v in table["remark"]]
     look = [str(a) for a, v in zip(table["about"], verdicts, strict=True) if v == LOOK]
-    open_ = verdicts.count(NOT_DECLARED)
     lead = (f"{len(look)} of {len(verdicts)} remarks ask to be looked at: {join_words(look)}" if look else
             "No remark asks to be looked at")
-    counts = f"{verdicts.count(IN_LINE)} are in line, {verdicts.count(UNKNOWN)} cannot be told from these data"
-    return f"{lead}; {counts}{f', {open_} not declared' if open_ else ''}."
+    words = {IN_LINE: "in line", UNKNOWN: "not to be told from these data", NOT_DECLARED: "not declared"}
+    counts = [f"{n} {told}" for verdict, told in words.items() if (n := verdicts.count(verdict))]
+    return f"{lead}{f'; {join_words(counts)}' if counts else ''}."
 

@@ -26,6 +26,7 @@ from drift.report import figures_of_several as several_plots
 from drift.report import figures_of_shapes as shape_plots
 from drift.report import figures_of_today as today_plots
 from drift.report import figures_of_trials as trial_plots
+from drift.report.beside_sections import SAID_HERE, beside_sections
 from drift.report.budget_tables import budget_grids, source_grids
 from drift.report.d_study_tables import d_study_grids
 from drift.report.decision import decisions
@@ -239,13 +240,16 @@ def render(result: StudyResult, figures: tuple[Figure, ...]) -> str:
     info = {**dict.fromkeys(("lab", "contact", "protocol_id", "use_is", "invented")), **study.get("study", {})}
     sections = tuple(_section(n, p, figures) for n, p in enumerate(result.parts, 1))
     page = environment.get_template("report.html")
+    beside = beside_sections(result)
     return page.render(
         title=_page_title(result), info=info, decisions=decisions(result.parts), sections=sections,
+        beside=beside,
         excluded=exclusion_grid(result.exclusions), n_excluded=len(result.exclusions),
-        accounts=result.provenance.accounts, general=_grouped(result.general_findings()),
+        accounts=result.provenance.accounts,
+        general=_grouped(tuple(f for f in result.general_findings() if f.code not in SAID_HERE)),
         assumptions=[(s.title, _grouped(s.findings)) for s in sections if s.findings],
         methods=methods_paragraphs(result, study),
-        handbook=handbook_pages([t for s in sections for t in s.help]),
+        handbook=handbook_pages([*(t for s in sections for t in s.help), *beside.help]),
         provenance=result.provenance.to_dict(), files=result.table("tables read") if _has(result, "tables read")
         else None)
 

@@ -24,8 +24,10 @@ from drift.study import (
     InterlaboratoryQuestion,
     Limits,
     PolicySpec,
+    ProtocolSpec,
     Recalculate,
     RecalibrationSpec,
+    ReportingSpec,
     RetirementSpec,
     ScreeningSpec,
     SensitivitySpec,
@@ -53,6 +55,8 @@ def test_every_column_is_on_the_page(columns: tuple[str, ...]) -> None:
                                   SensitivitySpec,
                                   TextFormat,
                                   TodaySpec,
-                                  PolicySpec])
+                                  PolicySpec,
+                                  ProtocolSpec,
+                                  ReportingSpec])
 def test_every_setting_is_on_the_page(part: type) -> None:
     assert [k for k in part.model_fields if f"`{k}" not in PAGE] == []  # type: ignore[attr-defined]
