@@ -118,7 +118,9 @@ def assumptions(e: Evidence) -> Filled:
         if checks is None or not len(checks):
             told.append(f"{q.name}: {_as_found(q)}")
             continue
-        seen = [f"{c} ({w})" for c, w in zip(checks["check"], checks["words"], strict=True)]
+        words = checks["words"] if "words" in {c.name for c in checks.columns} else [
+            {"yes": "holds", "no": "does not hold"}.get(str(h), str(h)) for h in checks[checks.columns[-1].name]]
+        seen = [f"{c} ({w})" for c, w in zip(checks["check"], words, strict=True)]
         told.append(f"{q.name}: {join_words(list(dict.fromkeys(seen))[:8])}")
     return filled(*told)
 

@@ -223,7 +223,7 @@ def _conditions_of_pairs(e: Evidence, q: AgreementQuestion) -> tuple[str, str]:
     cells = test.cells_of([e.words(c)[rows] for c in q.pair_by if c in trials])
     differ = []
     for column in trials.columns:
-        if column in (*q.pair_by, q.compare) or column in _NO_CONDITION - {"use"}:
+        if column in (*q.pair_by, *q.by, q.compare) or column in _NO_CONDITION - {"use"}:
             continue
         labels_here, _ = test.coded(e.words(column)[rows])
         several = len(np.unique(cells)) < len(np.unique(cells * (int(labels_here.max()) + 1) + labels_here))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from drift.items.agreement_items import limits_shown, methods_of
-from drift.items.evidence import Evidence, declared, facets_of, like, of_name, said
+from drift.items.evidence import Evidence, declared, facets_of, like, of_name, said, table_of
 from drift.items.filled import Filled, filled, not_applicable
 from drift.items.metadata import key
 from drift.items.reliability_items import SEM, numbers_of
@@ -67,8 +67,9 @@ def numbers(e: Evidence) -> Filled:
         told += [_account(part)]
     wear = next(iter(e.of("wear")), None)
     if wear is not None:
-        lines, rows = wear.table("sensor lines"), wear.table("sensitivities")
-        told.append(f"drift: {len(lines)} sensors and {len(rows)} mountings; {_account(wear)}")
+        sizes = [f"{len(t)} {what}" for name, what in (("sensor lines", "sensors"), ("sensitivities", "mountings"))
+                 if (t := table_of(wear, name)) is not None]
+        told.append(f"drift: {join_words(sizes)}; {_account(wear)}" if sizes else _account(wear))
     reasons = _reasons(e)
     if not told:
         return not_applicable(_NO_QUESTION)

@@ -14,6 +14,7 @@ from drift.results import Result
 from drift.retirement.life_study import lifetimes
 from drift.study import Costs, PolicySpec, RecalibrationSpec, read_study, study_from_dict
 from drift.workflow import answer_budget, answer_plan, check_study, new_study, run_study
+from drift.workflow_items import items_of_study, lock_of_study
 from drift.workflow_today import today_of_study
 
 
@@ -56,5 +57,6 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
     planned = answer_plan("limits", {"sd": 2.0, "width": 1.0}, studies=100)
     lives = lifetimes(observed([0, 4, 5, 9, 6], [4, 9, 5, np.inf, np.inf], cause=["a", "b", "a", "", ""]))
     every = (made, check_study(folder), whole, *whole.parts, *gauges(folder), *intervals(folder), budget, *bench.parts,
-             *of_today(folder), lives, *planned.parts)
+             *of_today(folder), lives, *planned.parts, items_of_study(folder),
+             lock_of_study(folder, who="Ada"))
     return {type(r).__name__: r for r in every}

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 import drift
+from drift.items import chosen_lists
+from drift.report.study_result import StudyResult
 from drift.workflow import run_study
 
 ROOT = Path(__file__).parents[2]
@@ -24,3 +26,16 @@ def test_estimates_of_a_shipped_study_have_documented_names_and_a_method(folder:
     assert unknown == set()
     assert len(result.estimates) > 10
     assert all(e.method for e in result.estimates)
+    if folder == "demo_trials":  # run once, since that takes its time
+        only_what_no_data_tell_is_open(result)
+
+
+def only_what_no_data_tell_is_open(result: StudyResult) -> None:
+    """Of the reporting items of the demo none that the data could fill is left to the user."""
+    items = result.table("reporting items")
+    open_ = [str(n) for n, s in zip(items["item"], items["state"], strict=True) if s == "needs you"]
+    who = {f"{one.family} {i.id}": i.who for one in chosen_lists() for i in one.items}
+    assert open_ == ["GRRAS 5"]
+    assert all(who[n] == "person" for n in open_)
+    assert len(items) == len(who)
+    assert "protocol remarks" in {t.name for t in result.tables}

@@ -25,7 +25,9 @@ CLASSES = ("NewResult", "CheckResult", "StudyResult", "WearResult", "RetirementR
            "ChartResult",
            "LogResult",
            "PolicyResult",
-           "LifetimesResult")
+           "LifetimesResult",
+           "ItemsResult",
+           "LockResult")
 FIELDS = ["question", "answer", "estimates", "tables", "findings", "exclusions", "provenance"]
 
 

@@ -91,7 +91,8 @@ def test_every_command_prints_what_it_says(tmp_path: Path) -> None:
         "calibrate": (study / "checks.csv", "--where", "use=0"),
         "gauge": (study / "trials.csv", "--part", "participant", "--operator", "session", "--where", "method=bench"),
         "budget": (study,), "lifetimes": (study / "checks.csv", "--time", "use"),
-        "plan": ("limits", "--sd", "2", "--width", "1", "--studies", "100")}
+        "plan": ("limits", "--sd", "2", "--width", "1", "--studies", "100"), "items": (study, "--list", "icc"),
+        "lock": (study, "--who", "Ada")}
     for command, words in calls.items():
         if command == "policy":  # prices stand in a new study as comments
             text = (study / "study.toml").read_text(encoding="utf-8")
