@@ -15,7 +15,7 @@ _SAME_DAY = 1.0 / 24.0
 # What says nothing of conditions: the reading, labels of the row, time (looked at by itself), and remarks.
 _NO_CONDITION = frozenset({"reading", "reading_sd", "reading_n", "time", "date", "use", "replicate", "exclude",
                            "exclude_reason", "note", "notes", "comment", "comments", "remark", "remarks", "saturated",
-                           "dead", "measure", "region", "weight"})
+                           "dead", "measure", "region"})
 _NUMBERS = ("reference", "temperature", "load", "speed", "body_weight", "mass")
 
 
@@ -50,14 +50,14 @@ def _stable_reliability(e: Evidence, q: ReliabilityQuestion, part: Result) -> tu
     if e.trials is None or order is None or q.target not in e.trials or not rows.any():
         return f"{q.name}: repeats bear no time, so that a change between them cannot be looked for", "doubtful"
     reason = bool(e.told.stable)
-    found: list[tuple[str, test.Change, float, str]] = []
+    found: list[tuple[str, test.Change, float, str, str]] = []
     for name, mine in e.groups(rows, q.by):
         targets, _ = test.coded(e.words(q.target)[mine])
         change = test.change_between_repeats(e.trials["reading"][mine], targets, order[mine])
         sem = next((x.value for x in of_name(part, "SEM (consistency)", "SEM (relative)")
                     if labels(x.of) == name and x.value > 0), None)
         if change is not None and sem is not None:
-            found.append((name, change, sem, test.grade_of_change(change, sem, reason=reason)))
+            found.append((name, change, sem, test.grade_of_change(change, sem, reason=reason), e.unit(mine)))
     if not found:
         targets, _ = test.coded(e.words(q.target)[rows])
         spread = [float(np.ptp(order[rows][targets == t])) for t in np.unique(targets)]
@@ -67,8 +67,7 @@ def _stable_reliability(e: Evidence, q: ReliabilityQuestion, part: Result) -> tu
         return (f"{q.name}: too few repeats at different times to look for a change",
                 "adequate" if reason else "doubtful")
     grade = worst([f[3] for f in found])
-    name, change, sem, _ = max((f for f in found if f[3] == grade), key=lambda f: abs(f[1].value) / f[2])
-    u = e.unit(rows)
+    name, change, sem, _, u = max((f for f in found if f[3] == grade), key=lambda f: abs(f[1].value) / f[2])
     largest = f", the largest change of {len(found)} groups" if len(found) > 1 else ""
     where = f"{f' in {name}' if name else ''}{largest}"
     return (f"{q.name}: from first to last repeat (median {change.span:.3g} {unit}) readings of one {q.target} changed "

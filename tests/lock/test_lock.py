@@ -272,10 +272,10 @@ def test_two_writers_lose_nothing_and_a_kill_leaves_a_whole_file(tmp_path: Path)
     file = tmp_path / LOCK_FILE
     command = [sys.executable, "-c", WRITER, str(file)]
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
-    both = [subprocess.Popen([*command, "12", who], env=environment, stdout=subprocess.DEVNULL) for who in "AB"]
+    both = [subprocess.Popen([*command, "8", who], env=environment, stdout=subprocess.DEVNULL) for who in "AB"]
     assert [p.wait() for p in both] == [0, 0]
     entries, findings = read_entries(file)
-    assert (len(entries), findings) == (24, ())
+    assert (len(entries), findings) == (16, ())
     endless = subprocess.Popen([*command, "9999", "C"], env=environment, stdout=subprocess.PIPE)
     assert endless.stdout is not None
     endless.stdout.readline()
@@ -284,7 +284,7 @@ def test_two_writers_lose_nothing_and_a_kill_leaves_a_whole_file(tmp_path: Path)
     endless.stdout.close()
     whole, findings = read_entries(file)
     assert findings == ()
-    assert len(whole) > 24
+    assert len(whole) > 16
     # A guard left behind is taken away.
     append_entry(file, {"questions": {}, "limits": {}, "plan": {}}, who="D", version="1")
     assert len(read_entries(file)[0]) == len(whole) + 1

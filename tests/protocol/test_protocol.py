@@ -168,11 +168,11 @@ def test_pairs_that_share_their_errors_are_compared_more_closely_than_by_an_f_ra
 
 def test_the_paired_ratio_holds_its_level() -> None:
     held = 0
-    for seed in range(400):
+    for seed in range(200):
         found = repeats_by_gains(made(FULL, trials=gains(6.0, 6.0, shared=0.6, cells=20, seed=seed)))
         assert found is not None
         held += found[0].low <= 1 <= found[0].high
-    assert abs(held / 400 - 0.95) < 4 * math.sqrt(0.95 * 0.05 / 400)
+    assert abs(held / 200 - 0.95) < 4 * math.sqrt(0.95 * 0.05 / 200)
 
 
 def forces(readings: list[float], references: list[float] | None = None) -> TrialTable:
