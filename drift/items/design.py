@@ -292,7 +292,7 @@ def independence_tests(e: Evidence) -> list[str]:
     wear = next(iter(e.of("wear")), None)
     if wear is not None:
         seen = [f.message for f in wear.findings if f.code in ("no-autocorrelation", "autocorrelation")]
-        said += [f"checks: {m.split(':')[0].split(';')[0]}" for m in seen]
+        said += [f"checks: {m[0].lower()}{m[1:].split(':')[0].split(';')[0]}" for m in seen]
     if e.study.study.duplicates == "refuse":
         said.append("rows alike in every label are refused when tables are read, and none was found")
     return [s for s in said if s]

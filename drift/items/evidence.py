@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -78,6 +79,17 @@ class Evidence:
 
     def rows(self, where: Mapping[str, Any]) -> NDArray[np.bool_]:
         """Return the rows of the trials that a question starts from, excluded ones left out."""
+        key = json.dumps(where, sort_keys=True, default=str)
+        if key not in self._rows:
+            self._rows[key] = self._selected(where)
+        return self._rows[key]
+
+    @cached_property
+    def _rows(self) -> dict[str, NDArray[np.bool_]]:
+        """Selections already made: fillers ask for the same ones again and again."""
+        return {}
+
+    def _selected(self, where: Mapping[str, Any]) -> NDArray[np.bool_]:
         trials = self.tables.trials
         if trials is None:
             return np.zeros(0, dtype=np.bool_)
@@ -115,10 +127,16 @@ class Evidence:
         there = [c for c in by if trials is not None and c in trials]
         if not there:
             return [("", rows)]
-        columns = [self.words(c) for c in there]
+        at = np.flatnonzero(rows)
+        columns = [self.words(c)[at] for c in there]
         names = np.array([", ".join(f"{c} {v}" for c, v in zip(there, row, strict=True))
                           for row in zip(*columns, strict=True)], dtype=object)
-        return [(str(name), rows & (names == name)) for name in dict.fromkeys(names[rows])]
+        found = []
+        for name in dict.fromkeys(names):
+            mine = np.zeros(len(rows), dtype=np.bool_)
+            mine[at[names == name]] = True
+            found.append((str(name), mine))
+        return found
 
     def unit(self, rows: NDArray[np.bool_]) -> str:
         """Return the unit of the readings in these rows."""

@@ -197,13 +197,18 @@ def limits_text(part: Result) -> str:
     return f"{low.value:.{d}f} to {high.value:.{d}f} {high.unit}".replace("-", "\N{MINUS SIGN}")
 
 
-def missing_load(e: Evidence) -> tuple[str, bool | None]:
-    """Say whether total force went missing, and whether that is so; None where it cannot be told."""
+def missing_load(e: Evidence, method: str | None = None) -> tuple[str, bool | None]:
+    """Say whether total force went missing, and whether that is so; None where it cannot be told.
+
+    Only readings of ``method`` are looked at where the trials have it: another calibration may read low by itself.
+    """
     trials = e.trials
     if trials is None:
         return "there are no trials", None
     share = e.study.screening.force_fraction
     forces = _force_rows(e)
+    if method is not None and "method" in trials and method in set(e.words("method")):
+        forces = forces & (e.words("method") == method)
     if not forces.any():
         return "no total force is among the trials, so that load off the sheet cannot be seen", None
     force = trials["reading"][forces]

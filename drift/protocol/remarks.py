@@ -295,7 +295,7 @@ def _liner(e: Evidence, p: ProtocolSpec) -> Said:
 
 
 def _off_sheet(e: Evidence, p: ProtocolSpec) -> Said:
-    text, missing = data.missing_load(e)
+    text, missing = data.missing_load(e, p.calibration)
     if p.off_sheet_load_check is None:
         return _open("off_sheet_load_check", seen=text)
     declared = _words(p.off_sheet_load_check, "checked", "not checked")
