@@ -152,7 +152,7 @@ class Evidence:
 
 def is_blank(value: object) -> bool:
     """Tell whether a text is empty or a blank to be filled in."""
-    return isinstance(value, str) and value.strip() in ("", "...")
+    return isinstance(value, str) and value.strip() in ("", "...", "TO BE FILLED IN")
 
 
 def facets_of(question: ReliabilityQuestion) -> tuple[str, ...]:

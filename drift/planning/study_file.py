@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from typing import Any
@@ -40,6 +41,8 @@ def study_text(question: Question, d: Design, schedule: Schedule, words: tuple[s
     else:
         lines += ["[units.checks]", 'reading = "count"', 'reference = "kPa"', ""]
     lines += _ASKED[question.kind](question, d, words, asked)
+    # What reporting items ask of the size of a study, and what "drift lock" fixes of it.
+    lines += ["", "[reporting]", f"sample_size = {json.dumps(answer, ensure_ascii=False)}"]
     return "\n".join(line for line in _once_blank(lines)) + "\n"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import itertools
+import tomllib
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -140,3 +141,7 @@ def test_as_many_operators_as_would_alias_are_refused() -> None:
     question = asked_of("sem", {"targets": (3,), "levels": (2,), "within": 500.0}).question
     with pytest.raises(DriftError, match="cannot be told"):
         make_schedule(question, {"targets": 3, "levels": 2, "repeats": 1}, ("participant", "sensor"), 6, seed=1)
+
+
+def test_the_plan_stands_where_reporting_items_and_locks_look_for_it() -> None:
+    assert tomllib.loads(made("icc")[3])["reporting"] == {"sample_size": "Plan."}
