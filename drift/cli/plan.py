@@ -64,7 +64,7 @@ def plan() -> None:
     """Say how large a study must be for what it is to show; what one more of anything buys; and write its schedule.
 
     Numbers such as --sensors take one number, several (2,3,5) or a range (5-60). Every plan is checked by simulating
-    the analysis that the study will get.
+    the analysis that the study will get. "drift plan icc --help" shows what one plan takes; all take --json and --out.
     """
 
 
@@ -81,8 +81,8 @@ def shared(*, pilot: str) -> Callable[[Decorated], Decorated]:
                          help="Simulated studies that check the plan."),
             click.option("--cost", multiple=True, metavar="ITEM=PRICE", callback=_prices,
                          help="Price of an item; may be repeated. Without any the number of readings counts."),
-            click.option("--pilot-question", metavar="NAME", default=None, help="Which question of the pilot, where it "
-                         "has several."),
+            click.option("--question", "pilot_question", metavar="NAME", default=None,
+                         help="Which question (construction) of the pilot, where it has several."),
             click.option("--pilot", type=click.Path(exists=True), metavar="STUDY", default=None, help=pilot),
         ):
             command = option(command)

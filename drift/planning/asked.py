@@ -54,9 +54,8 @@ class _Reader:
         elif default is not None:
             value = PlanningValue(name=name, value=default, unit=unit, source="default")
         else:
-            self.faults.append(Finding(severity="error", code="planning-value-missing", value=option,
-                                       message=f"the plan needs {option}", mend=f"Give {option}, or a pilot study with "
-                                       "--pilot from which it can be estimated."))
+            pilot = "" if name in ("until", "limit") else ", or a pilot study with --pilot from which it is estimated"
+            self.fail(f"the plan needs {option}", f"Give {option}{pilot}.")
             return math.nan
         at = value.unfavourable if self.unfavourable and math.isfinite(value.unfavourable) else value.value
         if not (low < at if least_open else low <= at) or not at <= high:

@@ -48,7 +48,7 @@ def _several(names: Sequence[str], wanted: str | None, what: str) -> None:
     said = join_words([f"{n!r}" for n in names])
     raise DriftError(Finding(severity="error", code="pilot-question", value=wanted or "",
                              message=f"the pilot answers {said}" + (f", not {wanted!r}" if wanted else ""),
-                             mend="Name one with --pilot-question."))
+                             mend="Name one with --question."))
 
 
 def _squared(e: Estimate, name: str, unit: str, source: str) -> PlanningValue:

@@ -90,7 +90,7 @@ def _answer(q: Question, found: Found, worse: Candidate | None) -> str:
                             f.count(f.values[0]) for f in q.factors])
         return (f"No study within {reach} reaches the goal ({goal.what}, {'at least' if goal.larger else 'at most'} "
                 f"{target}): the best of them, {design}, gives {value}.")
-    said = (f"Plan {design}: expected {goal.what} {_shown(q, found.nearest.expected)}{_unit(q)}, wanted "
+    said = (f"Plan {design}: expected {goal.what}: {_shown(q, found.nearest.expected)}{_unit(q)}, wanted "
             f"{'at least' if goal.larger else 'at most'} {target}. In {s.studies:,} simulated studies, each analysed "
             f"as yours will be, it was {value} (Monte-Carlo error {_shown(q, s.error)})")
     if not goal.larger:
@@ -105,8 +105,8 @@ def _answer(q: Question, found: Found, worse: Candidate | None) -> str:
 
 
 def _shown(q: Question, x: float) -> str:
-    if q.goal.unit == "%" and q.goal.larger:
-        return f"{x:.1f}"
+    if q.goal.larger:
+        return f"{x:.3f}"
     return f"{x:.3g}" if abs(x) < 1000 else f"{x:.0f}"
 
 

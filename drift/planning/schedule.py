@@ -97,6 +97,7 @@ def _names(prefix: str, n: int) -> list[str]:
 
 
 def _numbered(rows: Rows) -> tuple[dict[str, Any], ...]:
+    """Number the rows; trials keep no such column, for it would vary inside a cell: they stand in their order."""
     return tuple({"order": i, **r, "reading": ""} for i, r in enumerate(rows, 1))
 
 
@@ -138,7 +139,7 @@ def _crossed(question: Question, d: Design, words: tuple[str, str], operators: i
         cells = [c for i in queue for c in cells if c[target] == people[i]]
     rows = [{**c, **({"replicate": r} if m > 1 else {})} for c in cells for r in range(1, m + 1)]
     effects = (target, facet, *(("operator",) if operators > 1 else ()))
-    columns = ("order", target, facet, *(("operator",) if operators > 1 else ()),
+    columns = (target, facet, *(("operator",) if operators > 1 else ()),
                *(("replicate",) if m > 1 else ()), "reading")
     return Schedule(table="trials", columns=columns, rows=_numbered(rows), effects=effects, files={})
 
@@ -165,7 +166,7 @@ def _pairs(question: Question, d: Design, words: tuple[str, str], operators: int
             for method in (("method a", "method b") if swap else ("method b", "method a")):
                 rows.append({target: people[i], "method": method, **_turn(who, seat // 2 + r),
                              **({"replicate": r} if m > 1 else {})})
-    columns = ("order", target, "method", *(("operator",) if operators > 1 else ()),
+    columns = (target, "method", *(("operator",) if operators > 1 else ()),
                *(("replicate",) if m > 1 else ()), "reading")
     return Schedule(table="trials", columns=columns, rows=_numbered(rows), effects=(target, "method"), files={})
 
@@ -179,7 +180,7 @@ def _gauge(question: Question, d: Design, words: tuple[str, str], operators: int
         for j in rng.permutation(len(who)):
             rows += [{"part": parts[int(i)], "operator": who[int(j)], "replicate": r}
                      for i in rng.permutation(len(parts))]
-    return Schedule(table="trials", columns=("order", "part", "operator", "replicate", "reading"), rows=_numbered(rows),
+    return Schedule(table="trials", columns=("part", "operator", "replicate", "reading"), rows=_numbered(rows),
                     effects=("part", "operator"), files={})
 
 

@@ -58,7 +58,8 @@ class SlopeQuestion(Question):
         if self.detect is None:
             return 100 * t * se * t_shrink(df)
         shift = abs(self.detect) / se
-        return float(1 - nctdtr(df, shift, t) + nctdtr(df, shift, -t))
+        power = float(1 - nctdtr(df, shift, t) + nctdtr(df, shift, -t))
+        return 1.0 if math.isnan(power) else power  # the noncentral t gives up only far beyond the critical value
 
     def simulate(self, d: Design, rng: np.random.Generator, studies: int, tell: Tell) -> Floats:
         """Simulate checks and fit each study by REML as ``drift wear`` does."""

@@ -90,7 +90,7 @@ def test_options_named_on_a_page_are_options_of_a_command(page: Page) -> None:
     for name in cli.list_commands(None):  # type: ignore[arg-type]
         command = cli.get_command(None, name)  # type: ignore[arg-type]
         assert command is not None
-        offered |= {o for p in command.params for o in p.opts}
+        offered |= {o for c in (command, *getattr(command, "commands", {}).values()) for p in c.params for o in p.opts}
     assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", page.source)) - offered == set()
 
 

@@ -150,3 +150,10 @@ def test_more_sensors_lose_fewer_uses() -> None:
               {"sensors": n, "checks": 7, "mountings": 2}) for n in (6, 12, 24, 48)]
     assert losses == sorted(losses, reverse=True)
     assert losses[-1] > 0
+
+
+def test_a_power_far_beyond_doubt_is_one() -> None:
+    """Where the noncentral t has no value any more the smallest study is enough, not refused."""
+    made = asked_of("slope", {**WEAR, "detect": 1.0, "sensors": (4, 60), "checks": (5,), "mountings": (1,)}).question
+    assert made.expected({"sensors": 60, "checks": 5, "mountings": 1}) == 1.0
+    assert made.expected({"sensors": 4, "checks": 5, "mountings": 1}) > 0.99

@@ -1,0 +1,90 @@
+"""``drift plan`` as its user runs it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from drift.cli import cli
+
+LIMITS = ("plan", "limits", "--sd", "2.5", "--bias", "0.5", "--harmless", "7", "--studies", "300")
+
+
+def run(*words: str) -> tuple[int, str]:
+    """Return exit code and everything printed."""
+    result = CliRunner().invoke(cli, list(words))
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+    return result.exit_code, result.output
+
+
+def test_a_plan_says_size_check_and_what_one_more_buys() -> None:
+    code, text = run(*LIMITS)
+    assert code == 0
+    for words in ("Plan ", "simulated studies", "What one more buys", "other than planned", "What the plan rests on",
+                  "Lu et al. (2016)"):
+        assert words in text
+
+
+def test_the_same_seed_gives_the_same_plan() -> None:
+    first, again = (json.loads(run(*LIMITS, "--json")[1]) for _ in range(2))
+    assert first == again
+    other = json.loads(run(*LIMITS, "--seed", "5", "--json")[1])
+    value = {d["name"]: d["value"] for d in other["estimates"]}
+    assert value["planned participants"] == {d["name"]: d["value"] for d in first["estimates"]}["planned participants"]
+
+
+def test_out_and_schedule_are_written(tmp_path: Path) -> None:
+    code, text = run(*LIMITS, "--targets", "20", "--people", "2", "--out", str(tmp_path / "plan"), "--schedule",
+                     str(tmp_path / "study"))
+    assert code == 0, text
+    # Twenty participants are too few for the goal, so there is nothing to schedule.
+    assert not (tmp_path / "study").exists()
+    assert "no schedule was written" in text
+    code, text = run("plan", "limits", "--sd", "2.5", "--targets", "20", "--people", "2", "--studies", "100", "--schedule",
+                     str(tmp_path / "study"))
+    assert code == 0, text
+    assert len((tmp_path / "study" / "trials.csv").read_text().splitlines()) == 41
+    assert (tmp_path / "plan" / "report.html").is_file()
+    code, text = run(*LIMITS, "--schedule", str(tmp_path / "study"))
+    assert code == 1
+    assert "folder-not-empty" in text or "holds" in text
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    (("plan", "limits", "--harmless", "7"), "--sd"),
+    (("plan", "icc", "--icc", "0.8", "--facet-share", "0.3", "--width", "0.2"), "nothing for error"),
+    (("plan", "icc", "--icc", "0.6", "--least", "0.7"), "no study can show it"),
+    (("plan", "retire", "--lose", "3"), "--limit"),
+    (("plan", "slope", "--wear-sd", "0.1", "--occasion-sd", "1", "--mounting-sd", "1", "--at", "0,5", "--detect", "1"),
+     "too few"),
+    (("plan", "limits", "--sd", "2", "--width", "1", "--harmless", "7"), "several goals"),
+    (("plan", "limits", "--sd", "2", "--width", "1", "--cost", "sensor=3"), "does not use up"),
+    (("plan", "sem", "--levels", "3"), "neither a goal"),
+    (("plan", "limits", "--sd", "2", "--width", "1", "--repeats", "3"), "--within-sd"),
+])
+def test_what_is_missing_or_impossible_is_one_clear_error(words: tuple[str, ...], said: str) -> None:
+    code, text = run(*words)
+    assert code == 1
+    assert said in text.replace("\n", " ")
+
+
+@pytest.mark.parametrize("words", [("--targets", "x"), ("--targets", "9-3"), ("--cost", "sensor"), ("--power", "1.2"),
+                                   ("--sd", "-1"), ("--targets", "0")])
+def test_values_that_are_no_numbers_are_wrong_usage(words: tuple[str, ...]) -> None:
+    assert run("plan", "limits", "--sd", "2", "--width", "1", *words)[0] == 2
+
+
+def test_a_pilot_gives_values_and_their_unfavourable_ends() -> None:
+    pilot = Path(__file__).parents[2] / "demo_trials"
+    code, text = run("plan", "icc", "--pilot", str(pilot), "--question", "same person, another day", "--form", "ICC(C,1)",
+                     "--levels", "3", "--width", "0.2", "--studies", "100", "--json")
+    assert code == 0
+    data = json.loads(text)
+    values = {d["name"]: d["value"] for d in data["estimates"]}
+    assert values["planned participants, unfavourable"] > values["planned participants"]
+    code, text = run("plan", "icc", "--pilot", str(pilot), "--width", "0.2")
+    assert code == 1
+    assert "same person, another day" in text
