@@ -104,7 +104,7 @@ SHARE = click.FloatRange(0, 1, max_open=True)
 CHANCE = click.FloatRange(0, 1, min_open=True, max_open=True)
 POSITIVE = click.FloatRange(min=0, min_open=True)
 TARGETS = counted("--targets", "People, loads or objects measured. Default: searched.")
-LEVELS = counted("--levels", "Sensors, sessions or operators they are compared over.  [default: 2,3,5]")
+LEVELS = counted("--levels", "Sensors, sessions or operators they are compared over.  [default: 3,5]")
 REPEATS = counted("--repeats", "Readings in a cell.  [default: 1]")
 POWER = _option("--power", "Chance wanted.", type=CHANCE, default=0.8, show_default=True)
 NAMES = (_option("--target", "What is measured, in one word: participant.", metavar="WORD"),

@@ -55,6 +55,8 @@ class _Reader:
             value = PlanningValue(name=name, value=default, unit=unit, source="default")
         else:
             pilot = "" if name in ("until", "limit") else ", or a pilot study with --pilot from which it is estimated"
+            if name == "mounting_sd" and self.pilot:
+                pilot = " (the pilot has one mounting a check, which cannot tell it), or plan --mountings 1"
             self.fail(f"the plan needs {option}", f"Give {option}{pilot}.")
             return math.nan
         at = value.unfavourable if self.unfavourable and math.isfinite(value.unfavourable) else value.value
@@ -94,7 +96,7 @@ def asked_of(kind: str, asked: Mapping[str, Any], pilot: Mapping[str, PlanningVa
     reader = _Reader(dict(asked), pilot or {}, {}, [])
     question = _BUILD[kind](reader, level)
     if reader.faults:
-        raise DriftError(*reader.faults)
+        raise DriftError(reader.faults)
     worse = None
     if any(math.isfinite(v.unfavourable) for v in reader.taken.values()) and question.goal.asked:
         again = _Reader(dict(asked), pilot or {}, {}, [], unfavourable=True)
@@ -156,7 +158,7 @@ def _variances(r: _Reader, *, coefficient: bool) -> Variances:
 
 def _crossed(r: _Reader) -> tuple[tuple[Factor, ...], tuple[str, str]]:
     target, facet = r.asked.get("target_name") or "participant", r.asked.get("facet_name") or "sensor"
-    return (_factor(r, "targets", target, (5, 200), least=3), _factor(r, "levels", facet, (2, 3, 5), least=2),
+    return (_factor(r, "targets", target, (5, 200), least=3), _factor(r, "levels", facet, (3, 5), least=2),
             _factor(r, "repeats", "reading", (1,), least=1)), (target, facet)
 
 
@@ -176,6 +178,9 @@ def _icc(r: _Reader, level: float) -> Question:
     question = IccQuestion(goal=goal, factors=factors, level=level, price=_price(r, CROSSED_ITEMS), variances=v,
                            form=form, least=None if math.isnan(least) else least, words=words,
                            missing=r.number("missing", "--missing", default=0.0, high=0.5))
+    if form == "ICC(1)" and max(factors[2].values) > 1:
+        r.fail("repeats of one level are not readings by different levels, of which ICC(1) is made",
+               "Plan more --levels, or ICC(A,1).")
     if goal.larger and not r.faults and not 0 <= least < question.icc:
         r.fail(f"the planned {form} is {question.icc:.3g}: no study can show it above {least:g}",
                "Aim lower with --least.")
@@ -243,7 +248,9 @@ def _wear(r: _Reader, factors: tuple[Factor, ...], *, mean: bool) -> Wear:
     return Wear(slope=-math.log1p(-wear / 100), until=until, at=at,
                 slope_sd=r.number("wear_sd", "--wear-sd", unit="% per use") / 100,
                 occasion_sd=r.number("occasion_sd", "--occasion-sd", unit="%") / 100,
-                mounting_sd=r.number("mounting_sd", "--mounting-sd", unit="%") / 100,
+                # A pilot with one mounting a check does not tell how much of its scatter is mounting.
+                mounting_sd=r.number("mounting_sd", "--mounting-sd", unit="%", default=0.0 if "occasion_sd" in r.pilot
+                                     and factors[2].values == (1,) else None) / 100,
                 start_sd=r.number("start_sd", "--start-sd", unit="%", default=3.0) / 100,
                 drop_out=r.number("drop_out", "--drop-out", default=0.0, high=0.9))
 

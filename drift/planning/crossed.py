@@ -54,13 +54,19 @@ class Sums:
     within: Floats
     df: tuple[int, int, int, int]
     shape: tuple[int, int, int]
+    kept: float = 1.0
+
+    @property
+    def weights(self) -> tuple[float, float]:
+        """Readings behind a target and behind a level, where the share ``kept`` of all cells is there."""
+        return self.kept * self.shape[1], self.kept * self.shape[0]
 
     def reduced(self, rows: NDArray[np.bool_] | slice = slice(None)) -> Reduced:
         """Return the studies ``rows`` as the interval of ICC(A,1) takes them."""
-        n, k, _ = self.shape
+        of_target, of_level = self.weights
         rest = self.rest[rows]
-        return Reduced(target=(self.target[rows] / rest)[:, None], target_weights=np.array([float(k)]),
-                       facet=(self.facet[rows] / rest)[:, None], facet_weights=np.array([float(n)]))
+        return Reduced(target=(self.target[rows] / rest)[:, None], target_weights=np.array([of_target]),
+                       facet=(self.facet[rows] / rest)[:, None], facet_weights=np.array([of_level]))
 
     def ratios(self, i: int) -> Ratios:
         """Return the layout of study ``i``, with its own ratio of noises in the steps that calibrations are kept in."""
@@ -78,14 +84,24 @@ class Sums:
                       df_within=self.df[3], inverse_m=1 / m, draws=(NO_DRAWS,) * 3)
 
 
-def lattice_sums(v: Variances, n: int, k: int, m: int, points: int = POINTS) -> Sums:
-    """Return sums of squares of complete tables, on a lattice of chi-squares."""
-    df = (n - 1, k - 1, (n - 1) * (k - 1), n * k * (m - 1))
+def lattice_sums(v: Variances, n: int, k: int, m: int, points: int = POINTS, *, missing: float = 0.0) -> Sums:
+    """Return sums of squares on a lattice of chi-squares; cells missing thin out rows and columns alike.
+
+    Raises
+    ------
+    ValueError
+        When so many cells are missing that nothing is left to estimate the noise from.
+    """
+    cells = round(n * k * (1 - missing))
+    df = (n - 1, k - 1, cells - n - k + 1, cells * (m - 1))
+    if min(df[:3]) < 1:
+        raise ValueError("no degree of freedom is left for the noise")
+    kept = cells / (n * k)
     chi = chi_lattice(tuple(map(float, df[:3])) + ((float(df[3]),) if m > 1 else ()), points)
     inner = v.interaction + v.residual / m
     within = v.residual * chi[3] if m > 1 else np.zeros(points)
-    return Sums(target=(inner + k * v.target) * chi[0], facet=(inner + n * v.facet) * chi[1], rest=inner * chi[2],
-                within=within, df=df, shape=(n, k, m))
+    return Sums(target=(inner + kept * k * v.target) * chi[0], facet=(inner + kept * n * v.facet) * chi[1],
+                rest=inner * chi[2], within=within, df=df, shape=(n, k, m), kept=kept)
 
 
 def draw_sums(v: Variances, n: int, k: int, m: int, rng: np.random.Generator, studies: int) -> Sums:

@@ -28,6 +28,7 @@ class GaugeQuestion(Question):
     """
 
     kind: ClassVar[str] = "gauge"
+    scaled_words: ClassVar[str] = "differences between operators"
     variances: Variances
     most: float | None = None
 
@@ -83,8 +84,10 @@ class GaugeQuestion(Question):
         return out
 
     def with_errors(self, factor: float) -> GaugeQuestion:
-        """Scale facet, interaction and repeats."""
-        return replace(self, variances=self.variances.scaled(factor))
+        """Scale the differences between operators: an error common to all would leave a relative width as it is."""
+        v = self.variances
+        return replace(self, variances=Variances(target=v.target, facet=factor**2 * v.facet, interaction=v.interaction,
+                                                 residual=v.residual))
 
     def items(self, d: Design) -> dict[str, int]:
         """Parts, operators, and readings."""

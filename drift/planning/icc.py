@@ -57,13 +57,15 @@ class IccQuestion(Question):
         return f"readings simulated, {what} as `drift icc` prints it"
 
     def expected(self, d: Design) -> float:
-        """Integral over the sums of squares of complete tables (as many targets fewer as cells are missing)."""
+        """Integral over the sums of squares (rows and columns thinned out alike where cells are missing)."""
         n, k, m = d["targets"], d["levels"], d["repeats"]
-        n = max(round(n * (1 - self.missing)), 2)
         if self.form == "ICC(1)":
-            ends = self._one_way(n, k, m)
+            ends = self._one_way(n, k * (1 - self.missing))
         else:
-            sums = lattice_sums(self.variances, n, k, m)
+            try:
+                sums = lattice_sums(self.variances, n, k, m, missing=self.missing)
+            except ValueError:
+                return 0.0 if self.goal.larger else math.inf
             ends = self._agreement(sums) if self.form == "ICC(A,1)" else self._consistency(sums)
         return float(np.mean(self._scored(ends)))
 
@@ -72,12 +74,12 @@ class IccQuestion(Question):
                 else np.asarray(ends[:, 0] > self.least, dtype=np.float64))
 
     def _agreement(self, s: Sums) -> Floats:
-        n, k, m = s.shape
+        _, k, m = s.shape
         if k > MOST_LEVELS:
             return np.array([self._pivotal(s.pivots(i, draws=True)) for i in range(len(s.target))])
         v = self.variances
         inner = v.interaction + v.residual / m
-        ratios = Ratios(df=s.df[:3], weights=(float(k), float(n)),
+        ratios = Ratios(df=s.df[:3], weights=s.weights,
                         noise=min(1 + (1 - 1 / m) * v.residual / inner, float(m)) if inner > 0 else 1.0)
         return intervals(s.reduced(), ratios, level=self.level)
 
@@ -86,10 +88,10 @@ class IccQuestion(Question):
         # The noise of a single reading over that of a cell mean: known here, estimated in the analysis.
         v, m = self.variances, s.shape[2]
         inner = v.interaction + v.residual / m
-        return _f_ends(f, s.df[0], s.df[2], s.shape[1] * v.noise / inner, self._f_level())
+        return _f_ends(f, s.df[0], s.df[2], s.weights[0] * v.noise / inner, self._f_level())
 
-    def _one_way(self, n: int, k: int, m: int) -> Floats:
-        v, readings = self.variances, k * m
+    def _one_way(self, n: int, readings: float) -> Floats:
+        v = self.variances
         df1, df2 = n - 1, n * (readings - 1)
         chi = chi_lattice((float(df1), float(df2)), 1021)
         error = v.facet + v.noise
@@ -187,6 +189,10 @@ class IccQuestion(Question):
     def remarks(self, d: Design) -> tuple[tuple[str, str, str], ...]:
         """Say when few levels, not few targets, make the interval wide."""
         v = self.variances
+        if self.form == "ICC(1)":
+            return (("own-levels", f"ICC(1) is planned for {self.words[0]}s that each have {self.words[1]}s of their "
+                     f"own, which no other meets", f"Where every {self.words[0]} meets the same {self.words[1]}s, plan "
+                     "ICC(A,1) or ICC(C,1)."),)
         if self.form != "ICC(A,1)" or d["levels"] > 3 or v.facet < 0.02 * (v.target + v.facet + v.noise):
             return ()
         return (("few-levels", f"with {d['levels']} {self.words[1]}s it is they who limit the interval: how much "

@@ -144,9 +144,9 @@ def _of_wear(parts: Sequence[Result], wanted: str | None) -> dict[str, PlanningV
         there = [mine[n] for n in (name, *others) if n in mine and math.isfinite(mine[n].value)]
         if not there:
             return None
-        ends = [e.high if math.isfinite(e.high) else e.value for e in there]
+        ends = [e.high for e in there]  # without a finite end there is no unfavourable one, and that is said
         return PlanningValue(name=key, value=100 * math.hypot(*(e.value for e in there)), unit=unit, source=source,
-                             unfavourable=100 * math.hypot(*ends))
+                             unfavourable=100 * math.hypot(*ends) if all(map(math.isfinite, ends)) else math.nan)
 
     drift = mine["drift per use, percent"]
     values = {"wear": PlanningValue(name="wear", value=max(-drift.value, 0.0), unit="% per use", source=source)}
@@ -156,5 +156,4 @@ def _of_wear(parts: Sequence[Result], wanted: str | None) -> dict[str, PlanningV
             sd("SD between occasions", "occasion_sd", "%") or sd(pooled, "occasion_sd", "%"),
             sd("SD between mountings", "mounting_sd", "%"))
     values |= {v.name: v for v in made if v is not None}
-    values.setdefault("mounting_sd", PlanningValue(name="mounting_sd", value=0.0, unit="%", source=source))
     return values

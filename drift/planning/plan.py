@@ -93,6 +93,8 @@ def _answer(q: Question, found: Found, worse: Candidate | None) -> str:
     said = (f"Plan {design}: expected {goal.what}: {_shown(q, found.nearest.expected)}{_unit(q)}, wanted "
             f"{'at least' if goal.larger else 'at most'} {target}. In {s.studies:,} simulated studies, each analysed "
             f"as yours will be, it was {value} (Monte-Carlo error {_shown(q, s.error)})")
+    if not goal.met(s.mean):
+        said += ", which its error explains"
     if not goal.larger:
         said += f"; {100 * s.reaching:.0f} % of studies reached it by themselves"
     said += "."
@@ -137,8 +139,8 @@ def _note(found: Found) -> str:
 
 def _caption(q: Question) -> str:
     by = "cost" if q.price else "number of readings"
-    return (f"Smallest study for each combination of the other numbers, by {by}; expected values by numerical "
-            f"integration, the chosen one confirmed by simulation ({q.analysis}).")
+    return (f"Smallest study for each combination of the other numbers, by {by}; expected values by {q.expected_by}, "
+            f"the chosen one simulated by itself ({q.analysis}).")
 
 
 def _one_more(q: Question, found: Found) -> ResultTable:
@@ -164,11 +166,11 @@ def _values(values: Sequence[PlanningValue]) -> ResultTable:
 
 def _wrong(q: Question, found: Found) -> ResultTable:
     design = found.nearest.design
-    cases = [(f"errors {f:g} times as large", q.with_errors(f).expected(design)) for f in OFF]
+    cases = [(f"{q.scaled_words} {f:g} times as large", q.with_errors(f).expected(design)) for f in OFF]
     return ResultTable.build("if they are wrong", {
         "case": ["as planned", *(name for name, _ in cases)],
         q.goal.what: [found.nearest.expected, *(x for _, x in cases)]}, units={q.goal.what: q.goal.unit},
-        caption=f"What {q.worded(design)} gives where errors of measurement turn out smaller or larger than planned.")
+        caption=f"What {q.worded(design)} gives where {q.scaled_words} turn out smaller or larger than planned.")
 
 
 def _curve(q: Question, found: Found) -> ResultTable:
@@ -185,7 +187,7 @@ def _estimates(q: Question, found: Found, worse: Candidate | None, seed: int) ->
     made = [Estimate(name=f"planned {f.many}", value=float(found.nearest.design[f.key])
                      if found.chosen is not None or not q.goal.asked else math.nan, method=method, of=of)
             for f in q.factors]
-    made += [Estimate(name="expected by integration", value=found.nearest.expected, unit=q.goal.unit, of=of,
+    made += [Estimate(name="expected", value=found.nearest.expected, unit=q.goal.unit, of=of,
                       method=f"{q.goal.what}, mean over studies"),
              Estimate(name="simulated", value=s.mean, unit=q.goal.unit, std_error=s.error, low=s.mean - half,
                       high=s.mean + half, level=0.95, n=s.studies, of=of,
@@ -209,6 +211,12 @@ def _findings(q: Question, found: Found, values: Sequence[PlanningValue]) -> tup
     if found.simulated.refused > 0.01:
         made.append(Finding(severity="warning", code="refused-studies", message=f"{100 * found.simulated.refused:.0f} "
                             "% of the simulated studies had no answer at all", mend="Plan a larger study."))
+    bare = [v.name.replace("_", " ") for v in values if v.source.startswith("pilot") and math.isnan(v.unfavourable)
+            and v.name not in ("wear", "start_sd")]
+    if bare:
+        made.append(Finding(severity="note", code="no-unfavourable-end", message=f"the pilot gives no bound of "
+                            f"{join_words(bare)}: the unfavourable plan takes the value as it is",
+                            mend="Vary it by its option."))
     if not any(v.source.startswith("pilot") for v in values):
         made.append(Finding(severity="note", code="stated-values", message="the planning values were stated, not "
                             "estimated: the plan is as good as they are", mend="Give a pilot study with --pilot, and "

@@ -102,6 +102,8 @@ class Question(ABC):
     """
 
     kind: ClassVar[str] = ""
+    scaled_words: ClassVar[str] = "errors of measurement"
+    expected_by: ClassVar[str] = "numerical integration"
     goal: Goal
     factors: tuple[Factor, ...]
     level: float = 0.95

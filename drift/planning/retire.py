@@ -15,7 +15,7 @@ from drift.retirement.bound import early_change, retire_arrays
 from drift.retirement.eligibility import MINIMUM_SENSORS, short_or_late
 from drift.retirement.groups import EXTRAPOLATION
 
-STUDIES, BLOCK = 2000, 500
+STUDIES, BLOCK = 8000, 500
 SEED = 20261126  # of the search alone: the check draws from the seed of the run
 
 
@@ -33,6 +33,8 @@ class RetireQuestion(Question):
     """
 
     kind: ClassVar[str] = "retire"
+    scaled_words: ClassVar[str] = "differences between sensors and errors of checks"
+    expected_by: ClassVar[str] = f"{STUDIES:,} simulated studies each (Monte-Carlo error: hundredths of a use)"
     wear: Wear
     limit: float
     content: float = 0.90
@@ -53,7 +55,7 @@ class RetireQuestion(Question):
         return self.limit / worst
 
     def expected(self, d: Design) -> float:
-        """Mean loss over simulated studies that are the same whatever the design, as far as that goes."""
+        """Mean loss over simulated studies, the same each time."""
         return float(np.mean(self._losses(d, np.random.default_rng([SEED, d["sensors"], d["checks"], d["mountings"]]),
                                           STUDIES, lambda _: None)))
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drift.engine.aliasing import inestimable, overlaps
 from drift.engine.streams import stream
@@ -16,6 +17,8 @@ from drift.planning.wearing import Wear
 from drift.results import join_words
 
 Rows = list[dict[str, Any]]
+STORED = 2  # sensors kept unused, checked at every visit
+ALLOTMENTS = 60  # of operators, tried at random
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,7 +100,7 @@ def _names(prefix: str, n: int) -> list[str]:
 
 
 def _numbered(rows: Rows) -> tuple[dict[str, Any], ...]:
-    """Number the rows; trials keep no such column, for it would vary inside a cell: they stand in their order."""
+    """Give rows a number; trials keep no such column, for it would vary inside a cell: they stand in their order."""
     return tuple({"order": i, **r, "reading": ""} for i, r in enumerate(rows, 1))
 
 
@@ -121,35 +124,56 @@ def balanced_orders(k: int, rng: np.random.Generator) -> list[list[int]]:
 
 def _crossed(question: Question, d: Design, words: tuple[str, str], operators: int,
              rng: np.random.Generator) -> Schedule:
-    """Every target under every level; orders of levels balanced, targets in random order, operators rotated."""
+    """Every target under every level; orders of levels balanced, targets in random order, operators balanced."""
+    if getattr(question, "form", "") == "ICC(1)":
+        raise DriftError(Finding(severity="error", code="schedule-of-own-levels", message="a schedule lets every "
+                                 f"{words[0]} meet the same {words[1]}s, of which ICC(A,1) is the coefficient and not "
+                                 "ICC(1)", mend="Plan ICC(A,1) or ICC(C,1)."))
     target, facet = words
     n, k, m = d["targets"], d["levels"], d["repeats"]
     visits = facet == "session"
     orders = balanced_orders(k, rng)
     people, levels = _names(target[:1].upper(), n), _names("visit " if visits else facet[:1].upper(), k)
-    who = _operators(operators)
-    cells: Rows = []
     queue = [int(i) for i in rng.permutation(n)]
-    for place in range(k):
-        turn = [int(i) for i in rng.permutation(n)] if visits else queue
-        for i in turn:
-            j = place if visits else orders[i % len(orders)][place]
-            cells.append({target: people[i], facet: levels[j], **_turn(who, i + j)})
-    if not visits:  # a target's levels one after another: it is there once
-        cells = [c for i in queue for c in cells if c[target] == people[i]]
+    # A target's levels one after another, for it is there once; sessions are visits of all targets.
+    places = ([(i, p, p) for p in range(k) for i in rng.permutation(n)] if visits else
+              [(i, orders[seat % len(orders)][p], p) for seat, i in enumerate(queue) for p in range(k)])
+    cells: Rows = [{target: people[int(i)], facet: levels[j], "place": p + 1} for i, j, p in places]
+    _share_out(cells, _operators(operators), (facet, "place"), target, rng)
     rows = [{**c, **({"replicate": r} if m > 1 else {})} for c in cells for r in range(1, m + 1)]
-    effects = (target, facet, *(("operator",) if operators > 1 else ()))
-    columns = (target, facet, *(("operator",) if operators > 1 else ()),
-               *(("replicate",) if m > 1 else ()), "reading")
+    people_too = ("operator",) if operators > 1 else ()
+    effects = (target, facet, *(() if visits else ("place",)), *people_too)
+    columns = (target, facet, *people_too, *(("replicate",) if m > 1 else ()), "reading")
     return Schedule(table="trials", columns=columns, rows=_numbered(rows), effects=effects, files={})
+
+
+def _share_out(cells: Rows, who: Sequence[str], against: Sequence[str], target: str, rng: np.random.Generator) -> None:
+    """Give each cell an operator, in equal numbers and as little aliased with other effects as chance finds.
+
+    Each target keeps as many operators as there are, so that who read it and what it is can be told apart; of many
+    random allotments the one is taken whose largest overlap with the other effects is least.
+    """
+    if len(who) < 2:
+        return
+    codes = {e: np.unique([str(c[e]) for c in cells], return_inverse=True)[1] for e in (*against, target)}
+    best: tuple[float, NDArray[np.intp]] | None = None
+    for _ in range(ALLOTMENTS):
+        given = np.empty(len(cells), dtype=np.intp)
+        start = rng.permutation(len(who))
+        for i in range(int(codes[target].max()) + 1):
+            mine = np.flatnonzero(codes[target] == i)
+            turn = (start[i % len(who)] + np.arange(len(mine))) % len(who)
+            given[mine] = rng.permutation(turn)
+        overlap = max(overlaps({"operator": given, **codes}).get(("operator", e), 0.0) for e in codes)
+        if best is None or overlap < best[0]:
+            best = overlap, given
+    assert best is not None
+    for cell, j in zip(cells, best[1], strict=True):
+        cell["operator"] = who[int(j)]
 
 
 def _operators(n: int) -> list[str]:
     return [f"operator {chr(65 + i)}" if n <= 26 else f"operator {i + 1}" for i in range(n)]
-
-
-def _turn(who: Sequence[str], at: int) -> dict[str, str]:
-    return {"operator": who[at % len(who)]} if len(who) > 1 else {}
 
 
 def _pairs(question: Question, d: Design, words: tuple[str, str], operators: int,
@@ -164,7 +188,9 @@ def _pairs(question: Question, d: Design, words: tuple[str, str], operators: int
         for r in range(1, m + 1):
             swap = (int(first[i]) + r) % 2
             for method in (("method a", "method b") if swap else ("method b", "method a")):
-                rows.append({target: people[i], "method": method, **_turn(who, seat // 2 + r),
+                # Both readings of a pair by one operator: a difference then holds none of them.
+                rows.append({target: people[i], "method": method, **({"operator": who[(seat + r) % len(who)]}
+                                                                     if len(who) > 1 else {}),
                              **({"replicate": r} if m > 1 else {})})
     columns = (target, "method", *(("operator",) if operators > 1 else ()),
                *(("replicate",) if m > 1 else ()), "reading")
@@ -186,23 +212,42 @@ def _gauge(question: Question, d: Design, words: tuple[str, str], operators: int
 
 def _checks(question: Question, d: Design, words: tuple[str, str], operators: int,
             rng: np.random.Generator) -> Schedule:
-    """Every sensor at every check, in a random order each time, a mounting after all others; operators rotated."""
+    """Every sensor at every check, in a random order each time, a mounting after all others.
+
+    At each visit the operators share out the sensors of each construction anew. Stored sensors that are never used are
+    checked at every visit too: wear goes with time, and only they tell it from a rig that changes.
+    """
     wear: Wear = question.wear  # type: ignore[attr-defined]
     groups = int(getattr(question, "groups", 1))
     n, m = groups * d["sensors"], d["mountings"]
-    sensors, who = _names("S", n), _operators(operators)
+    sensors, who, stored = _names("S", n), _operators(operators), _names("stored ", STORED)
     kinds = [("construction a", "construction b")[i % groups] if groups > 1 else "" for i in range(n)]
     rows: Rows = []
-    for visit, use in enumerate(wear.times(d["checks"])):
+    for use in wear.times(d["checks"]):
         for r in range(1, m + 1):
-            for i in rng.permutation(n):
-                rows.append({"sensor": sensors[int(i)], "use": f"{use:g}", **({"replicate": r} if m > 1 else {}),
-                             **_turn(who, int(i) + visit + r), "reference": ""})
-    columns = ("order", "sensor", "use", *(("replicate",) if m > 1 else ()),
-               *(("operator",) if operators > 1 else ()), "reference", "reading")
-    listed = "sensor,construction,batch\n" + "".join(f"{s},{k},\n" for s, k in zip(sensors, kinds, strict=True))
+            hands: dict[str, str] = {}
+            for kind in dict.fromkeys(kinds):
+                mine = rng.permutation([s for s, k in zip(sensors, kinds, strict=True) if k == kind])
+                first = int(rng.integers(len(who)))
+                hands |= {str(s): who[(first + j) % len(who)] for j, s in enumerate(mine)}
+            hands |= {s: who[int(rng.integers(len(who)))] for s in stored}
+            for s in rng.permutation([*sensors, *stored]):
+                rows.append({"sensor": s, "use": "0" if s in stored else f"{use:g}", "visit": f"{use:g}",
+                             "reference": "",
+                             **({"replicate": r} if m > 1 else {}),
+                             **({"operator": hands[s]} if len(who) > 1 else {})})
+    people_too = ("operator",) if operators > 1 else ()
+    columns = ("order", "time", "sensor", "use", *(("replicate",) if m > 1 else ()), *people_too, "reference",
+               "reading")
+    listed = "sensor,construction,batch,role\n" + "".join(
+        f"{s},{k},,worn\n" for s, k in zip(sensors, kinds, strict=True)) + "".join(f"{s},,,control\n" for s in stored)
+    if operators > 1 and groups > 1:
+        kind_of = dict(zip(sensors, kinds, strict=True))
+        worn = [{"operator": r["operator"], "construction at use": f"{kind_of[r['sensor']]} {r['visit']}"}
+                for r in rows if r["sensor"] in kind_of]
+        refuse_confounded(worn, ("operator", "construction at use"), file="checks.csv")
     return Schedule(table="checks", columns=columns, rows=_numbered(rows), files={"sensors.csv": listed},
-                    effects=("sensor", "use", *(("operator",) if operators > 1 else ())))
+                    effects=("sensor", "visit", *people_too))
 
 
 _MAKERS = {"icc": _crossed, "sem": _crossed, "limits": _pairs, "gauge": _gauge, "slope": _checks, "retire": _checks}

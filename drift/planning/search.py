@@ -15,6 +15,7 @@ from drift.planning.question import Design, Question, Tell
 SHORTLIST = 8  # designs shown
 LEAST_SIZE = 3
 STEPS = 6  # larger sizes tried where a simulation misses the goal
+TRIED = 3  # combinations tried in turn by simulation, the cheapest first
 MONTE_CARLO = 2.0  # Monte-Carlo errors by which a simulated mean may miss the goal
 
 
@@ -83,36 +84,61 @@ def search(question: Question, *, seed: int, studies: int, tell: Tell) -> Found:
         return Found(chosen=best, nearest=best, simulated=found, candidates=_shown(made, question),
                      one_more=_one_more(question, best), curve=_curve(question, best))
     good = sorted((c for c in made if c.reaches), key=lambda c: (c.cost, _size(c)))
-    if not good:
-        best = min(made, key=lambda c: -c.expected if question.goal.larger else c.expected)
-        found = simulate(question, best.design, seed=seed, studies=studies, tell=lambda s: tell(0.4 + 0.6 * s))
-        return Found(chosen=None, nearest=best, simulated=found, candidates=_shown(made, question),
-                     one_more=_one_more(question, best), curve=_curve(question, best))
-    chosen, found = _confirmed(question, good, seed, studies, lambda share: tell(0.4 + 0.6 * share))
+    # What is expected can be wrong a little (missing cells, pooling), so no is said of simulated studies only.
+    best = min(made, key=lambda c: -c.expected if question.goal.larger else c.expected)
+    chosen, found = _confirmed(question, good[:TRIED] or [best], seed, studies, lambda s: tell(0.4 + 0.6 * s))
     others = [c for c in made if _others(c.design, question) != _others(chosen.design, question)]
     shown = _shown([chosen, *others], question)
-    ok = question.goal.met(found.mean, MONTE_CARLO * found.error)
+    ok = _holds(question, chosen, found)
     return Found(chosen=chosen if ok else None, nearest=chosen, simulated=found, candidates=shown,
                  one_more=_one_more(question, chosen), curve=_curve(question, chosen))
 
 
 def _confirmed(question: Question, good: list[Candidate], seed: int, studies: int,
                tell: Tell) -> tuple[Candidate, Simulated]:
-    """Return the cheapest candidate that its own simulation confirms, enlarged if need be."""
+    """Return the first of some candidates that its own simulation confirms, each enlarged if need be.
+
+    Where none is confirmed it is the one that came nearest; it is always simulated itself.
+    """
+    nearest: tuple[Candidate, Simulated] | None = None
+    for number, candidate in enumerate(good):
+        found = _enlarged_until(question, candidate, seed, studies,
+                                lambda s, done=number: tell((done + s) / len(good)))  # type: ignore[misc]
+        if _holds(question, *found):
+            nearest = found
+            break
+        if nearest is None or _nearer(question, found[1], nearest[1]):
+            nearest = found
+    tell(1.0)
+    assert nearest is not None
+    return nearest
+
+
+def _enlarged_until(question: Question, start: Candidate, seed: int, studies: int,
+                    tell: Tell) -> tuple[Candidate, Simulated]:
+    """Simulate a candidate, then larger ones as long as the goal is missed."""
     first = question.factors[0]
     top = max(first.values)
-    chosen = good[0]
-    fixed = len(first.values) == 1
-    for step in range(STEPS):
-        found = simulate(question, chosen.design, seed=seed, studies=studies,
-                         tell=lambda s, done=step: tell((done + s) / STEPS))  # type: ignore[misc]
+    chosen, fixed = start, len(first.values) == 1
+    found = simulate(question, chosen.design, seed=seed, studies=studies, tell=tell)
+    for _ in range(STEPS):
         size = chosen.design[first.key]
-        if question.goal.met(found.mean, MONTE_CARLO * found.error) or fixed or size >= top:
+        if _holds(question, chosen, found) or fixed or size >= top:
             break
         more = min(max(size + 1, _enlarged(question, size, found)), top)
         chosen = _candidate(question, {**chosen.design, first.key: more})
-    tell(1.0)
+        found = simulate(question, chosen.design, seed=seed, studies=studies, tell=tell)
     return chosen, found
+
+
+def _holds(question: Question, chosen: Candidate, found: Simulated) -> bool:
+    """Tell whether a design reaches the goal: in simulation, or as expected and within the simulation's own error."""
+    slack = MONTE_CARLO * found.error if chosen.reaches else 0.0
+    return question.goal.met(found.mean, slack)
+
+
+def _nearer(question: Question, a: Simulated, b: Simulated) -> bool:
+    return a.mean > b.mean if question.goal.larger else a.mean < b.mean
 
 
 def _enlarged(question: Question, size: int, found: Simulated) -> int:
@@ -127,14 +153,17 @@ def simulate(question: Question, d: Design, *, seed: int, studies: int, tell: Te
     """Simulate studies of one design; the draws depend on seed and design only."""
     rng = stream(seed, question.kind, *(int(d[f.key]) for f in question.factors))
     made = question.simulate(d, rng, studies, tell)
+    refused = float(np.mean(~np.isfinite(made)))
+    if question.goal.larger:  # a study without an answer shows nothing
+        made = np.nan_to_num(made, nan=0.0)
     there = made[np.isfinite(made)]
     goal = question.goal
     if not len(there):
-        return Simulated(mean=math.nan, error=math.nan, studies=studies, reaching=0.0, refused=1.0)
+        return Simulated(mean=math.nan, error=math.nan, studies=studies, reaching=0.0, refused=refused)
     reached = there if goal.larger else there <= goal.target
     return Simulated(mean=float(there.mean()), error=float(there.std(ddof=1) / math.sqrt(len(there))),
                      studies=studies, reaching=float(reached.mean()) * len(there) / studies,
-                     refused=1 - len(there) / studies)
+                     refused=refused)
 
 
 def _smallest_of_each(question: Question, tell: Tell) -> Iterator[Candidate]:
@@ -147,7 +176,11 @@ def _smallest_of_each(question: Question, tell: Tell) -> Iterator[Candidate]:
 
 
 def _smallest(question: Question, fixed: dict[str, int], low: int, high: int) -> Candidate:
-    """Return the smallest size that reaches the goal, by halving on a scale of ratios; the largest if none does."""
+    """Return the smallest size that reaches the goal; the largest if none does.
+
+    By regula falsi on the reciprocal root of the size, on which widths are nearly straight, and by halving from the
+    third step on: an expectation can cost seconds.
+    """
     key = question.factors[0].key
 
     def at(n: int) -> Candidate:
@@ -159,14 +192,25 @@ def _smallest(question: Question, fixed: dict[str, int], low: int, high: int) ->
     top = at(high)
     if not top.reaches:
         return top
+    step = 0
     while high - low > 1:
-        middle = min(max(round(math.sqrt(low * high)), low + 1), high - 1)
-        here = at(middle)
+        straight = _between(question, bottom, top, low, high) if step < 3 else math.sqrt(low * high)
+        middle = min(max(math.ceil(straight), low + 1), high - 1)
+        here, step = at(middle), step + 1
         if here.reaches:
             high, top = middle, here
         else:
-            low = middle
+            low, bottom = middle, here
     return top
+
+
+def _between(question: Question, bottom: Candidate, top: Candidate, low: int, high: int) -> float:
+    """Size at which a straight line between two sizes, in the reciprocal root, meets the target."""
+    a, b, goal = bottom.expected, top.expected, question.goal.target
+    if not math.isfinite(a + b) or a == b:
+        return math.sqrt(low * high)
+    x = low**-0.5 + (goal - a) / (b - a) * (high**-0.5 - low**-0.5)
+    return x**-2
 
 
 def smallest_beside(question: Question, d: Design) -> Candidate:
@@ -199,7 +243,7 @@ def _curve(question: Question, chosen: Candidate) -> tuple[Candidate, ...]:
     """Return sizes about the chosen one, with the other numbers as they are."""
     first = question.factors[0]
     n, least = chosen.design[first.key], max(LEAST_SIZE, min(first.values) if len(first.values) > 1 else LEAST_SIZE)
-    sizes = sorted({max(least, round(n * 2 ** (j / 2))) for j in range(-4, 3)} | {n})
+    sizes = sorted({max(least, round(n * f)) for f in (0.4, 0.7, 1.4, 2.0)} | {n})
     return tuple(_candidate(question, {**chosen.design, first.key: size}) for size in sizes)
 
 

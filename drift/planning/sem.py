@@ -28,6 +28,7 @@ class SemQuestion(Question):
     """
 
     kind: ClassVar[str] = "sem"
+    scaled_words: ClassVar[str] = "differences between levels"
     variances: Variances
     error: Literal["agreement", "consistency"] = "agreement"
     words: tuple[str, str] = ("target", "level")
@@ -57,8 +58,10 @@ class SemQuestion(Question):
         return self._scored(s)
 
     def with_errors(self, factor: float) -> SemQuestion:
-        """Scale facet, interaction and repeats."""
-        return replace(self, variances=self.variances.scaled(factor))
+        """Scale the differences between levels: an error common to all would leave a relative width as it is."""
+        v = self.variances
+        return replace(self, variances=Variances(target=v.target, facet=factor**2 * v.facet, interaction=v.interaction,
+                                                 residual=v.residual))
 
     def items(self, d: Design) -> dict[str, int]:
         """Targets, levels of the facet, and readings."""

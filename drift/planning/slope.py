@@ -10,7 +10,7 @@ import numpy as np
 
 from drift.engine.study_size import slope_variance, units_for_slope_difference
 from drift.planning.question import Design, Floats, Published, Question, Tell
-from drift.planning.wearing import LEAST_CHECKS, Wear, t_shrink
+from drift.planning.wearing import Wear, first_loss, t_shrink
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -27,6 +27,7 @@ class SlopeQuestion(Question):
     """
 
     kind: ClassVar[str] = "slope"
+    scaled_words: ClassVar[str] = "differences between sensors and errors of checks"
     wear: Wear
     groups: int = 1
     detect: float | None = None
@@ -42,8 +43,8 @@ class SlopeQuestion(Question):
         w, n = self.wear, d["sensors"]
         at = w.times(d["checks"])
         parts = [(1 - w.drop_out, len(at))]
-        if w.drop_out and len(at) > LEAST_CHECKS:
-            parts += [(w.drop_out / (len(at) - LEAST_CHECKS), k) for k in range(LEAST_CHECKS, len(at))]
+        left = range(first_loss(len(at)), len(at))
+        parts += [(w.drop_out / len(left), k) for k in left] if w.drop_out else []
         information = sum(share / slope_variance(at[:k], slope_sd=w.slope_sd, occasion_sd=w.occasion_sd,
                                                  mounting_sd=w.mounting_sd, mountings=d["mountings"], sensors=1)
                           for share, k in parts)

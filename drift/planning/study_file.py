@@ -10,7 +10,7 @@ from typing import Any
 from drift.planning.question import Design, Question
 from drift.planning.schedule import Schedule
 
-FILL = "TO BE FILLED IN"
+FILL = "..."  # what a new study has where something is still blank
 
 
 def study_text(question: Question, d: Design, schedule: Schedule, words: tuple[str, str], answer: str,

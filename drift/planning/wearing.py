@@ -30,7 +30,7 @@ class Wear:
         Uses at which checks are planned; empty: by :func:`times`.
     drop_out : float
         Share of sensors lost before the last check, for reasons that have nothing to do with wear; each after a check
-        of its own, any from the third on alike.
+        of its own, any from the third on alike (of three checks after the second).
     """
 
     slope: float
@@ -56,12 +56,17 @@ class Wear:
         """Draw which checks are made, shape (*shape, checks)."""
         n = len(self.times(checks))
         last = np.full(shape, n)
-        if self.drop_out and n > LEAST_CHECKS:
+        if self.drop_out:
             # A fixed number is lost, as a plan would count it, but not always the same.
             lost = round(self.drop_out * shape[-1] + rng.random() - 0.5) if shape else 0
             order = np.argsort(rng.random(shape), axis=-1)
-            last = np.where(order < lost, rng.integers(LEAST_CHECKS, n, shape), n)
+            last = np.where(order < lost, rng.integers(first_loss(n), n, shape), n)
         return np.asarray(np.arange(n) < last[..., None])
+
+
+def first_loss(checks: int) -> int:
+    """Return the check after which a sensor is lost at the earliest: the third, or the last but one of three."""
+    return min(LEAST_CHECKS, checks - 1)
 
 
 def times(checks: int, until: float) -> Floats:

@@ -43,8 +43,8 @@ def test_out_and_schedule_are_written(tmp_path: Path) -> None:
     # Twenty participants are too few for the goal, so there is nothing to schedule.
     assert not (tmp_path / "study").exists()
     assert "no schedule was written" in text
-    code, text = run("plan", "limits", "--sd", "2.5", "--targets", "20", "--people", "2", "--studies", "100", "--schedule",
-                     str(tmp_path / "study"))
+    code, text = run("plan", "limits", "--sd", "2.5", "--targets", "20", "--people", "2", "--studies", "100",
+                     "--schedule", str(tmp_path / "study"))
     assert code == 0, text
     assert len((tmp_path / "study" / "trials.csv").read_text().splitlines()) == 41
     assert (tmp_path / "plan" / "report.html").is_file()
@@ -79,8 +79,8 @@ def test_values_that_are_no_numbers_are_wrong_usage(words: tuple[str, ...]) -> N
 
 def test_a_pilot_gives_values_and_their_unfavourable_ends() -> None:
     pilot = Path(__file__).parents[2] / "demo_trials"
-    code, text = run("plan", "icc", "--pilot", str(pilot), "--question", "same person, another day", "--form", "ICC(C,1)",
-                     "--levels", "3", "--width", "0.2", "--studies", "100", "--json")
+    code, text = run("plan", "icc", "--pilot", str(pilot), "--question", "same person, another day", "--form",
+                     "ICC(C,1)", "--levels", "3", "--width", "0.2", "--studies", "100", "--json")
     assert code == 0
     data = json.loads(text)
     values = {d["name"]: d["value"] for d in data["estimates"]}

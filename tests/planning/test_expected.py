@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,12 @@ PLANS: dict[str, tuple[str, dict[str, Any], int]] = {
     "ICC(A,1), width": ("icc", {**CROSSED, "width": 0.2}, 200),
     "ICC(1), width": ("icc", {**CROSSED, "form": "ICC(1)", "width": 0.2}, 600),
     "ICC(1), bound": ("icc", {**CROSSED, "form": "ICC(1)", "least": 0.6}, 600),
+    "ICC(C,1), 20 % missing": ("icc", {**CROSSED, "levels": (4,), "form": "ICC(C,1)", "width": 0.2,
+                                           "missing": 0.2}, 120),
+    "slope, three checks, half lost": ("slope", {**WEAR, "drop_out": 0.5, "sensors": (10,), "checks": (3,),
+                                                 "mountings": (1,), "half_width": 0.1}, 60),
+    "retire, three checks, some lost": ("retire", {**WEAR, "drop_out": 0.2, "limit": 20.0, "sensors": (14,),
+                                                   "checks": (3,), "mountings": (2,), "lose": 4.0}, 2000),
     "SEM (agreement)": ("sem", {"targets": (15,), "levels": (5,), "within": 20.0}, 600),
     "SEM (consistency), two readings": ("sem", {"targets": (10,), "levels": (3,), "repeats": (2,), "within": 20.0,
                                                 "error": "consistency"}, 600),
@@ -157,3 +164,33 @@ def test_a_power_far_beyond_doubt_is_one() -> None:
     made = asked_of("slope", {**WEAR, "detect": 1.0, "sensors": (4, 60), "checks": (5,), "mountings": (1,)}).question
     assert made.expected({"sensors": 60, "checks": 5, "mountings": 1}) == 1.0
     assert made.expected({"sensors": 4, "checks": 5, "mountings": 1}) > 0.99
+
+
+def test_no_is_said_of_simulated_studies_only() -> None:
+    """What is expected may miss the goal where the simulation reaches it: then the answer is a plan."""
+    from drift.planning.limits import LimitsQuestion
+
+    class Gloomy(LimitsQuestion):
+        def expected(self, d: dict[str, int]) -> float:  # type: ignore[override]
+            return super().expected(d) - 0.2
+
+    plain = asked_of("limits", {"sd": 2.5, "bias": 0.5, "harmless": 7.0, "power": 0.8, "targets": (5, 70)}).question
+    gloomy = Gloomy(**{f.name: getattr(plain, f.name) for f in fields(plain)})
+    found = search(gloomy, seed=1, studies=800, tell=lambda _: None)
+    assert found.chosen is not None
+    assert found.simulated.mean >= 0.8
+
+
+def test_another_combination_is_tried_where_the_cheapest_fails() -> None:
+    """The design that is returned is one that was simulated itself."""
+    from drift.planning.slope import SlopeQuestion
+
+    class Failing(SlopeQuestion):
+        def simulate(self, d, rng, studies, tell):  # type: ignore[no-untyped-def]
+            return np.full(studies, 0.0 if d["checks"] == 4 else 1.0)
+
+    plain = asked_of("slope", {**WEAR, "detect": 0.5, "sensors": (4, 8), "checks": (4, 7), "mountings": (1,)}).question
+    failing = Failing(**{f.name: getattr(plain, f.name) for f in fields(plain)})
+    found = search(failing, seed=1, studies=50, tell=lambda _: None)
+    assert found.chosen is not None
+    assert found.chosen.design["checks"] == 7

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from drift.engine.aliasing import overlaps
 from drift.errors import DriftError
 from drift.planning.asked import asked_of
 from drift.planning.schedule import Schedule, balanced_orders, make_schedule, refuse_confounded
@@ -48,7 +49,7 @@ def test_the_filled_schedule_is_analysed(name: str, tmp_path: Path) -> None:
     from drift.workflow import check_study, run_study
 
     question, _, schedule, text = made(name)
-    (tmp_path / "study.toml").write_text(text.replace("TO BE FILLED IN", "one visit"), encoding="utf-8")
+    (tmp_path / "study.toml").write_text(text.replace('"..."', '"one visit"'), encoding="utf-8")
     for file, content in schedule.files.items():
         (tmp_path / file).write_text(content, encoding="utf-8")
     rng = np.random.default_rng(1)
@@ -94,8 +95,10 @@ def test_every_reading_is_planned_once_in_random_order(name: str) -> None:
 
 
 def _keys(schedule: Schedule) -> list[tuple[Any, ...]]:
-    left_out = {"order", "reading", *({"operator"} - set(schedule.effects if "part" in schedule.effects else ()))}
-    return [tuple((c, r[c]) for c in schedule.columns if c not in left_out) for r in schedule.rows]
+    own = {"operator"} & set(schedule.effects if "part" in schedule.effects else ())
+    left_out = {"order", "reading", "time", "operator"} - own
+    kept = [*(c for c in schedule.columns if c not in left_out), *({"visit"} & set(schedule.effects))]
+    return [tuple((c, r[c]) for c in kept) for r in schedule.rows]
 
 
 def test_each_method_comes_first_in_half_of_the_targets() -> None:
@@ -109,11 +112,52 @@ def test_each_method_comes_first_in_half_of_the_targets() -> None:
 
 
 def test_operators_share_the_work_evenly() -> None:
-    """Every operator takes every sensor at some check, and nearly the same number of readings."""
+    """Every operator takes every sensor at some check, and the same number of sensors at each."""
     _, _, schedule, _ = made("retire")
-    pairs = Counter((r["sensor"], r["operator"]) for r in schedule.rows)
-    assert len(pairs) == 8 * 2
-    assert set(Counter(r["operator"] for r in schedule.rows).values()) == {48}
+    worn = [r for r in schedule.rows if not r["sensor"].startswith("stored")]
+    assert len({(r["sensor"], r["operator"]) for r in worn}) == 8 * 2
+    assert set(Counter((r["use"], r["replicate"], r["operator"]) for r in worn).values()) == {4}
+
+
+def test_stored_sensors_are_checked_at_every_visit_and_never_used() -> None:
+    """Without them the rig's own change cannot be told from wear, which goes with time."""
+    _, _, schedule, text = made("slope")
+    stored = [r for r in schedule.rows if r["sensor"].startswith("stored")]
+    assert len(stored) == 2 * 5 * 2
+    assert {r["use"] for r in stored} == {"0"}
+    assert schedule.files["sensors.csv"].count("control") == 2
+    assert "sensors.csv" in text
+
+
+def test_operators_are_not_the_place_in_the_order() -> None:
+    """Who reads first is not always the same person: fatigue and operator can be told apart."""
+    for n, k, o in ((12, 2, 2), (12, 4, 2), (12, 4, 4), (10, 3, 2)):
+        question = asked_of("sem", {"targets": (n,), "levels": (k,), "within": 500.0}).question
+        schedule = make_schedule(question, {"targets": n, "levels": k, "repeats": 1}, ("participant", "sensor"), o,
+                                 seed=2)
+        codes = {c: np.unique([str(r[c]) for r in schedule.rows], return_inverse=True)[1]
+                 for c in ("operator", "place", "sensor")}
+        found = overlaps(codes)
+        assert found["operator", "place"] < 0.5
+        assert found["operator", "sensor"] < 0.5
+
+
+def test_an_operator_takes_both_readings_of_a_pair() -> None:
+    """Otherwise a difference of operators is part of the difference of methods."""
+    _, _, schedule, _ = made("limits")
+    hands = {}
+    for row in schedule.rows:
+        hands.setdefault((row["participant"], row["replicate"]), set()).add(row["operator"])
+    assert all(len(h) == 1 for h in hands.values())
+    first = Counter(row["operator"] for row in schedule.rows if row["replicate"] == 1)
+    assert set(first.values()) == {12}
+
+
+def test_a_schedule_of_levels_of_ones_own_is_refused() -> None:
+    """ICC(1) is not the coefficient of the table that would be scheduled."""
+    question = asked_of("icc", {"icc": 0.8, "targets": (12,), "levels": (3,), "form": "ICC(1)", "width": 0.5}).question
+    with pytest.raises(DriftError, match=r"ICC\(A,1\)"):
+        make_schedule(question, {"targets": 12, "levels": 3, "repeats": 1}, ("participant", "sensor"), 1, seed=1)
 
 
 @pytest.mark.parametrize("k", [2, 3, 4, 5, 6])
