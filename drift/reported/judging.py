@@ -1,0 +1,293 @@
+"""One relation in one place: does it hold, and what would it need?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from math import inf
+from typing import Literal
+
+from drift.engine.interval_equations import Box, Equation, equation, excluded
+from drift.engine.interval_narrowing import narrow, narrow_ends
+from drift.engine.intervals import EmptyIntervalError, Interval, hull, width
+from drift.reported.claims import Claim
+from drift.reported.places import ASSUMED_LEVEL, Place, interval_of, level_names, other_levels, variables
+from drift.reported.relation import Case, Relation
+from drift.reported.vocabulary import domain
+
+Status = Literal["agrees", "conflicts", "only under a convention", "question", "last digit", "uninformative"]
+STATUSES: tuple[Status, ...] = ("conflicts", "question", "only under a convention", "last digit", "agrees",
+                                "uninformative")
+SPLITS = 6
+NO_RANGE: Interval = (-inf, inf)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What one relation says in one place.
+
+    Parameters
+    ----------
+    relation : Relation
+    place : Place
+    status : str
+        One of :data:`STATUSES`.
+    claims : tuple of Claim
+        Those it takes.
+    target : Claim or None
+        The claim that is worked out from the others.
+    needed : (float, float)
+        Where the target must lie, the others being as printed.
+    convention : str
+        The convention under which it holds, in words.
+    hint : str
+        A sentence more: what else would fit.
+    gap : float
+        Distance from what is printed to what is needed, in units of the last printed digit.
+    accuses : bool
+        Whether a mismatch is a conflict or only a question.
+    """
+
+    relation: Relation
+    place: Place
+    status: Status
+    claims: tuple[Claim, ...]
+    target: Claim | None = None
+    needed: Interval = NO_RANGE
+    convention: str = ""
+    hint: str = ""
+    gap: float = 0.0
+    accuses: bool = False
+
+    @property
+    def slack(self) -> float:
+        """Half the width of what is needed, as a share of its middle; NaN where it is open."""
+        low, high = self.needed
+        if not (math.isfinite(low) and math.isfinite(high)) or low + high == 0:
+            return math.nan
+        return abs((high - low) / (high + low))
+
+
+@dataclass(frozen=True)
+class Instance:
+    """A relation with the cases that what is stated leaves open in one place."""
+
+    relation: Relation
+    cases: tuple[Case, ...]
+    names: tuple[str, ...]
+
+    @property
+    def usual(self) -> tuple[Case, ...]:
+        """Cases under which it agrees without a remark."""
+        return tuple(c for c in self.cases if c.usual) or self.cases
+
+    def equations(self, cases: Sequence[Case] | None = None) -> list[list[Equation]]:
+        """Return the equations of each case."""
+        return [[equation(t) for t in c.equations] for c in (self.cases if cases is None else cases)]
+
+
+def instance(relation: Relation, place: Place) -> Instance | None:
+    """Return a relation as it stands in one place, or None where it has nothing to say there."""
+    if not relation.cases or any(s in place.single for s in relation.unless):
+        return None
+    if relation.when_two and [float(c.printed.value) for c in place.single.get("k", ())] != [2.0]:
+        return None
+    held = place.single
+    names = variables(relation)
+    claimed = [n for n in names if n in held]
+    if not claimed:
+        return None
+    cases = tuple(c for c in relation.cases
+                  if all(not (said := place.stated(_for_key(claimed, k), k)) or w in said
+                         for k, w in c.convention.items()))
+    if relation.partial:
+        cases = tuple(c for c in cases if all(n in held or n.endswith("__level") for n in variables(relation, (c,))))
+    return Instance(relation, cases, variables(relation, cases)) if cases else None
+
+
+def _for_key(names: Sequence[str], key: str) -> list[str]:
+    # How an interval was made is said of its ends, not of every number beside it.
+    if key == "method":
+        return [n for n in names if n.endswith(("__low", "__high"))] or list(names)
+    return list(names)
+
+
+def complete(made: Instance, place: Place) -> bool:
+    """Tell whether every number of a relation is printed; levels may be taken as 95 %."""
+    return all(n in place.single or n.endswith("__level") for n in made.names)
+
+
+def accuses(made: Instance, place: Place) -> bool:
+    """Tell whether a mismatch is a conflict: an exact relation, its conventions known."""
+    relation = made.relation
+    if relation.kind in ("A", "V") or relation.kind == "B" and place.design != "complete":
+        return False
+    levels = level_names(made.names)
+    for need in relation.needs:
+        if need == "level":
+            if any(n not in place.single for n in levels):
+                return False
+        elif not place.stated(_for_key(made.names, need), need):
+            return False
+    if any(n not in place.single for n in levels):
+        return False
+    return relation.kind != "N" or bool(relation.needs) or bool(place.stated(made.names, "method"))
+
+
+def filled(made: Instance, box: Mapping[str, Interval], *, level: float | None = None) -> Box:
+    """Return the box of a relation: printed numbers, levels, and what is not printed."""
+    found: Box = {}
+    for name in made.names:
+        if name.endswith("__level") and (level is not None or name not in box):
+            x = ASSUMED_LEVEL if level is None else level
+            found[name] = (x, x)
+        else:
+            found[name] = box.get(name, domain(name))
+    return found
+
+
+def possible(equations: Sequence[Equation], box: Box) -> bool:
+    """Tell whether equations can hold together (False is proved)."""
+    if any(excluded(e, box, splits=SPLITS) for e in equations):
+        return False
+    if len(equations) == 1:
+        return True
+    try:
+        for e in equations:
+            box = narrow(e, box, splits=SPLITS)
+    except EmptyIntervalError:
+        return False
+    return True
+
+
+def first_possible(made: Instance, cases: Sequence[Case], box: Box) -> Case | None:
+    """Return the first case that can hold."""
+    for case, equations in zip(cases, made.equations(cases), strict=True):
+        if possible(equations, {n: box[n] for e in equations for n in e.names}):
+            return case
+    return None
+
+
+def judge(made: Instance, place: Place) -> Verdict:
+    """Judge a relation whose numbers are all printed."""
+    relation = made.relation
+    claims = tuple(c for n in made.names for c in place.single.get(n, ()))
+    accusing = accuses(made, place)
+    box = filled(made, place.printed)
+    case = first_possible(made, made.usual, box)
+    target = _target(made, place)
+    needed = needed_range(made, [case] if case else made.usual, box, target)
+    if case is not None:
+        empty = target is not None and _says_nothing(needed, target, box)
+        return Verdict(relation, place, "uninformative" if empty else "agrees", claims, target, needed, case.said,
+                       accuses=accusing)
+    gap = _gap(needed, target)
+    other, hint = _otherwise(made, place, box)
+    status: Status
+    if within_one_unit(made, place, claims):
+        status, said = "last digit", ""
+    elif other:
+        status, said = "only under a convention", other
+    else:
+        status, said = ("conflicts" if accusing else "question"), ""
+    return Verdict(relation, place, status, claims, target, needed, said, hint, gap, accusing)
+
+
+def _target(made: Instance, place: Place) -> Claim | None:
+    wanted = (made.relation.target, *made.names)
+    for name in wanted:
+        if name in place.single and name in made.names and not name.endswith("__level"):
+            return place.single[name][0]
+    return None
+
+
+def needed_range(made: Instance, cases: Sequence[Case], box: Box, target: Claim | str | None) -> Interval:
+    """Return where one variable must lie, the others being as printed, under any of some cases."""
+    name = target.symbol if isinstance(target, Claim) else target
+    if not name:
+        return NO_RANGE
+    found: Interval | None = None
+    for equations in made.equations(cases):
+        free = {**box, name: domain(name)}
+        try:
+            for e in equations:
+                free = narrow(e, free, splits=2)
+            for e in equations:
+                if name in e.places:
+                    free = {**free, name: narrow_ends(e, {n: free[n] for n in e.names}, name)}
+        except EmptyIntervalError:
+            continue
+        found = free[name] if found is None else hull(found, free[name])
+    return found or NO_RANGE
+
+
+def _says_nothing(needed: Interval, target: Claim, box: Box) -> bool:
+    """Tell whether what is needed covers everything the number could be anyway."""
+    whole = domain(target.symbol)
+    if needed == NO_RANGE or needed[0] <= whole[0] and needed[1] >= whole[1]:
+        return True
+    finite = math.isfinite(width(whole)) and width(whole) > 0
+    return finite and width(needed) >= 0.95 * width(whole)
+
+
+def _gap(needed: Interval, target: Claim | None) -> float:
+    if target is None or needed == NO_RANGE:
+        return math.nan
+    low, high = interval_of(target)
+    distance = max(needed[0] - high, low - needed[1], 0.0)
+    return distance / float(target.printed.unit)
+
+
+def _otherwise(made: Instance, place: Place, box: Box) -> tuple[str, str]:
+    """Return the convention not stated under which a relation holds, and a hint at one that contradicts the stated."""
+    rest = [c for c in made.cases if not c.usual]
+    found = first_possible(made, rest, box)
+    if found is not None:
+        return found.said, ""
+    levels = level_names(made.names)
+    if levels:
+        used = box[levels[0]][0]
+        for level in other_levels(used):
+            case = first_possible(made, made.usual, filled(made, place.printed, level=level))
+            if case is not None:
+                said = f"a level of {100 * level:.3g} %"
+                if all(n not in place.single for n in levels):
+                    return said, ""
+                return "", f"It would fit {said}."
+    left_out = [c for c in made.relation.cases if c not in made.cases
+                and all(n in place.single or n.endswith("__level") for n in variables(made.relation, (c,)))]
+    if left_out:
+        wide = Instance(made.relation, tuple(left_out), variables(made.relation, left_out))
+        case = first_possible(wide, left_out, filled(wide, place.printed))
+        if case is not None and case.said:
+            return "", f"It would fit another convention: {case.said}."
+    cut = filled(made, place.box(rounding="truncation"))
+    if first_possible(made, made.usual, cut) is not None:
+        return "digits cut off instead of rounded", ""
+    return "", ""
+
+
+def within_one_unit(made: Instance, place: Place, claims: Sequence[Claim], *, units: float = 1.0) -> bool:
+    """Tell whether moving one printed number by less than a unit of its last digit makes a relation hold."""
+    for claim in claims:
+        box = filled(made, place.box(wider={id(claim): units}))
+        if first_possible(made, made.usual, box) is not None:
+            return True
+    return False
+
+
+def verdicts(place: Place, relations: Sequence[Relation]) -> Iterator[Verdict]:
+    """Judge every relation whose numbers are all printed in one place."""
+    from drift.reported.finders import FINDERS
+
+    for relation in relations:
+        if relation.finder:
+            yield from FINDERS[relation.finder](relation, place)
+            continue
+        made = instance(relation, place)
+        if made is None or not complete(made, place):
+            continue
+        yield judge(made, place)
+
+
