@@ -36,6 +36,9 @@ COMMANDS = {
     "Before a study": {
         "plan": ("drift.cli.plan", "Say how large a study must be, and write its schedule."),
     },
+    "On a paper": {
+        "review": ("drift.cli.review", "Say whether the numbers a paper prints can be true together."),
+    },
     "Handbook": {
         "explain": ("drift.cli.explain", "Explain a method: when to use it, how to read and report it."),
     },

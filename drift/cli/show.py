@@ -68,6 +68,12 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
 
         return "\n\n".join(b.rstrip() for b in (answer, *show_today.blocks(result), findings_text(result.findings))
                            if b.strip()) + "\n"
+    if result.command == "review" and parts is None:
+        from drift.cli import show_review
+
+        rest = tuple(f for f in result.findings if f.code != "cannot-all-be-true")  # these stand in the first block
+        return "\n\n".join(b.rstrip() for b in (answer, *show_review.blocks(result), findings_text(rest))
+                           if b.strip()) + "\n"
     if result.command == "agree" and parts is None:
         from drift.cli.show_several import is_several, several_blocks
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from drift.engine.intervals import EmptyIntervalError, Interval
 from drift.reported.claims import Claim
-from drift.reported.judging import Verdict, instance
+from drift.reported.judging import Verdict, accuses, instance
 from drift.reported.places import Place
 from drift.reported.propagation import Net, consistent, net_of, propagate
 from drift.reported.relation import Relation
@@ -44,14 +44,45 @@ def conflicts(place: Place, relations: Sequence[Relation], verdicts: Sequence[Ve
     """Return the conflicts of one place: relations that fail alone, then chains of relations that fail together."""
     found = [_single(v) for v in verdicts if v.status == "conflicts"]
     if found:
-        named = _with_suspects(place, relations, found)
-        if named[0].alone:
-            # One number explains everything in this place: chains through it would say the same at more length.
+        named = _merged(_with_suspects(place, relations, found))
+        if all(c.alone for c in named):
+            # Single numbers explain everything in this place: chains through them would say the same at more length.
             return named
     failing = frozenset(v.relation.label for v in verdicts
                         if v.status in ("conflicts", "last digit", "only under a convention", "question"))
-    found += _chains(place, relations, failing)
-    return _with_suspects(place, relations, found) if any(not c.remark for c in found) else found
+    heads = [_subjects(c) for c in found]
+    found += [c for c in _chains(place, relations, failing) if not any(h <= _subjects(c) for h in heads)]
+    return _merged(_with_suspects(place, relations, found) if any(not c.remark for c in found) else found)
+
+
+def _subjects(conflict: Conflict) -> frozenset[int]:
+    """Return the claims of a conflict less counts and levels."""
+    own = [c for c in conflict.claims if not c.symbol.endswith("__level") and c.symbol not in ("n", "k", "m")]
+    return frozenset(id(c) for c in own or conflict.claims)
+
+
+def _merged(found: list[Conflict]) -> list[Conflict]:
+    """Put sets together that are about one interval: its width, its ends and its middle say one thing."""
+    made: list[Conflict] = []
+    for conflict in found:
+        base = _interval(conflict)
+        at = next((i for i, c in enumerate(made) if base and _interval(c) == base and c.remark == conflict.remark), None)
+        if at is None:
+            made.append(conflict)
+            continue
+        other = made[at]
+        claims = sorted({id(c): c for c in (*other.claims, *conflict.claims)}.values(), key=lambda c: c.number)
+        alone = tuple(x for x in other.alone if any(x[0] is y[0] for y in conflict.alone))
+        made[at] = Conflict(other.place, tuple(claims), tuple(dict.fromkeys((*other.relations, *conflict.relations))),
+                            other.remark, alone)
+    return made
+
+
+def _interval(conflict: Conflict) -> str:
+    """Return the number whose interval alone a conflict is about, or nothing."""
+    bases = {c.symbol.partition("__")[0] for c in conflict.claims if c.symbol not in ("n", "k", "m")}
+    ends = any(c.symbol.endswith(("__low", "__high")) for c in conflict.claims)
+    return bases.pop() if len(bases) == 1 and ends else ""
 
 
 def _single(v: Verdict) -> Conflict:
@@ -124,21 +155,42 @@ def _net_with(place: Place, claims: Iterable[Claim], relations: Sequence[Relatio
 
 
 def _with_suspects(place: Place, relations: Sequence[Relation], found: list[Conflict]) -> list[Conflict]:
-    """Say which single claims would, if they were otherwise, leave everything in the place in order."""
-    from dataclasses import replace
+    """Say which single numbers would, if they were otherwise, leave everything they touch in order."""
+    made = [c for c in found if c.remark]
+    for part in _parts([c for c in found if not c.remark]):
+        others = {i for c in found if c not in part for i in _subjects(c)}
+        here = place.without([c for c in place.claims if id(c) in others])
+        common = [c for c in part[0].claims if all(id(c) in _subjects(x) for x in part)]
+        alone = tuple(x for c in common if (x := _alone(here, relations, c)) is not None)
+        made += [replace(c, alone=alone) for c in part]
+    return sorted(made, key=found_order(found))
 
-    accusing = [c for c in found if not c.remark]
-    asked = [c for c in accusing[0].claims if all(c in other.claims for other in accusing)
-             and not c.symbol.endswith("__level")]
-    alone: list[tuple[Claim, Interval]] = []
-    for claim in asked:
-        others = place.without([claim])
-        try:
-            box = propagate(_all_of(others, place, relations, claim))
-        except EmptyIntervalError:
-            continue
-        alone.append((claim, box.get(claim.symbol, (float("-inf"), float("inf")))))
-    return [c if c.remark else replace(c, alone=tuple(alone)) for c in found]
+
+def found_order(found: Sequence[Conflict]) -> Callable[[Conflict], int]:
+    """Return a key that puts conflicts back into the order they were found."""
+    order = {(tuple(map(id, c.claims)), tuple(map(id, c.relations))): i for i, c in enumerate(found)}
+    return lambda c: order[tuple(map(id, c.claims)), tuple(map(id, c.relations))]
+
+
+def _parts(found: list[Conflict]) -> list[list[Conflict]]:
+    """Part conflicts that share no number but counts."""
+    parts: list[tuple[set[int], list[Conflict]]] = []
+    for conflict in found:
+        own = set(_subjects(conflict))
+        touching = [p for p in parts if p[0] & own]
+        rest = [p for p in parts if not p[0] & own]
+        held = [c for p in touching for c in p[1]]
+        parts = [*rest, (own.union(*(p[0] for p in touching)), [*held, conflict])]
+    return [p[1] for p in parts]
+
+
+def _alone(place: Place, relations: Sequence[Relation], claim: Claim) -> tuple[Claim, Interval] | None:
+    """Return where a claim would have to lie for everything in a place to fit, or None where that is not enough."""
+    try:
+        box = propagate(_all_of(place.without([claim]), place, relations, claim))
+    except EmptyIntervalError:
+        return None
+    return claim, box.get(claim.symbol, (float("-inf"), float("inf")))
 
 
 def _all_of(others: Place, place: Place, relations: Sequence[Relation], claim: Claim) -> Net:
@@ -148,6 +200,4 @@ def _all_of(others: Place, place: Place, relations: Sequence[Relation], claim: C
     more = [m for r in relations if r.label not in held and (m := instance(r, place)) is not None
             and claim.symbol in m.names and r.kind in ("E", "B", "I")
             and all(n in others.single or n == claim.symbol or n.endswith("__level") for n in m.names)]
-    from drift.reported.judging import accuses
-
     return Net(others, (*net.instances, *(m for m in more if accuses(m, place))))

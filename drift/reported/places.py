@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 from drift.engine.intervals import EmptyIntervalError, Interval, meet
@@ -135,12 +135,7 @@ def other_levels(used: float) -> tuple[float, ...]:
     return tuple(level for level in LEVELS if abs(level - used) > 1e-9)
 
 
-def with_level(claim: Claim, level: float) -> Claim:
-    """Return a claim of another level, for tests of what would fit."""
-    from decimal import Decimal
-
-    return replace(claim, printed=replace(claim.printed, value=Decimal(repr(level))))
-
-
-__all__ = ["ASSUMED_LEVEL", "EmptyIntervalError", "Place", "interval_of", "level_names", "other_levels", "place_of",
-           "places", "variables", "with_level"]
+def filled_level(place: Place, base: str) -> float | None:
+    """Return the stated level of an interval."""
+    claims = place.single.get(f"{base}__level", ())
+    return float(claims[0].printed.value) if claims else None

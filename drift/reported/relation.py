@@ -14,7 +14,7 @@ KINDS: dict[Kind, str] = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Case:
     """One way a relation can hold: equations that hold together, and the convention they belong to.
 
@@ -35,7 +35,7 @@ class Case:
     usual: bool = True
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Relation:
     """One relation between printed numbers.
 

@@ -105,7 +105,7 @@ def title(symbol: str) -> str:
     base, _, part = symbol.partition("__")
     q = quantities().get(base)
     name = q.name if q else base
-    return {"": name, "low": f"{name}, lower end", "high": f"{name}, upper end", "level": f"level of {name}"}[part]
+    return {"": name, "low": f"lower end of {name}", "high": f"upper end of {name}", "level": f"level of {name}"}[part]
 
 
 def domain(symbol: str) -> Interval:

@@ -1,0 +1,170 @@
+"""What a set of mismatches has in common: a level, a divisor, two numbers exchanged, a digit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+
+from drift.engine.intervals import Interval
+from drift.reported.claims import Claim
+from drift.reported.conflicts import Conflict
+from drift.reported.judging import Verdict, complete, filled, first_possible, instance
+from drift.reported.places import Place, filled_level, interval_of, place_of
+from drift.reported.relation import Relation
+from drift.reported.vocabulary import title
+
+# Numbers that are easily printed in each other's place.
+EXCHANGED: tuple[frozenset[str], ...] = (
+    frozenset(("icc_1", "icc_a1", "icc_c1", "icc_k", "icc_ak", "icc_ck", "alpha")), frozenset(("sd", "se", "sem")),
+    frozenset(("sd_1", "se_1")), frozenset(("sd_2", "se_2")), frozenset(("mean_1", "mean_2")),
+    frozenset(("sd_1", "sd_2")), frozenset(("sem_c", "sem_a", "sem_1", "sd_all", "sd_columns")),
+    frozenset(("sd_diff", "se_bias")), frozenset(("mdc_c", "mdc_a", "mdc_1")), frozenset(("f_one", "f_two", "f_raters")),
+    frozenset(("ms_units", "ms_raters", "ms_error", "ms_within")), frozenset(("s_r", "s_R")),
+    frozenset(("ev", "av", "pv")))
+INTERVAL_RELATIONS = (9, 10, 21, 26, 35, 42)
+
+
+@dataclass(frozen=True)
+class Detection:
+    """One thing that several mismatches have in common."""
+
+    kind: str
+    place: Place
+    claims: tuple[Claim, ...]
+    sentence: str
+
+
+def detections(place: Place, relations: Sequence[Relation], verdicts: Sequence[Verdict],
+               found: Sequence[Conflict]) -> list[Detection]:
+    """Return what can be made out in one place."""
+    made = [*_levels(place, verdicts), *_independence(place, verdicts), *_divisors(place, verdicts),
+            *_alpha(place, verdicts)]
+    if any(not c.remark for c in found):
+        made += [*_exchanged(place, relations, verdicts), *_slips(place, found)]
+    return made
+
+
+def _levels(place: Place, verdicts: Sequence[Verdict]) -> Iterator[Detection]:
+    """Find intervals whose width is that of another level."""
+    told: set[str] = set()
+    for v in verdicts:
+        if v.relation.number not in INTERVAL_RELATIONS or v.status in ("agrees", "uninformative"):
+            continue
+        text = v.convention or v.hint
+        if "a level of" not in text:
+            continue
+        level = text.split("a level of ")[1].split(" %")[0]
+        ends = [c for c in v.claims if c.symbol.endswith(("__low", "__high"))]
+        base = ends[0].symbol.partition("__")[0] if ends else ""
+        if base in told or not ends:
+            continue
+        told.add(base)
+        stated = filled_level(place, base)
+        beside = f"called {100 * stated:g} %" if stated else "without a stated level"
+        one_sided = (" A one-sided 95 % bound on each side has that width." if level == "90" else "")
+        yield Detection("level", place, tuple(ends), f"The interval of {title(base)}, {beside}, has the width of a "
+                        f"{level} % interval.{one_sided}")
+
+
+def _independence(place: Place, verdicts: Sequence[Verdict]) -> Iterator[Detection]:
+    for v in verdicts:
+        if v.relation.number == 32 and v.status in ("conflicts", "question") and v.hint:
+            yield Detection("independence", place, v.claims, v.hint)
+
+
+def _divisors(place: Place, verdicts: Sequence[Verdict]) -> Iterator[Detection]:
+    for v in verdicts:
+        if "divisor n" in (v.convention or v.hint) and v.status not in ("agrees", "uninformative"):
+            yield Detection("divisor", place, v.claims, f"{v.target.name if v.target else 'The SD'} fits with another "
+                            f"divisor: {(v.convention or v.hint).removeprefix('It would fit another convention: ')}."
+                            .replace("..", "."))
+            return
+
+
+def _alpha(place: Place, verdicts: Sequence[Verdict]) -> Iterator[Detection]:
+    """Find an alpha that is another coefficient."""
+    if not any(v.relation.number == 7 and v.status in ("conflicts", "question") for v in verdicts):
+        return
+    alpha = place.single.get("alpha", ())
+    for symbol in ("icc_c1", "icc_ak", "icc_a1", "icc_k"):
+        for claim in place.single.get(symbol, ()):
+            a, b = interval_of(alpha[0]), interval_of(claim)
+            if max(a[0], b[0]) <= min(a[1], b[1]):
+                yield Detection("alpha", place, (alpha[0], claim), f"Cronbach alpha is printed as {claim.name} is, and "
+                                "should be ICC(C,k).")
+                return
+
+
+def _failing(place: Place, relations: Sequence[Relation]) -> set[str]:
+    """Return the labels of exact relations that fail in a place."""
+    failed = set()
+    for relation in relations:
+        made = instance(relation, place)
+        if made is None or relation.kind not in ("E", "B", "I") or not complete(made, place):
+            continue
+        if first_possible(made, made.cases, filled(made, place.printed)) is None:
+            failed.add(relation.label)
+    return failed
+
+
+def _exchanged(place: Place, relations: Sequence[Relation], verdicts: Sequence[Verdict]) -> Iterator[Detection]:
+    """Exchange two numbers at a time: does everything fit then?"""
+    involved = {c.symbol for v in verdicts if v.status in ("conflicts", "question") for c in v.claims}
+    tried = set()
+    for family in EXCHANGED:
+        here = [s for s in family if len(place.single.get(s, ())) == 1]
+        for i, a in enumerate(here):
+            for b in here[i + 1:]:
+                pair = frozenset((a, b))
+                if pair in tried or not pair & involved:
+                    continue
+                tried.add(pair)
+                one, two = place.single[a][0], place.single[b][0]
+                if one.printed.value == two.printed.value:
+                    continue
+                claims = tuple(replace(c, symbol=b) if c is one else replace(c, symbol=a) if c is two else c
+                               for c in place.claims)
+                if not _failing(place_of(place.table, place.group, claims, place.design), relations):
+                    yield Detection("exchanged", place, (one, two), f"With {one.name} and {two.name} exchanged "
+                                    "everything here fits.")
+
+
+def _slips(place: Place, found: Sequence[Conflict]) -> Iterator[Detection]:
+    """Look for a slip of digits in a number that alone would explain everything."""
+    told: set[int] = set()
+    for conflict in found:
+        for claim, needed in conflict.alone:
+            if id(claim) in told:
+                continue
+            told.add(id(claim))
+            for how, value in slips(claim):
+                if _holds(claim, value, needed):
+                    yield Detection("digits", place, (claim,), f"{claim.name} would fit as {value}, {how}.")
+                    break
+
+
+def _holds(claim: Claim, value: Decimal, needed: Interval) -> bool:
+    half = float(claim.printed.unit) / 2
+    return math.isfinite(needed[1] - needed[0]) and float(value) - half <= needed[1] and float(value) + half >= needed[0]
+
+
+def slips(claim: Claim) -> Iterator[tuple[str, Decimal]]:
+    """Return the values that one slip of the pen makes of a printed number."""
+    value = claim.printed.value
+    sign, digits, exponent = value.as_tuple()
+    if not isinstance(exponent, int):
+        return
+    for i in range(len(digits) - 1):
+        if digits[i] != digits[i + 1]:
+            swapped = (*digits[:i], digits[i + 1], digits[i], *digits[i + 2:])
+            yield "two digits exchanged", Decimal((sign, swapped, exponent))
+    if value:
+        yield "with the other sign", -value
+    yield "the point moved to the right", value * 10
+    yield "the point moved to the left", value / 10
+    for i, d in enumerate(digits):
+        for other in range(10):
+            if other != d:
+                yield "one digit changed", Decimal((sign, (*digits[:i], other, *digits[i + 1:]), exponent))

@@ -1,0 +1,151 @@
+"""Verdicts in words: neutral, short, and never more than the numbers say."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from drift.engine.intervals import Interval
+from drift.errors import with_minus_signs
+from drift.reported.claims import Claim
+from drift.reported.conflicts import Conflict
+from drift.reported.judging import NO_RANGE, Verdict
+from drift.reported.vocabulary import quantities
+from drift.results import join_words
+
+
+def scaled(claim_symbol: str, x: float, *, percent: bool = False) -> float:
+    """Return a share as a percentage where the paper prints it so."""
+    q = quantities().get(claim_symbol.partition("__")[0])
+    return 100 * x if percent and q is not None and q.scale == "share" else x
+
+
+def shown(claim: Claim) -> str:
+    """Return the digits as printed."""
+    sign = claim.printed.bound
+    percent = " %" if claim.printed.percent else ""
+    return f"{sign}{claim.printed.text.lstrip('<>').strip()}{percent}"
+
+
+def named(claim: Claim) -> str:
+    """Return name and printed digits."""
+    if claim.symbol.endswith("__level"):
+        return f"{claim.name} {claim.printed.text}"
+    return f"{claim.name} {shown(claim)}"
+
+
+def range_text(a: Interval, claim: Claim | None = None) -> str:
+    """Return a range in words, with two digits more than the claim has."""
+    if a == NO_RANGE or not (math.isfinite(a[0]) or math.isfinite(a[1])):
+        return ""
+    percent = bool(claim and claim.printed.percent)
+    symbol = claim.symbol if claim else ""
+    low, high = (scaled(symbol, x, percent=percent) for x in a)
+    width = high - low
+    digits = (claim.printed.decimals + 2 - (2 if percent else 0)) if claim else 4
+    if math.isfinite(width) and width > 0:
+        digits = max(0, min(10, max(digits - 1, 1 - math.floor(math.log10(width)))))
+        if claim and width > 10 * float(claim.printed.unit) * (100 if percent else 1):
+            digits = max(0, claim.printed.decimals - (2 if percent else 0))
+    if max(abs(x) for x in (low, high) if math.isfinite(x)) >= 1e7:
+        one, two = (f"{x:.6g}" for x in (low, high))
+    else:
+        one, two = (f"{x + 0.0:.{max(0, digits)}f}" for x in (low, high))
+    end = " %" if percent else ""
+    if not math.isfinite(low):
+        return f"at most {two}{end}"
+    if not math.isfinite(high):
+        return f"at least {one}{end}"
+    return f"{one}{end}" if one == two else f"{one} to {two}{end}"
+
+
+def said(v: Verdict) -> str:
+    """Say in one sentence what a relation says of printed numbers."""
+    if v.target is None or v.needed == NO_RANGE:
+        return v.hint
+    where = range_text(v.needed, v.target)
+    text = f"{v.target.name} {shown(v.target)}"
+    if where:
+        text += f", within {where}" if v.status in ("agrees", "uninformative") else f", where {where} is needed"
+    if v.status == "only under a convention":
+        text += f"; it fits under {v.convention}"
+    return f"{text}. {v.hint}".strip() if v.hint else text
+
+
+def conflict_sentence(conflict: Conflict) -> str:
+    """Name the numbers that cannot all be true."""
+    names = join_words(named(c) for c in told(conflict.claims))
+    by = join_words(f"{r.name} ({r.label})" if r.number < 48 else f"{r.name} (stated by the paper)"
+                    for r in conflict.relations[:3])
+    more = " and others" if len(conflict.relations) > 3 else ""
+    both = "both" if len(told(conflict.claims)) == 2 else "all"
+    verb = "cannot be true" if len(told(conflict.claims)) == 1 else f"cannot {both} be true"
+    return f"{conflict.place.words}: {names} {verb}, by {by}{more}."
+
+
+def told(claims: Sequence[Claim]) -> list[Claim]:
+    """Return claims worth naming: levels and counts last."""
+    return sorted(claims, key=lambda c: (c.symbol.endswith("__level"), c.symbol in ("n", "k", "m"), c.number))
+
+
+def mend_sentence(conflict: Conflict) -> str:
+    """Say which single numbers would reconcile everything."""
+    parts = []
+    for claim, a in conflict.alone:
+        where = range_text(a, claim)
+        if where and claim.symbol not in ("n", "k", "m") and math.isfinite(a[1] - a[0]):
+            parts.append(f"{claim.name} were {where} instead of {shown(claim)}")
+    return f"Everything here would fit if {', or if '.join(parts[:3])}." if parts else ""
+
+
+def question_of_conflict(conflict: Conflict, extra: str = "") -> str:
+    """Ask the authors about numbers that cannot all be true."""
+    names = join_words(named(c) for c in told(conflict.claims) if not c.symbol.endswith("__level"))
+    mend = mend_sentence(conflict)
+    said = f"{conflict.place.words}: we could not reconcile {names} ({relation_words(conflict)})."
+    return " ".join(x for x in (said, mend, extra, "Could you check them, or say how they were obtained?") if x)
+
+
+def relation_words(conflict: Conflict) -> str:
+    """Name the relations of a conflict."""
+    names = list(dict.fromkeys(r.name for r in conflict.relations))
+    return "; ".join(names[:3]) + ("; and others" if len(names) > 3 else "")
+
+
+def question_of_verdict(v: Verdict) -> str:
+    """Ask the authors about one relation that does not fit, or fits under one convention."""
+    where = v.place.words
+    if v.target is None or v.needed == NO_RANGE:
+        return f"{where}: {v.hint} Is that so?" if v.hint else f"{where}: {v.relation.name}. Could you say more?"
+    beside = join_words(named(c) for c in told(v.claims)
+                        if c is not v.target and not c.symbol.endswith("__level"))
+    at = range_text(v.needed, v.target)
+    text = f"{where}: {v.target.name} is printed as {shown(v.target)}"
+    if at:
+        text += f"; from {beside} we get {at}" if beside else f"; we get {at}"
+    text += f" ({v.relation.name})."
+    if v.status == "only under a convention":
+        return f"{text} It would fit under {v.convention}. Is that what was used?"
+    return " ".join(x for x in (text, v.hint, "How was it obtained?") if x)
+
+
+def answer(n_claims: int, n_places: int, n_checked: int, conflicts: Sequence[Conflict], n_questions: int,
+           n_digits: int) -> str:
+    """Give the verdict in one sentence or two."""
+    what = f"{n_claims} printed numbers"
+    real = [c for c in conflicts if not c.remark]
+    if not n_checked:
+        return with_minus_signs(f"Nothing could be checked: no relation has all its numbers among the {what}.")
+    rest = []
+    if n_questions:
+        rest.append(f"{n_questions} {'question' if n_questions == 1 else 'questions'} for the authors")
+    if n_digits:
+        rest.append(f"{n_digits} {'remark' if n_digits == 1 else 'remarks'} on last digits")
+    tail = f" {join_words(rest).capitalize()}." if rest else ""
+    if real:
+        count = len(real)
+        sets = "one set of numbers" if count == 1 else f"{count} sets of numbers"
+        return with_minus_signs(f"These {what} cannot all be true: {sets} contradict{'s' if count == 1 else ''} "
+                                f"{'itself' if count == 1 else 'themselves'} by exact relations.{tail}")
+    return with_minus_signs(f"Nothing in these {what} contradicts itself: {n_checked} "
+                            f"{'relation was' if n_checked == 1 else 'relations were'} checked.{tail}")
