@@ -168,7 +168,7 @@ def slopes(eq: Equation, values: list[Interval]) -> dict[str, Interval]:
             continue
         for part, slope in zip(step.parts, _local(step, values, i), strict=True):
             # What does not vary needs no slope.
-            if values[part][1] - values[part][0] > 1e-13 * max(1.0, abs(values[part][0])):
+            if not iv.is_point(values[part]):
                 grown[part] = iv.add(grown[part], iv.multiply(mine, slope))
     return {name: grown[i] for name, i in eq.places.items()}
 

@@ -191,4 +191,5 @@ def width(a: Interval) -> float:
 
 def is_point(a: Interval) -> bool:
     """Tell whether an interval is one number, but for outward rounding."""
-    return a[1] - a[0] <= 1e-13 * max(1.0, abs(a[0]))
+    wide = a[1] - a[0]
+    return wide <= 1e-13 or (wide < inf and wide <= 1e-13 * abs(a[0]))

@@ -91,6 +91,8 @@ def instance(relation: Relation, place: Place) -> Instance | None:
     """Return a relation as it stands in one place, or None where it has nothing to say there."""
     if not relation.cases or any(s in place.single for s in relation.unless):
         return None
+    if any(s not in place.single for s in relation.printed):
+        return None
     if relation.when_two and [float(c.printed.value) for c in place.single.get("k", ())] != [2.0]:
         return None
     held = place.single

@@ -18,7 +18,7 @@ FREE = frozenset((
     "n", "k", "f_one", "f_two", "f_raters", "icc_1", "icc_k", "icc_c1", "icc_ck", "icc_a1", "icc_ak", "ms_units",
     "ms_within", "ms_raters", "ms_error", "ss_units", "ss_within", "ss_raters", "ss_error", "ss_total", "df_units",
     "df_within", "df_raters", "df_error", "df_total", "var_units", "var_raters", "var_error", "sem_1", "sem_c", "sem_a",
-    "sd_all", "sd_columns", "sd_true", "s_r", "s_R", "s_L", "bias", "sd_diff", "sd_1", "sd_2", "mean_1", "mean_2", "r",
+    "sd_all", "sd_columns", "s_r", "s_R", "s_L", "bias", "sd_diff", "sd_1", "sd_2", "mean_1", "mean_2", "r",
     "log_bias", "log_low", "log_high", "ratio", "c_b", "ev", "av", "grr", "pv", "tv", "pct_grr", "pct_pv", "con_grr",
     "con_pv", "u_c", "coverage_factor", "slope", "se_slope", "t_slope", "df_slope", "points", "weibull_shape",
     "weibull_scale"))

@@ -64,6 +64,8 @@ class Relation:
         Whether it may be tried on those cases alone whose numbers are all printed.
     when_two : bool
         Whether it holds for two measurements per unit only, and k = 2 must be said.
+    printed : tuple of str
+        Symbols that must be printed for it to be meant at all: a p of F without its F belongs to no F in particular.
     """
 
     number: int
@@ -78,6 +80,7 @@ class Relation:
     unless: tuple[str, ...] = ()
     partial: bool = False
     when_two: bool = False
+    printed: tuple[str, ...] = ()
 
     @property
     def label(self) -> str:
@@ -87,12 +90,12 @@ class Relation:
 
 def exact(number: int, part: str, name: str, kind: Kind, *equations: str, target: str = "", source: str = "",
           needs: tuple[str, ...] = (), unless: tuple[str, ...] = (), method: str = "",
-          when_two: bool = False) -> Relation:
+          when_two: bool = False, printed: tuple[str, ...] = ()) -> Relation:
     """Make a relation without variants; its target is what stands alone on the left, if anything does."""
     left = equations[0].split("==")[0].split("<=")[0].split(">=")[0].strip()
     cases = (Case(equations, {"method": method} if method else {}),)
     return Relation(number, part, name, kind, cases, target or (left if left.isidentifier() else ""), needs, source,
-                    unless=unless, when_two=when_two)
+                    unless=unless, when_two=when_two, printed=printed)
 
 
 def varied(number: int, part: str, name: str, kind: Kind, *cases: Case, target: str = "",

@@ -132,11 +132,16 @@ def _intervals_and_cv() -> list[Relation]:
         exact(22, "f", "CV of the mean of m is at most the CV of one", "I", "cv_mean <= cv"),
         Relation(22, "g", "root mean square of the CVs of units", "V", (), finder="rms_of_unit_cvs"),
     ]
-    made += [exact(23, part, "ICC is the share of true scores", "E", f"{icc}*(sd_true**2 + {sem}**2) == sd_true**2",
-                   target=icc) for part, icc, sem in (("a", "icc", "sem"), ("b", "icc_c1", "sem_c"),
-                                                      ("c", "icc_a1", "sem_a"), ("d", "icc_1", "sem_1"))]
+    # With SEM (agreement) it is exact only where no component was cut off at zero, so that it asks.
+    # SD of true scores: of the two-way table where one is printed; a one-way analysis has another.
+    two_way = ("icc_c1", "icc_a1", "f_two", "f_raters", "ms_error", "sem_c", "sem_a", "var_raters")
+    made += [exact(23, part, "ICC is the share of true scores", "V" if part in "ac" else "E",
+                   f"{icc}*(sd_true**2 + {sem}**2) == sd_true**2", target=icc,
+                   unless=two_way if part == "d" else ())
+             for part, icc, sem in (("a", "icc", "sem"), ("b", "icc_c1", "sem_c"), ("c", "icc_a1", "sem_a"),
+                                    ("d", "icc_1", "sem_1"))]
     made.append(exact(23, "e", "component of units is the square of the SD of true scores", "E",
-                      "var_units == sd_true**2"))
+                      "var_units == sd_true**2", printed=("sd_true", "var_units")))
     return made
 
 
