@@ -226,8 +226,10 @@ def _half_width(shift: FloatArray, content: float) -> FloatArray:
         low, high = np.where(gap < 0, r, low), np.where(gap > 0, r, high)
         density = (np.exp(-0.5 * (shift + r) ** 2) + np.exp(-0.5 * (shift - r) ** 2)) / np.sqrt(2 * np.pi)
         step = r - gap / np.maximum(density, 1e-300)
-        r = np.where((step > low) & (step < high), step, 0.5 * (low + high))
-        if np.max(np.abs(gap)) < 1e-14:
+        # Where the equation holds to rounding, half the bracket would be a step away from the root.
+        found = np.abs(gap) < 1e-14
+        r = np.where(found | ((step > low) & (step < high)), np.where(found, r, step), 0.5 * (low + high))
+        if np.all(found):
             break
     return np.asarray(r, float)
 
