@@ -183,9 +183,9 @@ def _tables() -> list[Relation]:
               source=anova),
         # A component cut off at zero leaves the shares of the others, no longer the coefficient.
         varied(14, "r", "share of units is ICC(A,1)", "B", Case(("icc_a1 == share_units",)),
-               Case(("share_raters <= 0",)), target="icc_a1", source=MW),
-        exact(14, "s", "ICC(C,1) from the shares", "B", "icc_c1*(share_units + share_error) == share_units",
-              target="icc_c1", source=MW),
+               Case(("share_raters <= 0",)), Case(("share_units <= 0",)), target="icc_a1", source=MW),
+        varied(14, "s", "ICC(C,1) from the shares", "B", Case(("icc_c1*(share_units + share_error) == share_units",)),
+               Case(("share_units <= 0",)), target="icc_c1", source=MW),
         exact(14, "t", "ICC(A,1) from the components", "B",
               "icc_a1*(var_units + var_raters + var_error) == var_units", target="icc_a1", source=MW),
         exact(14, "u", "ICC(C,1) from the components", "B", "icc_c1*(var_units + var_error) == var_units",

@@ -89,7 +89,7 @@ def reliability(rng: np.random.Generator) -> Truth | None:
     shown = {x: max(v, 0.0) for x, v in raw.items()} if cut else raw
     whole = sum(shown.values())
     made.values |= shown
-    if whole > 0:
+    if whole > 0 and max(abs(v) for v in shown.values()) < 1.5 * whole:
         made.values |= {f"share_{x.removeprefix('var_')}": v / whole for x, v in shown.items()}
     mse, msj = squares.ms_residual, squares.ms_facet
     raters = shown["var_raters"]
