@@ -28,10 +28,10 @@ def page_html(result: Result) -> str:
     settings = result.provenance.settings
     return environment.get_template("review.html").render(
         title=result.question, answer=result.answer, invented=settings.get("invented") == "yes",
-        sets=[{"numbers": conflicts["numbers"][i], "where": conflicts["where"][i],
-               "relations": conflicts["relations"][i], "mend": conflicts["what would reconcile them"][i]}
+        sets=[{"numbers": minus(str(conflicts["numbers"][i])), "where": conflicts["where"][i],
+               "relations": conflicts["relations"][i], "mend": minus(str(conflicts["what would reconcile them"][i]))}
               for i in range(len(conflicts)) if not str(conflicts["standing"][i]).startswith("remark")],
-        fits=[f"{w}: {s}" for w, s in zip(fits["where"], fits["sentence"], strict=True)],
+        fits=[minus(f"{w}: {s}") for w, s in zip(fits["where"], fits["sentence"], strict=True)],
         questions=[minus(str(q)) for q in result.table("questions")["question"]],
         relations=[{"status": relations["status"][i], "where": relations["where"][i],
                     "number": relations["number"][i], "relation": relations["relation"][i],

@@ -62,7 +62,7 @@ class Claim:
     @property
     def name(self) -> str:
         """Its name in words, with its item."""
-        if self.symbol == "number":
+        if self.symbol in ("number", "whole"):
             return self.item or self.id or "number"
         return f"{title(self.symbol)} ({self.item})" if self.item else title(self.symbol)
 

@@ -12,7 +12,7 @@ from drift.reported.places import Place
 from drift.reported.propagation import Net, consistent, net_of, propagate
 from drift.reported.relation import Relation
 
-MOST_CHAINS = 4
+MOST_CHAINS, ENOUGH = 3, 3
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,9 @@ def conflicts(place: Place, relations: Sequence[Relation], verdicts: Sequence[Ve
     found = [_single(v) for v in verdicts if v.status == "conflicts"]
     if found:
         named = _merged(_with_suspects(place, relations, found))
-        if all(c.alone for c in named):
-            # Single numbers explain everything in this place: chains through them would say the same at more length.
+        if all(c.alone for c in named) or len(found) >= ENOUGH:
+            # Single numbers explain everything in this place, or enough relations fail alone: chains through them
+            # would say the same at more length.
             return named
     failing = frozenset(v.relation.label for v in verdicts
                         if v.status in ("conflicts", "last digit", "only under a convention", "question"))

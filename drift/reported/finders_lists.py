@@ -106,7 +106,8 @@ def effective_freedom(relation: Relation, place: Place) -> Iterator[Verdict]:
     bottom = total([iv.divide(iv.power(interval_of(us[i]), 4), interval_of(nus[i])) for i in us])
     needed = iv.divide(iv.power(squares, 2), bottom)
     value = interval_of(claim)
-    cut: Interval = (value[0], value[1] + 1) if claim.printed.decimals == 0 else value
+    # Degrees of freedom are printed rounded or cut to a whole number.
+    cut: Interval = (value[0], value[1] + 0.5) if claim.printed.decimals == 0 else value
     yield verdict(relation, place, (claim, *us.values(), *nus.values()), _meets(needed, cut), needed=needed,
                   target=claim, near=close(claim, needed))
 

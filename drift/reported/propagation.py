@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -92,7 +93,7 @@ def propagate(net: Net, *, wider: Mapping[int, float] | None = None, splits: int
         own = {n: box[n] for n in made.names}
         after, _ = narrow_any(made.equations(), own, splits=splits)
         for name, a in after.items():
-            a = _whole(name, a)
+            a = _whole(name, a, net.place.design)
             if gained(box[name], a):
                 for other in watching[name]:
                     if other != i:
@@ -101,13 +102,11 @@ def propagate(net: Net, *, wider: Mapping[int, float] | None = None, splits: int
     return box
 
 
-def _whole(name: str, a: Interval) -> Interval:
-    """Take a count to the whole numbers inside."""
+def _whole(name: str, a: Interval, design: str) -> Interval:
+    """Take a count to the whole numbers inside; an incomplete design has a mean number of measurements instead."""
     q = quantities().get(name)
-    if q is None or q.scale != "whole" or a[0] < -1e15 or a[1] > 1e15:
+    if q is None or (name == "k" and design != "complete") or q.scale != "whole" or a[0] < -1e15 or a[1] > 1e15:
         return a
-    import math
-
     low, high = float(math.ceil(a[0] - SMALL * max(1.0, abs(a[0])))), float(math.floor(a[1] + SMALL * max(1.0, a[1])))
     if low > high:
         raise EmptyIntervalError

@@ -293,7 +293,7 @@ def _keep(draft: Draft, claim: Mapping[str, Any], quantity: Quantity, made: Read
           row: int) -> None:
     """Keep what one string says as claims: the number, the ends of its interval, its level, n, k and m."""
     table, group, item = (str(claim.get(k, "")).strip() for k in ("table", "group", "item"))
-    if item and not quantity.many and quantity.symbol != "number":
+    if item and not quantity.many and quantity.symbol not in ("number", "whole"):
         group, item = ", ".join(x for x in (group, item) if x), ""
     rounding = _rounding(draft, claim["rounding"], row) if "rounding" in claim else draft.rounding
     parts = {"": made.point, "__low": made.low, "__high": made.high}
@@ -359,7 +359,7 @@ def _fitted(draft: Draft, quantity: Quantity, printed: Printed, row: int) -> Pri
                     f"Write {value / 100} or '{value} %', as the paper has it.", row=row, column="printed",
                     value=printed.text, code="percent")
         return None
-    if quantity.domain[0] == 0.0 and value < 0 and quantity.symbol != "number":
+    if quantity.domain[0] == 0.0 and value < 0:
         draft.fault(f"{quantity.name} cannot be negative", "Check the sign in the paper.", row=row, column="printed",
                     value=printed.text, code="impossible-value")
         return None

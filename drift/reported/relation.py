@@ -27,12 +27,15 @@ class Case:
         The convention in words.
     usual : bool
         Whether the relation agrees without a remark under it; others are "only under".
+    extra : bool
+        Whether it is tried only where all its numbers are printed.
     """
 
     equations: tuple[str, ...]
     convention: Mapping[str, str] = field(default_factory=dict)
     said: str = ""
     usual: bool = True
+    extra: bool = False
 
 
 @dataclass(frozen=True, eq=False)

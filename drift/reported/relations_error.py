@@ -15,29 +15,40 @@ def _factor_cases(left: str, right: str, level: str, df: str) -> tuple[Case, ...
             Case((f"{left} == {right.format(c=f'tq({level}, {df})')}",), {"factor": "t"}, "t factor"))
 
 
+def _plain(sem: str, icc: str) -> Case:
+    """Return the formula that many papers use, which is off by some per cent with the SD of all readings."""
+    return Case((f"{sem} == sd_all*sqrt(1 - {icc})",), {}, "the plain formula SD sqrt(1 - ICC) with the SD of all "
+                "readings", usual=False, extra=True)
+
+
 def _sem() -> list[Relation]:
+    plain_c, plain_a, plain_1 = _plain("sem_c", "icc_c1"), _plain("sem_a", "icc_a1"), _plain("sem_1", "icc_1")
     wide = "sd_all*sqrt((n*k - 1)/((n - 1)*f_two + (k - 1)*f_raters + (n - 1)*(k - 1)))"
     return [
-        exact(16, "a", "SEM (consistency) is the root of MS error", "B", "sem_c == sqrt(ms_error)", source=WEIR),
-        exact(16, "b", "SEM (consistency) from the SD within columns", "B",
-              "sem_c == sd_columns*sqrt(1 - icc_c1)", source=WEIR),
+        varied(16, "a", "SEM (consistency) is the root of MS error", "B", Case(("sem_c == sqrt(ms_error)",)), plain_c,
+               target="sem_c", source=WEIR),
+        varied(16, "b", "SEM (consistency) from the SD within columns", "B",
+               Case(("sem_c == sd_columns*sqrt(1 - icc_c1)",)), plain_c, target="sem_c", source=WEIR),
         varied(16, "c", "SEM (agreement) from raters and error", "B",
                Case(("sem_a == sqrt(var_raters + ms_error)",)),
                # A negative component of raters is cut off at zero by most programs.
-               Case(("sem_a == sqrt(ms_error)", "var_raters <= 0")), target="sem_a", source=WEIR),
+               Case(("sem_a == sqrt(ms_error)", "var_raters <= 0")), plain_a, target="sem_a", source=WEIR),
         varied(16, "d", "SEM (agreement) from the components", "B",
                Case(("sem_a == sqrt(var_units + var_raters + var_error)*sqrt(1 - icc_a1)",)),
-               Case(("sem_a == sqrt(var_error)", "var_raters <= 0")), target="sem_a", source=WEIR),
+               Case(("sem_a == sqrt(var_error)", "var_raters <= 0")), plain_a, target="sem_a", source=WEIR),
         varied(16, "e", "SEM (agreement) from the mean squares", "B",
                Case(("sem_a == sqrt(ms_error + (ms_raters - ms_error)/n)",)),
-               Case(("sem_a == sqrt(ms_error)", "ms_raters <= ms_error")), target="sem_a", source=WEIR),
-        exact(16, "f", "SEM (one-way) is the root of MS within", "B", "sem_1 == sqrt(ms_within)", source=WEIR),
+               Case(("sem_a == sqrt(ms_error)", "ms_raters <= ms_error")), plain_a, target="sem_a", source=WEIR),
+        varied(16, "f", "SEM (one-way) is the root of MS within", "B", Case(("sem_1 == sqrt(ms_within)",)), plain_1,
+               target="sem_1", source=WEIR),
         varied(16, "g", "SEM (agreement) against SEM (consistency) and the F of raters", "B",
                Case(("sem_a == sem_c*sqrt(1 + (f_raters - 1)/n)",)), Case(("sem_a == sem_c", "f_raters <= 1")),
-               target="sem_a", source=WEIR),
-        exact(17, "a", "SEM (one-way) from the SD of all readings", "B",
-              "sem_1 == sd_all*sqrt((1 - icc_1)*(n*k - 1)/(n*k - 1 - (k - 1)*icc_1))", source=WEIR),
-        exact(17, "b", "SEM (consistency) from the SD of all readings", "B", f"sem_c == {wide}", source=WEIR),
+               plain_a, plain_c, target="sem_a", source=WEIR),
+        varied(17, "a", "SEM (one-way) from the SD of all readings", "B",
+               Case(("sem_1 == sd_all*sqrt((1 - icc_1)*(n*k - 1)/(n*k - 1 - (k - 1)*icc_1))",)), plain_1,
+               target="sem_1", source=WEIR),
+        varied(17, "b", "SEM (consistency) from the SD of all readings", "B", Case((f"sem_c == {wide}",)), plain_c,
+               target="sem_c", source=WEIR),
         exact(17, "c", "SEM (consistency) has a bound by the SD of all readings", "I",
               "sem_c <= sd_all*sqrt((n*k - 1)/((n - 1)*(k - 1)))", source=WEIR),
         *(varied(17, part, f"{name} = SD sqrt(1 - ICC)", "V",

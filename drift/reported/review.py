@@ -22,7 +22,6 @@ from drift.reported.vocabulary import quantities, title
 from drift.results import Estimate, Provenance, Result, ResultTable, run_versions
 
 STATED = 48
-HIDDEN = (11, 12)  # approximate intervals: silent where the exact one fits or no one said which it is
 
 
 class ReviewResult(Result):
@@ -69,15 +68,21 @@ def look(paper: Paper, *, with_implied: bool = True) -> Review:
 def _told(found: list[Verdict], place: Place) -> list[Verdict]:
     """Leave out what would only repeat: approximate intervals nobody claimed, bounds that say nothing."""
     kept = []
+    # A number that an exact relation confirms is not asked about by an approximate one.
+    confirmed = {id(v.target) for v in found if v.status == "agrees" and v.relation.kind in ("E", "B", "N")
+                 and v.relation.number not in (0, 5, 8) and v.target is not None}
+    wanting = {c.symbol for v in found if v.relation.number in (9, 10) and v.status != "agrees" for c in v.claims}
     fitting = {c.symbol for v in found if v.relation.number in (9, 10) and v.status == "agrees" for c in v.claims}
     for v in found:
-        if v.relation.number == 12 and v.status != "agrees" and not place.stated(
-                [c.symbol for c in v.claims], "method") & {"Fisher z"}:
+        if v.relation.number == 12 and not place.stated([c.symbol for c in v.claims], "method") & {"Fisher z"} and (
+                v.status != "agrees" or not wanting & {c.symbol for c in v.claims}):
             continue
-        if v.relation.number in HIDDEN and (v.status != "agrees" or v.relation.number == 12) and any(c.symbol in fitting for c in v.claims
-                                                                        if c.symbol.endswith("__high")):
+        if v.relation.number == 11 and v.status != "agrees" and any(
+                c.symbol in fitting for c in v.claims if c.symbol.endswith("__high")):
             continue
-        if v.relation.number == 8 and v.status == "uninformative":
+        if v.relation.kind == "A" and v.status != "agrees" and id(v.target) in confirmed:
+            continue
+        if v.relation.number == 8 and v.status in ("agrees", "uninformative"):
             continue
         kept.append(v)
     return kept
@@ -153,12 +158,12 @@ def _roundings(paper: Paper) -> str:
 def _questions(found: Review) -> list[tuple[str, str, str]]:
     """Return kind, place and words of every question, conflicts first."""
     made: list[tuple[str, str, str]] = []
-    accused = {id(c) for s in found.conflicts for c in s.claims}
-    for s in found.conflicts:
-        if not s.remark:
-            extra = " ".join(d.sentence for d in found.detections
-                             if d.place is s.place and any(id(c) in {id(x) for x in s.claims} for c in d.claims))
-            made.append(("conflict", s.place.words, wording.question_of_conflict(s, extra)))
+    accused = {id(c) for s in found.conflicts for c in s.claims if not s.remark}
+    for part in wording.together(found.conflicts):
+        inside = {id(c) for s in part for c in s.claims}
+        extra = " ".join(d.sentence for d in found.detections
+                         if d.place is part[0].place and any(id(c) in inside for c in d.claims))
+        made.append(("conflict", part[0].place.words, wording.question_of_conflicts(part, extra)))
     done = set()
     for d in found.detections:
         if not any(id(c) in accused for c in d.claims):
@@ -265,13 +270,10 @@ def _estimates(found: Review) -> list[Estimate]:
 def _findings(found: Review) -> list[Finding]:
     """Conflicts are warnings, remarks on last digits notes."""
     made = []
-    for c in found.conflicts:
-        if c.remark:
-            made.append(Finding(severity="note", code="last-digit", message=_remark(c)))
-        else:
-            made.append(Finding(severity="warning", code="cannot-all-be-true",
-                                message=wording.conflict_sentence(c), mend=wording.mend_sentence(c)
-                                or "Ask the authors which of them is right."))
+    for part in wording.together(found.conflicts):
+        made.append(Finding(severity="warning", code="cannot-all-be-true", message=wording.conflict_sentence(part),
+                            mend=wording.mend_sentence(part[0]) or "Ask the authors which of them is right."))
+    made += [Finding(severity="note", code="last-digit", message=_remark(c)) for c in found.conflicts if c.remark]
     for v in found.verdicts:
         if v.status == "last digit":
             made.append(Finding(severity="note", code="last-digit", message=_last_digit(v)))

@@ -66,7 +66,7 @@ def _habits(paper: Paper, places: list[Place], relation: Relation) -> Iterator[V
     """Find quantities that are printed with fewer digits in one place than in the others."""
     seen: dict[str, dict[int, list[Claim]]] = {}
     for c in paper.claims:
-        if not c.symbol.endswith("__level") and c.symbol not in ("n", "k", "m") and not c.item:
+        if not c.symbol.endswith("__level") and c.symbol not in ("n", "k", "m", "number", "whole") and not c.item:
             seen.setdefault(c.symbol, {}).setdefault(c.printed.decimals, []).append(c)
     for by_digits in seen.values():
         if len(by_digits) > 1 and sum(map(len, by_digits.values())) >= 4:

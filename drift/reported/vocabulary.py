@@ -104,7 +104,7 @@ def title(symbol: str) -> str:
     """Name a variable of an equation in words: a quantity, or an end or the level of its interval."""
     base, _, part = symbol.partition("__")
     q = quantities().get(base)
-    name = q.name if q else base
+    name = q.name if q else {"loa": "the limits of agreement"}.get(base, base)
     return {"": name, "low": f"lower end of {name}", "high": f"upper end of {name}", "level": f"level of {name}"}[part]
 
 

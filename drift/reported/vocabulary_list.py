@@ -27,6 +27,7 @@ FAMILIES: dict[str, tuple[Row, ...]] = {
         _row("lost", "readings lost", FROM_ZERO, "whole", "losses", "missing readings"),
         _row("n_pairs", "N pairs", (2.0, 1e6), "whole", "pairs analysed", "paired readings"),
         _row("number", "number", ANY, "number", "any number"),
+        _row("whole", "whole number", (-1e9, 1e9), "whole", "a count", "integer"),
     ),
     "ICC and F": (
         _row("icc", "ICC", COEFFICIENT, "share", "intraclass correlation", "ICC (form not stated)"),

@@ -47,7 +47,9 @@ def range_text(a: Interval, claim: Claim | None = None) -> str:
         digits = max(0, min(10, max(digits - 1, 1 - math.floor(math.log10(width)))))
         if claim and width > 10 * float(claim.printed.unit) * (100 if percent else 1):
             digits = max(0, claim.printed.decimals - (2 if percent else 0))
-    if max(abs(x) for x in (low, high) if math.isfinite(x)) >= 1e7:
+    if width < 1e-9 * max(1.0, abs(low)):
+        one = two = f"{low:.{max(0, claim.printed.decimals if claim else 4)}f}" if low != round(low) else f"{low:.0f}"
+    elif max(abs(x) for x in (low, high) if math.isfinite(x)) >= 1e7:
         one, two = (f"{x:.6g}" for x in (low, high))
     else:
         one, two = (f"{x + 0.0:.{max(0, digits)}f}" for x in (low, high))
@@ -72,15 +74,38 @@ def said(v: Verdict) -> str:
     return f"{text}. {v.hint}".strip() if v.hint else text
 
 
-def conflict_sentence(conflict: Conflict) -> str:
+def together(conflicts: Sequence[Conflict]) -> list[list[Conflict]]:
+    """Return accusing conflicts, those together that one number alone would mend."""
+    parts: list[list[Conflict]] = []
+    for c in conflicts:
+        if c.remark:
+            continue
+        mends = {id(x) for x, _ in c.alone}
+        same = next((p for p in parts if p[0].place is c.place and mends & {id(x) for x, _ in p[0].alone}), None)
+        if same is None:
+            parts.append([c])
+        else:
+            same.append(c)
+    return parts
+
+
+def conflict_sentence(part: Sequence[Conflict]) -> str:
     """Name the numbers that cannot all be true."""
-    names = join_words(named(c) for c in told(conflict.claims))
+    claims = claims_in(part)
+    relations = list(dict.fromkeys(r for c in part for r in c.relations))
     by = join_words(f"{r.name} ({r.label})" if r.number < 48 else f"{r.name} (stated by the paper)"
-                    for r in conflict.relations[:3])
-    more = " and others" if len(conflict.relations) > 3 else ""
-    both = "both" if len(told(conflict.claims)) == 2 else "all"
-    verb = "cannot be true" if len(told(conflict.claims)) == 1 else f"cannot {both} be true"
-    return f"{conflict.place.words}: {names} {verb}, by {by}{more}."
+                    for r in relations[:3])
+    more = f" and {len(relations) - 3} more" if len(relations) > 3 else ""
+    by = by.replace(" and ", ", ") + more if more else by
+    verb = "cannot be true" if len(claims) == 1 else f"cannot {'both' if len(claims) == 2 else 'all'} be true"
+    return f"{part[0].place.words}: {join_words(named(c) for c in claims)} {verb}, by {by}."
+
+
+def claims_in(part: Sequence[Conflict]) -> list[Claim]:
+    """Return the claims of conflicts worth naming; levels only where an interval is what is wrong."""
+    claims = told(list({id(c): c for x in part for c in x.claims}.values()))
+    plain = [c for c in claims if not c.symbol.endswith("__level")]
+    return claims if any(c.symbol.endswith(("__low", "__high")) for c in plain) and len(plain) < 6 else plain
 
 
 def told(claims: Sequence[Claim]) -> list[Claim]:
@@ -98,17 +123,17 @@ def mend_sentence(conflict: Conflict) -> str:
     return f"Everything here would fit if {', or if '.join(parts[:3])}." if parts else ""
 
 
-def question_of_conflict(conflict: Conflict, extra: str = "") -> str:
+def question_of_conflicts(part: Sequence[Conflict], extra: str = "") -> str:
     """Ask the authors about numbers that cannot all be true."""
-    names = join_words(named(c) for c in told(conflict.claims) if not c.symbol.endswith("__level"))
-    mend = mend_sentence(conflict)
-    said = f"{conflict.place.words}: we could not reconcile {names} ({relation_words(conflict)})."
+    names = join_words(named(c) for c in claims_in(part) if not c.symbol.endswith("__level"))
+    mend = mend_sentence(part[0])
+    said = f"{part[0].place.words}: we could not reconcile {names} ({relation_words(part)})."
     return " ".join(x for x in (said, mend, extra, "Could you check them, or say how they were obtained?") if x)
 
 
-def relation_words(conflict: Conflict) -> str:
-    """Name the relations of a conflict."""
-    names = list(dict.fromkeys(r.name for r in conflict.relations))
+def relation_words(part: Sequence[Conflict]) -> str:
+    """Name the relations of conflicts."""
+    names = list(dict.fromkeys(r.name for c in part for r in c.relations))
     return "; ".join(names[:3]) + ("; and others" if len(names) > 3 else "")
 
 
@@ -133,7 +158,7 @@ def answer(n_claims: int, n_places: int, n_checked: int, conflicts: Sequence[Con
            n_digits: int) -> str:
     """Give the verdict in one sentence or two."""
     what = f"{n_claims} printed numbers"
-    real = [c for c in conflicts if not c.remark]
+    real = together(conflicts)
     if not n_checked:
         return with_minus_signs(f"Nothing could be checked: no relation has all its numbers among the {what}.")
     rest = []
@@ -143,9 +168,10 @@ def answer(n_claims: int, n_places: int, n_checked: int, conflicts: Sequence[Con
         rest.append(f"{n_digits} {'remark' if n_digits == 1 else 'remarks'} on last digits")
     tail = f" {join_words(rest).capitalize()}." if rest else ""
     if real:
-        count = len(real)
-        sets = "one set of numbers" if count == 1 else f"{count} sets of numbers"
-        return with_minus_signs(f"These {what} cannot all be true: {sets} contradict{'s' if count == 1 else ''} "
-                                f"{'itself' if count == 1 else 'themselves'} by exact relations.{tail}")
+        places = list(dict.fromkeys(p[0].place.words for p in real))
+        where = "; ".join(places[:3]) + ("; and elsewhere" if len(places) > 3 else "")
+        count = f"{len(real)} contradictions" if len(real) > 1 else "one contradiction"
+        return with_minus_signs(f"These {what} cannot all be true: exact relations show {count} "
+                                f"({where}).{tail}")
     return with_minus_signs(f"Nothing in these {what} contradicts itself: {n_checked} "
                             f"{'relation was' if n_checked == 1 else 'relations were'} checked.{tail}")
