@@ -2,7 +2,7 @@
 
 An interval is a tuple ``(low, high)`` of floats, ends included; an open end is infinite. Each operation widens its
 result by the last bit that rounding may have cost, so that an interval that does not meet another is a proof, not an
-accident of floating point.
+accident of floating point. (Magnitudes below 1e-150, whose products are lost, do not occur in print.)
 
 References
 ----------
