@@ -158,17 +158,28 @@ def forward(eq: Equation, box: Mapping[str, Interval]) -> list[Interval]:
     return values
 
 
-def slopes(eq: Equation, values: list[Interval]) -> dict[str, Interval]:
+def varying(eq: Equation, box: Mapping[str, Interval]) -> list[bool]:
+    """Tell of every step whether it depends on a name that is not one number.
+
+    What only looks narrow does vary: a slope that leaves it out may have the wrong sign.
+    """
+    made: list[bool] = []
+    for step in eq.steps:
+        made.append(box[step.name][0] < box[step.name][1] if step.op == "name" else any(made[p] for p in step.parts))
+    return made
+
+
+def slopes(eq: Equation, values: list[Interval], box: Mapping[str, Interval]) -> dict[str, Interval]:
     """Enclose the partial derivatives of left minus right, by reverse accumulation of the chain rule."""
+    varies = varying(eq, box)
     grown: list[Interval] = [(0.0, 0.0)] * len(values)
     grown[-1] = (1.0, 1.0)
     for i in range(len(values) - 1, -1, -1):
         step, mine = eq.steps[i], grown[i]
-        if not step.parts or mine == (0.0, 0.0):
+        if not step.parts or not varies[i] or mine == (0.0, 0.0):
             continue
         for part, slope in zip(step.parts, _local(step, values, i), strict=True):
-            # What does not vary needs no slope.
-            if not iv.is_point(values[part]):
+            if varies[part]:
                 grown[part] = iv.add(grown[part], iv.multiply(mine, slope))
     return {name: grown[i] for name, i in eq.places.items()}
 
@@ -202,12 +213,10 @@ def _local(step: Step, values: list[Interval], i: int) -> tuple[Interval, ...]:
         return (one if a[0] >= 0 else (-1.0, -1.0) if a[1] <= 0 else (-1.0, 1.0),)
     if op in ("max", "min"):
         return (0.0, 1.0), (0.0, 1.0)
-    return tuple(_sign(way, values[p]) for way, p in zip(FUNCTIONS[op][1], step.parts, strict=True))
+    return tuple(_sign(way) for way in FUNCTIONS[op][1])
 
 
-def _sign(way: int, a: Interval) -> Interval:
-    if iv.is_point(a):
-        return (0.0, 0.0)
+def _sign(way: int) -> Interval:
     return (0.0, inf) if way > 0 else (-inf, 0.0) if way < 0 else iv.WHOLE
 
 
@@ -223,8 +232,8 @@ def difference(eq: Equation, box: Mapping[str, Interval], *, splits: int = 0) ->
     found = values[-1]
     if found[0] > 0.0 or found[1] < 0.0 or eq.is_sharp(box) or found[0] == -inf and found[1] == inf and not splits:
         return found
-    slope = slopes(eq, values)
-    wide = [n for n in eq.names if not iv.is_point(box[n])]
+    slope = slopes(eq, values, box)
+    wide = [n for n in eq.names if box[n][0] < box[n][1]]
     low_box, high_box = dict(box), dict(box)
     loose = []
     for name in wide:

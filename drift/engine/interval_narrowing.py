@@ -90,7 +90,7 @@ def narrow_by_newton(eq: Equation, box: Box) -> Box:
     """Narrow each variable of one equation by Newton's step about its middle."""
     if eq.sense != "==":
         return box
-    slope = slopes(eq, forward(eq, box))
+    slope = slopes(eq, forward(eq, box), box)
     for name in eq.names:
         a, g = box[name], slope[name]
         if iv.is_point(a) or not math.isfinite(iv.width(a)) or g[0] <= 0.0 <= g[1] or not math.isfinite(iv.width(g)):

@@ -127,16 +127,25 @@ def accuses(made: Instance, place: Place) -> bool:
         return False
     if relation.number == 42 and place.design == "mixed model":
         return False  # t, degrees of freedom and R squared of a mixed model are tied otherwise
+    # A usual way that could not be tried, for want of n, leaves the question open.
+    if any(c.usual and c.extra and c not in made.cases and _open(c, made, place) for c in relation.cases):
+        return False
     levels = level_names(made.names)
+    known = bool(place.stated(made.names, "factor") & {"1.96", "2"}) or all(n in place.single for n in levels)
     for need in relation.needs:
         if need == "level":
-            if any(n not in place.single for n in levels):
+            if not known:
                 return False
         elif not place.stated(_for_key(made.names, need), need):
             return False
-    if any(n not in place.single for n in levels):
+    if not known:
         return False
     return relation.kind != "N" or bool(relation.needs) or bool(place.stated(made.names, "method"))
+
+
+def _open(case: Case, made: Instance, place: Place) -> bool:
+    """Tell whether nothing that is stated rules a case out."""
+    return all(not (said := place.stated(_for_key(made.names, k), k)) or w in said for k, w in case.convention.items())
 
 
 def filled(made: Instance, box: Mapping[str, Interval], *, level: float | None = None) -> Box:
@@ -210,8 +219,9 @@ def needed_range(made: Instance, cases: Sequence[Case], box: Box, name: str) -> 
     if not name:
         return NO_RANGE
     found: Interval | None = None
+    wide = _wide(name, box)
     for equations in made.equations(cases):
-        free = {**box, name: domain(name)}
+        free = {**box, name: wide}
         try:
             for e in equations:
                 free = narrow(e, free, splits=2)
@@ -221,7 +231,19 @@ def needed_range(made: Instance, cases: Sequence[Case], box: Box, name: str) -> 
         except EmptyIntervalError:
             continue
         found = free[name] if found is None else hull(found, free[name])
-    return found or NO_RANGE
+    if found is None:
+        return NO_RANGE
+    whole = domain(name)
+    # An end that is only where the search began is no end.
+    return (whole[0] if found[0] <= wide[0] else found[0], whole[1] if found[1] >= wide[1] else found[1])
+
+
+def _wide(name: str, box: Box) -> Interval:
+    """Return where to look for a number: all it can be, as far as a million times what is printed."""
+    low, high = domain(name)
+    a = box.get(name, (low, high))
+    size = max((abs(x) for x in a if math.isfinite(x)), default=1.0) or 1.0
+    return (max(low, -1e6 * size), min(high, 1e6 * size))
 
 
 def _says_nothing(needed: Interval, target: Claim) -> bool:

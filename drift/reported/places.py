@@ -80,7 +80,7 @@ def interval_of(claim: Claim, *, rounding: Rounding | None = None, extra: float 
     base, _, part = claim.symbol.partition("__")
     q = quantities().get(base)
     exact = part == "level" or (q is not None and not part and (
-        q.scale == "whole" or (q.symbol.startswith("df_") or q.symbol == "nu_part") and claim.printed.decimals == 0))
+        q.scale == "whole" or (q.symbol.startswith("df_") or q.symbol in ("nu_part", "ndc")) and claim.printed.decimals == 0))
     if exact and not claim.printed.bound:
         x = float(claim.printed.value)
         return (x, x)

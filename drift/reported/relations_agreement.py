@@ -19,14 +19,15 @@ def _limits() -> list[Relation]:
         found = []
         for word, factor, said, usual in factors:
             c = factor.format(level=level)
-            found.append(Case((f"{left} == {right.format(c=c)}",), {"factor": word, "divisor": "n-1"}, said, usual))
+            found.append(Case((f"{left} == {right.format(c=c)}",), {"factor": word, "divisor": "n-1"}, said, usual,
+                              extra="t" in word))
         for word, factor, said, _ in factors[:2]:
             c = factor.format(level=level)
             # The printed SD has divisor n and the limits are made of the one with n - 1, or the other way round.
             found += [Case((f"{left} == {right.format(c=f'{c}*{DIVISOR}')}",), {"factor": word, "divisor": "n"},
-                           f"{said}, printed SD with divisor n and limits with n - 1", False),
+                           f"{said}, printed SD with divisor n and limits with n - 1", False, True),
                       Case((f"{left}*{DIVISOR} == {right.format(c=c)}",), {"factor": word, "divisor": "n"},
-                           f"{said}, printed SD with divisor n - 1 and limits with n", False)]
+                           f"{said}, printed SD with divisor n - 1 and limits with n", False, True)]
         return tuple(found)
 
     made += [

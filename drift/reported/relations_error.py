@@ -12,7 +12,7 @@ def _factor_cases(left: str, right: str, level: str, df: str) -> tuple[Case, ...
     """Return the ways an MDC is made of an SEM; ``{c}`` in ``right`` is the factor."""
     return (Case((f"{left} == {right.format(c=f'zq({level})')}",), {"factor": "1.96"}, "normal factor"),
             Case((f"{left} == {right.format(c='2')}",), {"factor": "2"}, "factor 2"),
-            Case((f"{left} == {right.format(c=f'tq({level}, {df})')}",), {"factor": "t"}, "t factor"))
+            Case((f"{left} == {right.format(c=f'tq({level}, {df})')}",), {"factor": "t"}, "t factor", extra=True))
 
 
 def _plain(sem: str, icc: str) -> Case:
@@ -54,7 +54,7 @@ def _sem() -> list[Relation]:
         *(varied(17, part, f"{name} = SD sqrt(1 - ICC)", "V",
                  Case((f"{sem} == sd*sqrt(1 - {icc})",), {}, "the printed SD"),
                  Case((f"{sem} == sd*sqrt(1 - {icc})*sqrt(n/(n - 1))",), {"divisor": "n"},
-                      "SD with divisor n", usual=False), target=sem, source=WEIR)
+                      "SD with divisor n", usual=False, extra=True), target=sem, source=WEIR)
           for part, name, sem, icc in (("d", "SEM", "sem", "icc"), ("e", "SEM (consistency)", "sem_c", "icc_c1"),
                                        ("f", "SEM (agreement)", "sem_a", "icc_a1"),
                                        ("g", "SEM (one-way)", "sem_1", "icc_1"))),
@@ -131,7 +131,8 @@ def _intervals_and_cv() -> list[Relation]:
     made += [
         varied(22, "a", "CV is SD over the mean", "V",
                Case(("cv == 100*sd/mean",), {}, "SD over mean"),
-               Case(("cv == 100*sqrt(exp(sd_log**2) - 1)",), {}, "from the SD of logs", usual=False), target="cv"),
+               Case(("cv == 100*sqrt(exp(sd_log**2) - 1)",), {}, "from the SD of logs", usual=False,
+                    extra=True), target="cv"),
         varied(22, "b", "SEM in percent is SEM over the mean", "V",
                *(Case((f"sem_percent == 100*{sem}/mean",), {}, f"of {name}") for sem, name in
                  (("sem", "the SEM"), ("sem_c", "SEM (consistency)"), ("sem_a", "SEM (agreement)"),

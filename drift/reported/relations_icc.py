@@ -73,7 +73,7 @@ def _forms() -> list[Relation]:
         exact(3, "b", "ICC(A,k) from the two F ratios", "B", "icc_ak == (f_two - 1)/(f_two + (f_raters - 1)/n)",
               source=MW),
         exact(3, "c", "agreement, consistency and the F of raters", "B",
-              "(icc_c1 - icc_a1)*(f_two - 1)*n == k*(f_raters - 1)*icc_a1*icc_c1", target="icc_a1", source=MW),
+              "icc_a1*(n*(f_two - 1) + k*(f_raters - 1)*icc_c1) == icc_c1*n*(f_two - 1)", target="icc_a1", source=MW),
         exact(4, "", "one-way F from the two-way ones", "B", "f_one == n*f_two/(f_raters + n - 1)", source=SF),
     ]
     for part, one_way, a, c in (("a", "icc_1", "icc_a1", "icc_c1"), ("b", "icc_k", "icc_ak", "icc_ck")):

@@ -18,8 +18,8 @@ from tests.coverage.family import FOLDER, Family, Held, Row
 from tests.reported.errors import KINDS, seeded
 
 TABLE = FOLDER / "reported_errors.csv"
-SEED, STUDIES = 20261127, 400
-DIGITS = (2, 3, 4, 5)
+SEED, STUDIES = 20261127, 60
+DIGITS = (2, 3, 4)
 DESIGNS = [f"{kind}, {d} digits" for kind in KINDS for d in DIGITS]
 COLUMNS = ("accused", "asked", "last digit", "named", "corrected")
 
