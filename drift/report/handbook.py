@@ -31,6 +31,7 @@ HELP = {
     "plan": ("planning",),
     "today": ("today", "control-charts"),
     "chart": ("control-charts",),
+    "review": ("reported-numbers",),
 }
 _FIGURE = re.compile(r"<p><img src=\"figures/([\w-]+)\.svg\" alt=\"[^\"]*\"\s*/?></p>")
 _TOPIC = re.compile(r"<code>drift explain ([a-z -]+)</code>")

@@ -279,10 +279,10 @@ def _otherwise(made: Instance, place: Place, box: Box) -> tuple[str, str]:
                 if all(n not in place.single for n in levels):
                     return said, ""
                 return "", f"It would fit {said}."
-    left_out = [c for c in made.relation.cases if c not in made.cases
-                and all(n in place.single or n.endswith("__level") for n in variables(made.relation, (c,)))]
+    left_out = tuple(c for c in made.relation.cases if c not in made.cases
+                     and all(n in place.single or n.endswith("__level") for n in variables(made.relation, (c,))))
     if left_out:
-        wide = Instance(made.relation, tuple(left_out), variables(made.relation, left_out))
+        wide = Instance(made.relation, left_out, variables(made.relation, left_out))
         case = first_possible(wide, left_out, filled(wide, place.printed))
         if case is not None and case.said:
             return "", f"It would fit another convention: {case.said}."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 from drift.engine.intervals import EmptyIntervalError, Interval, meet
 from drift.reported.claims import LEVELS, Claim, Paper, held_in, scopes
@@ -114,7 +114,8 @@ def places(paper: Paper) -> list[Place]:
     return found
 
 
-def variables(relation: Relation, cases: Iterable[Case] | None = None) -> tuple[str, ...]:
+@lru_cache(maxsize=8192)
+def variables(relation: Relation, cases: tuple[Case, ...] | None = None) -> tuple[str, ...]:
     """Return the variables of a relation (or of some of its cases) in the order they are written."""
     from drift.engine.interval_equations import equation
 

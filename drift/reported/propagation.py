@@ -68,7 +68,7 @@ def _connected(made: list[Instance], place: Place) -> list[Instance]:
         made = kept
 
 
-def propagate(net: Net, *, wider: Mapping[int, float] | None = None, splits: int = 2) -> Box:
+def propagate(net: Net, *, wider: Mapping[int, float] | None = None, splits: int = 0) -> Box:
     """Narrow all variables until nothing moves.
 
     Raises

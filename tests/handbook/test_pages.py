@@ -71,6 +71,7 @@ def test_every_command_shown_runs(topic: str, words: list[str], monkeypatch: pyt
                                   tmp_path: Path) -> None:
     (tmp_path / "demo_trials").symlink_to(ROOT / "demo_trials")
     (tmp_path / "tests").symlink_to(ROOT / "tests")
+    (tmp_path / "analyses").symlink_to(ROOT / "analyses")
     monkeypatch.chdir(tmp_path)
     result = CliRunner().invoke(cli, words)
     assert result.exit_code == 0, result.output
