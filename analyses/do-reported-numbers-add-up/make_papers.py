@@ -97,7 +97,8 @@ def wear(rng: np.random.Generator) -> list[Claim]:
     se = math.sqrt(float(rest @ rest) / (use.size - 2) / float(x @ x))
     half = float(stdtrit(use.size - 2, 0.975)) * se
     where: Claim = {"table": "Table 4", "group": "insole P03"}
-    return [{"what": "slope", "printed": f"{slope:.3f} ({slope - half:.3f} to {slope + half:.3f})", "method": "t", **where},
+    return [{"what": "slope", "printed": f"{slope:.3f} ({slope - half:.3f} to {slope + half:.3f})", "method": "t",
+             **where},
             {"what": "SE of the slope", "printed": f"{se:.4f}", **where},
             {"what": "t of the slope", "printed": f"{slope / se:.1f}", **where},
             {"what": "df of the slope", "printed": str(use.size - 2), **where},

@@ -1,4 +1,4 @@
-"""``drift review``: can the numbers that a paper prints be true together?"""
+"""``drift review``: whether the numbers that a paper prints can be true together."""
 
 from __future__ import annotations
 

@@ -13,8 +13,8 @@ MOST_IMPLIED = 12
 def blocks(result: Result) -> list[str]:
     """Return what a person reads after the answer."""
     from drift.cli.show import paragraph, width
-    from drift.report.review_page import minus, slack
     from drift.cli.show_today import _wrapped
+    from drift.report.review_page import minus, slack
 
     made = []
     sets = [f for f in result.findings if f.code == "cannot-all-be-true"]
@@ -47,7 +47,8 @@ def _implied(table: ResultTable, width: int) -> str:
 
     if not len(table):
         return ""
-    rows = [[str(table["where"][i]), str(table["number"][i]), range_text(float(table["from"][i]), float(table["to"][i])),
+    rows = [[str(table["where"][i]), str(table["number"][i]), range_text(float(table["from"][i]),
+                                                                         float(table["to"][i])),
              " ".join(x for x in (str(table["kind"][i]), str(table["convention"][i])) if x)]
             for i in range(min(len(table), MOST_IMPLIED))]
     more = len(table) - len(rows)

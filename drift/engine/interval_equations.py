@@ -240,7 +240,7 @@ def difference(eq: Equation, box: Mapping[str, Interval], *, splits: int = 0) ->
     """
     values = forward(eq, box)
     found = values[-1]
-    if found[0] > 0.0 or found[1] < 0.0 or eq.is_sharp(box) or found[0] == -inf and found[1] == inf and not splits:
+    if found[0] > 0.0 or found[1] < 0.0 or eq.is_sharp(box) or (found[0] == -inf and found[1] == inf and not splits):
         return found
     slope = slopes(eq, values, box)
     wide = [n for n in eq.names if box[n][0] < box[n][1]]
@@ -297,4 +297,4 @@ def excluded(eq: Equation, box: Mapping[str, Interval], *, splits: int = 0) -> b
         low, high = difference(eq, box, splits=splits)
     except EmptyIntervalError:
         return True
-    return low > 0.0 and eq.sense != ">=" or high < 0.0 and eq.sense != "<="
+    return (low > 0.0 and eq.sense != ">=") or (high < 0.0 and eq.sense != "<=")

@@ -151,7 +151,7 @@ def pt(t: Interval, df: Interval) -> Interval:
 
 
 def phi(x: Interval) -> Interval:
-    """Standard normal distribution function."""
+    """Return the standard normal distribution function."""
     return _wide(normal_share(x[0]), normal_share(x[1]))
 
 

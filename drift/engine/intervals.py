@@ -75,7 +75,7 @@ def multiply(a: Interval, b: Interval) -> Interval:
     """Return ``a * b``."""
     a0, a1 = a
     b0, b1 = b
-    if 0.0 < a0 and 0.0 < b0:
+    if a0 > 0.0 and b0 > 0.0:
         return (nextafter(a0 * b0, -inf), nextafter(a1 * b1, inf))
     p, q, r, s = _times(a0, b0), _times(a0, b1), _times(a1, b0), _times(a1, b1)
     low, high = min(p, q, r, s), max(p, q, r, s)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from pathlib import Path
-from typing import Any
 
 from drift.errors import MINUS, DriftError, Finding
 from drift.report.tables import Grid, result_grid

@@ -1,3 +1,3 @@
-"""Reported numbers: can the figures that a paper prints be true together?"""
+"""Reported numbers: whether the figures that a paper prints can be true together."""
 
 from __future__ import annotations

@@ -129,7 +129,7 @@ def held_in(paper: Paper, scope: tuple[str, str]) -> tuple[Claim, ...]:
 
     A claim of a wider place stands back where the narrower one says the same thing itself.
     """
-    table, group = scope
+    table = scope[0]
     own = [c for c in paper.claims if (c.table, c.group) == scope]
     said = {(c.symbol, c.item) for c in own}
     wider = []

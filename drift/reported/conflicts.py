@@ -67,7 +67,8 @@ def _merged(found: list[Conflict]) -> list[Conflict]:
     made: list[Conflict] = []
     for conflict in found:
         base = _interval(conflict)
-        at = next((i for i, c in enumerate(made) if base and _interval(c) == base and c.remark == conflict.remark), None)
+        at = next((i for i, c in enumerate(made) if base and _interval(c) == base and c.remark == conflict.remark),
+                  None)
         if at is None:
             made.append(conflict)
             continue

@@ -20,7 +20,8 @@ EXCHANGED: tuple[frozenset[str], ...] = (
     frozenset(("icc_1", "icc_a1", "icc_c1", "icc_k", "icc_ak", "icc_ck", "alpha")), frozenset(("sd", "se", "sem")),
     frozenset(("sd_1", "se_1")), frozenset(("sd_2", "se_2")), frozenset(("mean_1", "mean_2")),
     frozenset(("sd_1", "sd_2")), frozenset(("sem_c", "sem_a", "sem_1", "sd_all", "sd_columns")),
-    frozenset(("sd_diff", "se_bias")), frozenset(("mdc_c", "mdc_a", "mdc_1")), frozenset(("f_one", "f_two", "f_raters")),
+    frozenset(("sd_diff", "se_bias")), frozenset(("mdc_c", "mdc_a", "mdc_1")), frozenset(("f_one", "f_two",
+                                                                                          "f_raters")),
     frozenset(("ms_units", "ms_raters", "ms_error", "ms_within")), frozenset(("s_r", "s_R")),
     frozenset(("ev", "av", "pv")))
 INTERVAL_RELATIONS = (9, 10, 21, 26, 35, 42)
@@ -110,7 +111,7 @@ def _failing(place: Place, relations: Sequence[Relation]) -> set[str]:
 
 
 def _exchanged(place: Place, relations: Sequence[Relation], verdicts: Sequence[Verdict]) -> Iterator[Detection]:
-    """Exchange two numbers at a time: does everything fit then?"""
+    """Exchange two numbers at a time, and see whether everything fits then."""
     involved = {c.symbol for v in verdicts if v.status in ("conflicts", "question") for c in v.claims}
     tried = set()
     for family in EXCHANGED:
@@ -146,8 +147,8 @@ def _slips(place: Place, found: Sequence[Conflict]) -> Iterator[Detection]:
 
 
 def _holds(claim: Claim, value: Decimal, needed: Interval) -> bool:
-    half = float(claim.printed.unit) / 2
-    return math.isfinite(needed[1] - needed[0]) and float(value) - half <= needed[1] and float(value) + half >= needed[0]
+    half, x = float(claim.printed.unit) / 2, float(value)
+    return math.isfinite(needed[1] - needed[0]) and x - half <= needed[1] and x + half >= needed[0]
 
 
 def slips(claim: Claim) -> Iterator[tuple[str, Decimal]]:

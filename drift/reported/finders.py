@@ -8,6 +8,7 @@ from drift.engine.intervals import Interval
 from drift.reported import finders_agreement as of_agreement
 from drift.reported import finders_counts as of_counts
 from drift.reported import finders_lists as of_lists
+from drift.reported.claims import Claim
 from drift.reported.found import close, verdict
 from drift.reported.judging import Verdict
 from drift.reported.places import Place, interval_of
@@ -25,7 +26,8 @@ def inside_own_interval(relation: Relation, place: Place) -> Iterator[Verdict]:
         a, b, c = interval_of(point), interval_of(low), interval_of(high)
         fits = a[1] >= b[0] and a[0] <= c[1]
         accusing = not place.stated((f"{symbol}__low", f"{symbol}__high"), "method") & {"bootstrap", "other"}
-        near = close(point, (b[0], c[1])) or a[1] >= interval_of(low, extra=1)[0] and a[0] <= interval_of(high, extra=1)[1]
+        near = close(point, (b[0], c[1])) or (a[1] >= interval_of(low, extra=1)[0] and a[0] <= interval_of(high,
+                                                                                                           extra=1)[1])
         yield verdict(relation, place, (point, low, high), fits, needed=(b[0], c[1]), target=point, accusing=accusing,
                       near=near)
 
@@ -64,7 +66,7 @@ def grade_words(relation: Relation, place: Place) -> Iterator[Verdict]:
             ends = [place.single.get(f"{symbol}__{e}", ()) for e in ("low", "high")]
             hint = ""
             fits = word in by_point
-            claims = (claim,)
+            claims: tuple[Claim, ...] = (claim,)
             if all(ends):
                 low, high = (interval_of(e[0]) for e in ends)
                 spanned = [w for w, (a, b) in WORDS if low[0] <= b and high[1] >= a]

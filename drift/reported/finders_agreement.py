@@ -29,7 +29,7 @@ def level_of(place: Place, symbol: str) -> tuple[float, bool]:
 
 
 def share_outside_whole(relation: Relation, place: Place) -> Iterator[Verdict]:
-    """A share of n points is a whole number of points."""
+    """Hold a share of n points against whole numbers of points."""
     n, claims = whole(place, "n"), place.single.get("outside_share", ())
     if n is None or not claims:
         return
@@ -66,7 +66,7 @@ def most_outside(relation: Relation, place: Place) -> Iterator[Verdict]:
 
 
 def bias_interval_inside(relation: Relation, place: Place) -> Iterator[Verdict]:
-    """An interval of the bias lies inside the limits from n = 4 on (95 %), from n = 6 on (99 %)."""
+    """Hold the interval of the bias against the limits: inside from n = 4 on (95 %), from n = 6 on (99 %)."""
     needed = ("bias__low", "bias__high", "loa_low", "loa_high", "n")
     n = whole(place, "n")
     if n is None or any(s not in place.single for s in needed):
@@ -108,7 +108,7 @@ def independence(relation: Relation, place: Place) -> Iterator[Verdict]:
 
 
 def limit_against_bias(relation: Relation, place: Place) -> Iterator[Verdict]:
-    """An interval of a limit is wider than that of the bias at the same level."""
+    """Hold the interval of a limit against that of the bias at the same level, which is narrower."""
     if any(s not in place.single for s in ("bias__low", "bias__high")):
         return
     low, high = (place.single[s][0] for s in ("bias__low", "bias__high"))

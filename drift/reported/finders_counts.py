@@ -41,7 +41,7 @@ def _means(place: Place) -> Iterator[tuple[Claim, int, str]]:
 
 
 def mean_of_steps(relation: Relation, place: Place) -> Iterator[Verdict]:
-    """A mean of n readings in steps of q is a multiple of q/n."""
+    """Hold a mean of n readings in steps of q against multiples of q/n."""
     q = _step(place)
     if q is None:
         return
@@ -57,7 +57,7 @@ def mean_of_steps(relation: Relation, place: Place) -> Iterator[Verdict]:
 
 
 def sd_of_steps(relation: Relation, place: Place) -> Iterator[Verdict]:
-    """The sum of squares of readings in steps of q is a whole number of q^2, odd or even as the sum is."""
+    """Hold an SD against sums of squares in whole steps of q^2, odd or even as the sum is."""
     q = _step(place)
     if q is None or (whole(place, "k") and not whole(place, "n_readings")):
         return
@@ -105,7 +105,7 @@ def group_means(relation: Relation, place: Place) -> Iterator[Verdict]:
 
 
 def group_sds(relation: Relation, place: Place) -> Iterator[Verdict]:
-    """Sums of squares within groups and between their means make the overall SD (divisor n - 1)."""
+    """Put sums of squares within groups and between their means together to the overall SD (divisor n - 1)."""
     means, sds, sizes = (claims_by_item(place.several.get(s, ())) for s in ("group_mean", "group_sd", "group_n"))
     if len(means) < 2 or not set(means) == set(sizes) == set(sds):
         return
@@ -141,7 +141,7 @@ def group_sizes(relation: Relation, place: Place) -> Iterator[Verdict]:
 
 
 def percentages_whole(relation: Relation, place: Place) -> Iterator[Verdict]:
-    """A percentage of n is a whole number of n, and the one printed beside it."""
+    """Hold a percentage of n against whole numbers, and against the one printed beside it."""
     n = whole(place, "n")
     if n is None:
         return

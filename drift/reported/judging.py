@@ -1,4 +1,4 @@
-"""One relation in one place: does it hold, and what would it need?"""
+"""One relation in one place: whether it holds, and what it would need."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ Status = Literal["agrees", "conflicts", "only under a convention", "question", "
 STATUSES: tuple[Status, ...] = ("conflicts", "question", "only under a convention", "last digit", "agrees",
                                 "uninformative")
 SPLITS = 6
+PAIRED = (24, 25, 26, 28, 33)
 NO_RANGE: Interval = (-inf, inf)
 
 
@@ -123,8 +124,10 @@ def complete(made: Instance, place: Place) -> bool:
 def accuses(made: Instance, place: Place) -> bool:
     """Tell whether a mismatch is a conflict: an exact relation, its conventions known."""
     relation = made.relation
-    if relation.kind in ("A", "V") or relation.kind == "B" and place.design != "complete":
+    if relation.kind in ("A", "V") or (relation.kind == "B" and place.design != "complete"):
         return False
+    if place.design == "incomplete" and relation.number in PAIRED:
+        return False  # means and SDs may be of other people than the differences
     if relation.number == 42 and place.design == "mixed model":
         return False  # t, degrees of freedom and R squared of a mixed model are tied otherwise
     # A usual way that could not be tried, for want of n, leaves the question open.
@@ -249,7 +252,7 @@ def _wide(name: str, box: Box) -> Interval:
 def _says_nothing(needed: Interval, target: Claim) -> bool:
     """Tell whether what is needed covers everything the number could be anyway."""
     whole = domain(target.symbol)
-    if needed == NO_RANGE or needed[0] <= whole[0] and needed[1] >= whole[1]:
+    if needed == NO_RANGE or (needed[0] <= whole[0] and needed[1] >= whole[1]):
         return True
     finite = math.isfinite(width(whole)) and width(whole) > 0
     return finite and width(needed) >= 0.95 * width(whole)

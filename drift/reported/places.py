@@ -80,7 +80,8 @@ def interval_of(claim: Claim, *, rounding: Rounding | None = None, extra: float 
     base, _, part = claim.symbol.partition("__")
     q = quantities().get(base)
     exact = part == "level" or (q is not None and not part and (
-        q.scale == "whole" or (q.symbol.startswith("df_") or q.symbol in ("nu_part", "ndc")) and claim.printed.decimals == 0))
+        q.scale == "whole" or ((q.symbol.startswith("df_") or q.symbol in ("nu_part",
+                                                                           "ndc")) and claim.printed.decimals == 0)))
     if exact and not claim.printed.bound:
         x = float(claim.printed.value)
         return (x, x)
@@ -93,9 +94,9 @@ def place_of(table: str, group: str, claims: tuple[Claim, ...], design: str = "c
     several: dict[str, tuple[Claim, ...]] = {}
     for c in claims:
         q = quantities().get(c.symbol.partition("__")[0])
-        held = several if q is not None and q.many or c.item and q is not None and q.symbol not in ("number", "whole") else single
         if c.symbol in ("number", "whole"):
-            continue
+            continue  # known by their ids, to relations that the paper states itself
+        held = several if c.item or (q is not None and q.many) else single
         held[c.symbol] = (*held.get(c.symbol, ()), c)
     return Place(table, group, claims, design, single, several)
 

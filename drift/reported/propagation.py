@@ -60,7 +60,7 @@ def _connected(made: list[Instance], place: Place) -> list[Instance]:
         for m in made:
             for name in m.names:
                 uses[name] = uses.get(name, 0) + 1
-        kept = [m for m in made if all(n in place.single or n.endswith("__level") or n in FREE and uses[n] > 1
+        kept = [m for m in made if all(n in place.single or n.endswith("__level") or (n in FREE and uses[n] > 1)
                                            for n in m.names)
                 and sum(n in place.single for n in m.names) > 0]
         if len(kept) == len(made):

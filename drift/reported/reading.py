@@ -354,7 +354,7 @@ def _fitted(draft: Draft, quantity: Quantity, printed: Printed, row: int) -> Pri
                     "in percent there are names of their own.", row=row, column="printed", value=printed.text,
                     code="percent")
         return None
-    if quantity.scale == "share" and (value >= 2 or value <= -2 and quantity.domain[0] >= -1):
+    if quantity.scale == "share" and (value >= 2 or (value <= -2 and quantity.domain[0] >= -1)):
         draft.fault(f"{quantity.name} cannot be {value}: it is a share",
                     f"Write {value / 100} or '{value} %', as the paper has it.", row=row, column="printed",
                     value=printed.text, code="percent")
@@ -395,7 +395,7 @@ def _without_repeats(draft: Draft) -> tuple[Claim, ...]:
     kept: list[Claim] = []
     seen: dict[tuple[str, str, str], Claim] = {}
     for claim in draft.claims:
-        if claim.symbol in ("n", "k", "m") and not claim.item or claim.symbol.endswith("__level"):
+        if (claim.symbol in ("n", "k", "m") and not claim.item) or claim.symbol.endswith("__level"):
             key = (claim.table, claim.group, claim.symbol)
             first = seen.setdefault(key, claim)
             if first is not claim:

@@ -10,7 +10,8 @@ DIVISOR = "sqrt(n/(n - 1))"
 
 
 def _limits() -> list[Relation]:
-    factors = (("1.96", "zq({level})", "1.96 SD", True), ("2", "2", "2 SD", True), ("t", "tq({level}, n - 1)", "t SD", True),
+    factors = (("1.96", "zq({level})", "1.96 SD", True), ("2", "2", "2 SD", True), ("t", "tq({level}, n - 1)", "t SD",
+                                                                                    True),
                ("t prediction", "tq({level}, n - 1)*sqrt(1 + 1/n)", "t SD sqrt(1 + 1/n)", True))
     made: list[Relation] = []
 
@@ -54,7 +55,8 @@ def _differences() -> list[Relation]:
         exact(25, "b", "SD of differences is at most the sum of the SDs", "I", "sd_diff <= sd_1 + sd_2", source=BA86),
         exact(25, "c", "SD of differences is at least the difference of the SDs", "I", "sd_diff >= abs(sd_1 - sd_2)",
               source=BA86),
-        exact(26, "a", "interval of the bias is symmetric", "E", "bias__low + bias__high == 2*bias", target="bias__high",
+        exact(26, "a", "interval of the bias is symmetric", "E", "bias__low + bias__high == 2*bias",
+              target="bias__high",
               needs=("method",), source=BA86, method="t"),
         exact(26, "b", "width of the interval of the bias", "N",
               "bias__high - bias__low == 2*tq(bias__level, n - 1)*sd_diff/sqrt(n)", target="sd_diff",
@@ -68,7 +70,9 @@ def _differences() -> list[Relation]:
         exact(26, "g", "width of the interval of the bias from its standard error", "N",
               "bias__high - bias__low == 2*tq(bias__level, n - 1)*se_bias", target="se_bias",
               needs=("level", "method"), source=BA86, method="t"),
-        exact(26, "h", "standard error of the mean is SD over the root of n", "E", "se == sd/sqrt(n)"),
+        varied(26, "h", "standard error of the mean is SD over the root of n", "E", Case(("se == sd/sqrt(n)",)),
+               Case(("se == sd/sqrt(n*k)",), {}, "the root of all readings", False, True),
+               Case(("se == sd/sqrt(n_readings)",), {}, "the root of all readings", False, True), target="se"),
         exact(26, "i", "standard error of mean 1", "E", "se_1 == sd_1/sqrt(n)"),
         exact(26, "j", "standard error of mean 2", "E", "se_2 == sd_2/sqrt(n)"),
     ]
@@ -106,20 +110,22 @@ def _points() -> list[Relation]:
         Relation(29, "c", "how many points can lie outside 1.96 SD", "I", (), finder="most_outside"),
         exact(30, "a", "back-transformed limits multiply to the square of the mean ratio", "E",
               "ratio_high*ratio_low == ratio**2", target="ratio_high", source=BA99),
-        exact(30, "b", "mean ratio is the exponential of the mean log difference", "E", "ratio == exp(log_bias)",
-              source=BA99),
-        exact(30, "c", "lower ratio is the exponential of the lower limit of logs", "E", "ratio_low == exp(log_low)",
-              source=BA99),
-        exact(30, "d", "upper ratio is the exponential of the upper limit of logs", "E",
-              "ratio_high == exp(log_high)", source=BA99),
+        *(varied(30, part, f"{name} is the exponential of the {of}", "E", Case((f"{ratio} == exp({log})",)),
+                 Case((f"{ratio} == exp(2.302585092994046*{log})",), {}, "logarithms to base 10", False), target=ratio,
+                 source=BA99)
+          for part, name, of, ratio, log in (("b", "mean ratio", "mean log difference", "ratio", "log_bias"),
+                                             ("c", "lower ratio", "lower limit of logs", "ratio_low", "log_low"),
+                                             ("d", "upper ratio", "upper limit of logs", "ratio_high", "log_high"))),
         exact(30, "e", "mean log difference is the middle of the limits of logs", "E",
               "log_low + log_high == 2*log_bias", target="log_bias", source=BA99),
         exact(30, "f", "lower percent limit against the lower ratio", "V", "percent_low == 100*(ratio_low - 1)",
               source=BA99),
         exact(30, "g", "upper percent limit against the upper ratio", "V", "percent_high == 100*(ratio_high - 1)",
               source=BA99),
-        exact(31, "a", "range of differences bounds their SD from below", "I",
-              "sd_diff*sqrt(2*(n - 1)) >= diff_max - diff_min", target="sd_diff"),
+        varied(31, "a", "range of differences bounds their SD from below", "I",
+               Case(("sd_diff*sqrt(2*(n - 1)) >= diff_max - diff_min",), {"divisor": "n-1"}, "divisor n - 1"),
+               Case(("sd_diff*sqrt(2*n) >= diff_max - diff_min",), {"divisor": "n"}, "divisor n", False),
+               target="sd_diff"),
         exact(31, "b", "range of differences bounds their SD from above", "I",
               "sd_diff <= (diff_max - diff_min)/2*sqrt(n/(n - 1))"),
         exact(31, "c", "bias lies within the range of differences", "I", "bias >= diff_min", "bias <= diff_max"),

@@ -12,7 +12,11 @@ def _factor_cases(left: str, right: str, level: str, df: str) -> tuple[Case, ...
     """Return the ways an MDC is made of an SEM; ``{c}`` in ``right`` is the factor."""
     return (Case((f"{left} == {right.format(c=f'zq({level})')}",), {"factor": "1.96"}, "normal factor"),
             Case((f"{left} == {right.format(c='2')}",), {"factor": "2"}, "factor 2"),
-            Case((f"{left} == {right.format(c=f'tq({level}, {df})')}",), {"factor": "t"}, "t factor", extra=True))
+            Case((f"{left} == {right.format(c=f'tq({level}, {df})')}",), {"factor": "t"}, "t factor", extra=True),
+            Case((f"{left}*sqrt(2) == {right.format(c=f'zq({level})')}",), {}, "the factor without the root of 2",
+                 False),
+            Case((f"{left}*sqrt(n) == {right.format(c=f'zq({level})')}",), {}, "the MDC of a group mean, over the root "
+                 "of n", False, True))
 
 
 def _plain(sem: str, icc: str) -> Case:
@@ -81,7 +85,8 @@ def _mdc() -> list[Relation]:
                          ("level",), WEIR))
     made.append(varied(18, "f", "MDC in percent is MDC over the mean", "E",
                        *(Case((f"mdc_percent == 100*{mdc}/mean",), {"kind": kind} if kind else {}, said)
-                         for mdc, kind, said in (("mdc", "", "of the MDC"), ("mdc_c", "consistency", "of MDC (consistency)"),
+                         for mdc, kind, said in (("mdc", "", "of the MDC"), ("mdc_c", "consistency",
+                                                                             "of MDC (consistency)"),
                                                  ("mdc_a", "agreement", "of MDC (agreement)"))),
                        target="mdc_percent", source=WEIR, needs=("kind",), partial=True))
     for part, coefficient, s in (("a", "repeatability", "s_r"), ("b", "repeatability", "sem_1"),
@@ -122,9 +127,11 @@ def _intervals_and_cv() -> list[Relation]:
         needs = ("level", "method")
         made += [
             exact(21, part, "lower end of the interval of an SEM by chi-square", "N",
-                  f"{sem}__low == {sem}*sqrt({df})/sqrt(chi_upper({level}, {df}))", source=chi, needs=needs, method="chi-square"),
+                  f"{sem}__low == {sem}*sqrt({df})/sqrt(chi_upper({level}, {df}))", source=chi, needs=needs,
+                  method="chi-square"),
             exact(21, second, "upper end of the interval of an SEM by chi-square", "N",
-                  f"{sem}__high == {sem}*sqrt({df})/sqrt(chi_lower({level}, {df}))", source=chi, needs=needs, method="chi-square"),
+                  f"{sem}__high == {sem}*sqrt({df})/sqrt(chi_lower({level}, {df}))", source=chi, needs=needs,
+                  method="chi-square"),
             exact(21, third, "ratio of the ends of the interval of an SEM", "N",
                   f"{sem}__high/{sem}__low == sqrt(chi_upper({level}, {df})/chi_lower({level}, {df}))",
                   target=f"{sem}__high", source=chi, needs=needs, method="chi-square")]

@@ -37,7 +37,8 @@ def _interval_relations() -> list[Relation]:
         level = f"{single}__level"
         made += [
             exact(10, letters[0], "width of the interval against its level", "N",
-                  f"{_g(single + '__high')} == {_g(single + '__low')}*Fq({level}, n - 1, {df})*Fq({level}, {df}, n - 1)",
+                  f"{_g(single + '__high')} == {_g(single + '__low')}*Fq({level}, n - 1, {df})"
+                  f"*Fq({level}, {df}, n - 1)",
                   target=f"{single}__high", source=MW, needs=("level", "method"), method="F"),
             exact(10, letters[1], "coefficient against the lower end of its interval", "N",
                   f"{_g(single)} == {_g(single + '__low')}*Fq({level}, n - 1, {df})", target=f"{single}__low",
@@ -138,7 +139,8 @@ def _other_intervals() -> list[Relation]:
                           f"{low} + {high} == 2*{mid}", target=f"{x}__high", method="Fisher z",
                           source="Fisher (1925), Statistical Methods for Research Workers, section 39"))
         made.append(exact(12, part + "w", "Fisher-type interval: width on the z scale", "A",
-                          f"{high} - {low} == 2*zq({x}__level)*sqrt(k/(2*(k - 1)*(n - 2)))", target=f"{x}__high", method="Fisher z",
+                          f"{high} - {low} == 2*zq({x}__level)*sqrt(k/(2*(k - 1)*(n - 2)))", target=f"{x}__high",
+                          method="Fisher z",
                           source="Fisher (1925), Statistical Methods for Research Workers, section 39"))
     return made
 

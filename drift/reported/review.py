@@ -249,7 +249,7 @@ def _finite(x: float) -> float:
 
 
 def _estimates(found: Review) -> list[Estimate]:
-    """Return implied values as estimates; those of one number are told apart by place."""
+    """Return middles of implied ranges as estimates; the ranges, which have no level, stand in their table."""
     made = []
     seen = set()
     for i in found.implied:
@@ -259,9 +259,10 @@ def _estimates(found: Review) -> list[Estimate]:
             continue
         seen.add(key)
         q = quantities().get(i.symbol.partition("__")[0])
-        made.append(Estimate(name=f"implied {title(i.symbol)}", of=of, value=(i.low + i.high) / 2, low=i.low, high=i.high,
+        made.append(Estimate(name=f"implied {title(i.symbol)}", of=of, value=(i.low + i.high) / 2, low=i.low,
+                             high=i.high,
                              unit="%" if q is not None and q.scale == "percent" else "",
-                             method="range that the printed digits leave by " + "; ".join(
+                             method="middle of the range that the printed digits leave by " + "; ".join(
                                  dict.fromkeys(f"{r.name}" for r in i.relations))
                              + (f" ({i.convention})" if i.convention else "")))
     return made
@@ -281,8 +282,9 @@ def _findings(found: Review) -> list[Finding]:
 
 
 def _last_digit(v: Verdict) -> str:
-    return (f"{v.place.words}: {wording.said(replace(v, hint='')).rstrip('.')} ({v.relation.name}, {v.relation.label}): "
-            "less than one unit of a last digit away, as rounded intermediate values leave it.")
+    said = wording.said(replace(v, hint="")).rstrip(".")
+    return (f"{v.place.words}: {said} ({v.relation.name}, {v.relation.label}): less than one unit of a last digit "
+            "away, as rounded intermediate values leave it.")
 
 
 def _remark(c: Conflict) -> str:

@@ -74,5 +74,5 @@ def _habits(paper: Paper, places: list[Place], relation: Relation) -> Iterator[V
             if len(odd) == 1:
                 usual = max(by_digits, key=lambda d: len(by_digits[d]))
                 yield Verdict(relation, places[0], "uninformative", (odd[0],),
-                              hint=f"{odd[0].name} stands with {odd[0].printed.decimals} decimals here and with {usual} "
-                              "elsewhere.")
+                              hint=f"{odd[0].name} stands with {odd[0].printed.decimals} decimals here and with "
+                              f"{usual} elsewhere.")

@@ -15,12 +15,15 @@ Mark = Literal["point", "comma"]
 
 _MINUS = "\N{MINUS SIGN}\N{EN DASH}\N{FIGURE DASH}\N{NON-BREAKING HYPHEN}\N{SMALL HYPHEN-MINUS}\N{HYPHEN}"
 _DIGITS = r"(?:\d{1,3}(?:[ '\u00a0\u2009\u202f]\d{3})+(?:[.,]\d+)?|\d+(?:[.,]\d+)*|[.,]\d+)"
-_NUMBER = rf"[+-]?\s?{_DIGITS}(?:[eE][+-]?\d+|\s?[x×·*]\s?10\^?[+-]?\d+)?"
+_TIMES = "x*\N{MULTIPLICATION SIGN}\N{MIDDLE DOT}"
+_DASHES = "\N{EN DASH}|\N{EM DASH}"
+_NUMBER = rf"[+-]?\s?{_DIGITS}(?:[eE][+-]?\d+|\s?[{_TIMES}]\s?10\^?[+-]?\d+)?"
 _SUPERSCRIPTS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻", "0123456789-")
 _INTERVAL = re.compile(
     r"[\[(]\s*(?P<words>[^\d\[(]*?(?P<level>\d{2}(?:[.,]\d+)?)\s*%[^\d+-]*?)?(?P<ci>(?:CI|LoA|KI|IC)[:=,\s]*)?"
-    rf"(?P<low>{_NUMBER})\s*%?\s*(?P<between>to|bis|and|;|,\s|-|–|—|\.\.\.?|/|,)\s*(?P<high>{_NUMBER})\s*%?\s*[\])]")
-_BARE = re.compile(rf"^(?:\d{{2}}(?:[.,]\d+)?\s*%\s*(?:CI|LoA)?[:\s]*)?{_NUMBER}\s*%?\s*(?:to|bis|and|;)\s*{_NUMBER}\s*%?$")
+    rf"(?P<low>{_NUMBER})\s*%?\s*(?P<between>to|bis|and|;|,\s|-|{_DASHES}|\.\.\.?|/|,)\s*(?P<high>{_NUMBER})\s*%?\s*[\])]")
+_BARE = re.compile(rf"^(?:\d{{2}}(?:[.,]\d+)?\s*%\s*(?:CI|LoA)?[:\s]*)?{_NUMBER}\s*%?"
+                   rf"\s*(?:to|bis|and|;)\s*{_NUMBER}\s*%?$")
 
 
 class StringProblemError(ValueError):
@@ -163,7 +166,7 @@ def _one(text: str, mark: Mark | None, whole: str, *, percent: bool = False) -> 
 def _plain_digits(number: str, mark: Mark | None, whole: str) -> str:
     """Return the number with a decimal point and no thousands marks."""
     number = number.replace("'", "").lstrip("+")
-    power = re.search(r"[x×·*]10\^?([+-]?\d+)$", number)
+    power = re.search(rf"[{_TIMES}]10\^?([+-]?\d+)$", number)
     if power:
         number = f"{number[:power.start()]}e{power.group(1)}"
     head, _, tail = re.sub("[E]", "e", number).partition("e")

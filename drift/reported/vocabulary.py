@@ -81,7 +81,7 @@ def simplified(name: str) -> str:
     # Case tells s_r (repeatability) from s_R (reproducibility), r from R, and p from P.
     if re.fullmatch(r"s_?[rRL]|[rRpPnNkKtTFU]", name):
         return name.replace("_", "")
-    return re.sub(r"[\s_\-–—.·]+", "", name).casefold()
+    return re.sub(r"[\s_\-\u2013\u2014.\u00b7]+", "", name).casefold()
 
 
 def find(name: str) -> Quantity | None:

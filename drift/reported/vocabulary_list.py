@@ -8,7 +8,8 @@ from drift.reported.vocabulary import ANY, COEFFICIENT, NOT_NEGATIVE, SHARE, UP_
 Row = tuple[str, str, Interval, Scale, tuple[str, ...], bool]
 
 
-def _row(symbol: str, name: str, domain: Interval = ANY, scale: Scale = "number", *also: str, many: bool = False) -> Row:
+def _row(symbol: str, name: str, domain: Interval = ANY, scale: Scale = "number", *also: str,
+         many: bool = False) -> Row:
     return (symbol, name, domain, scale, also, many)
 
 
@@ -20,7 +21,8 @@ FAMILIES: dict[str, tuple[Row, ...]] = {
     "design": (
         _row("n", "n", (2.0, 1e6), "whole", "number of units", "units", "subjects", "participants", "targets",
              "pairs", "sample size"),
-        _row("k", "k", (2.0, 1e6), "whole", "measurements per unit", "number of raters", "raters", "trials", "sessions"),
+        _row("k", "k", (2.0, 1e6), "whole", "measurements per unit", "number of raters", "raters", "trials",
+             "sessions"),
         _row("m", "m", COUNT, "whole", "readings averaged", "number averaged"),
         _row("n_readings", "N", COUNT, "whole", "readings", "number of readings", "observations"),
         _row("repeats", "repeats", COUNT, "whole", "replicates"),
@@ -78,8 +80,7 @@ FAMILIES: dict[str, tuple[Row, ...]] = {
         _row("sd_all", "SD of all readings", NOT_NEGATIVE, "number", "overall SD", "total SD"),
         _row("sd_columns", "pooled SD within columns", NOT_NEGATIVE, "number", "SD within columns",
              "SD within sessions", "pooled SD of sessions"),
-        _row("sd_true", "SD of true scores", NOT_NEGATIVE, "number", "true-score SD", "between-unit SD",
-             "SD between units"),
+        _row("sd_true", "SD of true scores", NOT_NEGATIVE, "number", "true-score SD"),
         _row("se", "SE of the mean", NOT_NEGATIVE, "number", "standard error", "SE", "standard error of the mean"),
         _row("sem", "SEM", NOT_NEGATIVE, "number", "standard error of measurement"),
         _row("sem_1", "SEM (one-way)", NOT_NEGATIVE, "number", "s_w", "within-unit SD", "within-subject SD"),

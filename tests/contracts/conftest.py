@@ -15,7 +15,10 @@ from drift.retirement.life_study import lifetimes
 from drift.study import Costs, PolicySpec, RecalibrationSpec, read_study, study_from_dict
 from drift.workflow import answer_budget, answer_plan, check_study, new_study, run_study
 from drift.workflow_items import items_of_study, lock_of_study
+from drift.workflow_review import review_file
 from drift.workflow_today import today_of_study
+
+REVIEWED = Path(__file__).parents[2] / "analyses" / "do-reported-numbers-add-up" / "with-errors.toml"
 
 
 def gauges(folder: Path) -> tuple[Result, ...]:
@@ -58,5 +61,5 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
     lives = lifetimes(observed([0, 4, 5, 9, 6], [4, 9, 5, np.inf, np.inf], cause=["a", "b", "a", "", ""]))
     every = (made, check_study(folder), whole, *whole.parts, *gauges(folder), *intervals(folder), budget, *bench.parts,
              *of_today(folder), lives, *planned.parts, items_of_study(folder),
-             lock_of_study(folder, who="Ada"))
+             lock_of_study(folder, who="Ada"), review_file(REVIEWED))
     return {type(r).__name__: r for r in every}

@@ -27,7 +27,8 @@ CLASSES = ("NewResult", "CheckResult", "StudyResult", "WearResult", "RetirementR
            "PolicyResult",
            "LifetimesResult",
            "ItemsResult",
-           "LockResult")
+           "LockResult",
+           "ReviewResult")
 FIELDS = ["question", "answer", "estimates", "tables", "findings", "exclusions", "provenance"]
 
 

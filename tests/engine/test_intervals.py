@@ -11,7 +11,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drift.engine import intervals as iv
-from drift.engine.interval_functions import FUNCTIONS, atanh, chi_lower, chi_upper, fq, gamma_of_shape, pf, phi, pt, tq, zq
+from drift.engine.interval_functions import (
+    FUNCTIONS,
+    atanh,
+    chi_lower,
+    chi_upper,
+    fq,
+    gamma_of_shape,
+    pf,
+    phi,
+    pt,
+    tq,
+    zq,
+)
 
 # Steps of 2^-20: products do not underflow, where a zero would be rounded and not exact.
 FINITE = st.integers(-2**40, 2**40).map(lambda i: i / 2**20)

@@ -149,8 +149,8 @@ def copied_number(claims: Claims, truth: Truth, rng: np.random.Generator) -> lis
 def limits_of_two(claims: Claims, truth: Truth, rng: np.random.Generator) -> list[str] | None:
     """State 1.96 where the limits were made with another factor."""
     held = [c for c in claims["claims"] if c.get("factor") in ("2", "t")]
-    if not held or not {"sd_diff", "loa_low"} <= {c["what"] for c in claims["claims"]} and not any(
-            c["what"].startswith("mdc") for c in held):
+    if not held or (not {"sd_diff", "loa_low"} <= {c["what"] for c in claims["claims"]} and not any(
+            c["what"].startswith("mdc") for c in held)):
         return None
     for c in held:
         c["factor"] = "1.96"

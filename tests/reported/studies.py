@@ -302,7 +302,7 @@ def printed(value: float, decimals: int, rule: str) -> str:
 def decimals_for(symbol: str, value: float, significant: int) -> int:
     """Return the decimals of a quantity: fixed for coefficients, by size for the others."""
     q = quantities()[symbol.partition("__")[0]]
-    if q.scale == "share" or symbol.startswith(("p_", "r", "c_b", "ccc")) and q.domain[1] <= 1:
+    if q.scale == "share" or (symbol.startswith(("p_", "r", "c_b", "ccc")) and q.domain[1] <= 1):
         return max(1, significant - 1) + (1 if symbol.startswith("p_") else 0)
     size = abs(value)
     return max(0, significant - 1 - (math.floor(math.log10(size)) if size > 0 else 0))

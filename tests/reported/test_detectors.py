@@ -30,7 +30,8 @@ def test_a_90_percent_interval_called_95_is_seen() -> None:
 def test_pairs_treated_as_independent_are_seen() -> None:
     n, pairs, sd = 12, 96, 5.0
     half = stats.t.ppf(0.975, pairs - 1) * sd / pairs ** 0.5
-    printed = {"bias": f"2.00 ({2 - half:.2f} to {2 + half:.2f})", "sd_diff": "5.00", "n": str(n), "n_pairs": str(pairs)}
+    printed = {"bias": f"2.00 ({2 - half:.2f} to {2 + half:.2f})", "sd_diff": "5.00", "n": str(n),
+               "n_pairs": str(pairs)}
     assert "96 independent pairs" in kinds(printed)["independence"]
     by_unit = stats.t.ppf(0.975, n - 1) * sd / n ** 0.5
     fine = {**printed, "bias": f"2.00 ({2 - by_unit:.2f} to {2 + by_unit:.2f})"}
@@ -65,7 +66,8 @@ def test_two_numbers_in_each_others_place_are_seen(printed: dict[str, str], name
 
 
 def test_two_exchanged_digits_are_suggested() -> None:
-    found = kinds({"ms_raters": "34.29", "ss_raters": "97.46", "df_raters": "3", "f_raters": "31.87", "ms_error": "1.02"})
+    found = kinds({"ms_raters": "34.29", "ss_raters": "97.46", "df_raters": "3", "f_raters": "31.87",
+                   "ms_error": "1.02"})
     assert found["digits"] == "MS raters would fit as 32.49, two digits exchanged."
 
 
@@ -75,7 +77,8 @@ def test_slips_hold_signs_points_and_single_digits() -> None:
 
 
 def test_a_copied_row_is_asked_about() -> None:
-    row = [{"what": "ICC(C,1)", "printed": "0.853"}, {"what": "SEM", "printed": "12.41"}, {"what": "mean", "printed": "231.7"}]
+    row = [{"what": "ICC(C,1)", "printed": "0.853"}, {"what": "SEM", "printed": "12.41"}, {"what": "mean",
+                                                                                           "printed": "231.7"}]
     claims = [{**c, "group": g} for g in ("left", "right") for c in row]
     found = [v for v in look(paper_from_dict({"claims": claims})[0]).verdicts if v.relation.label == "47a"]
     assert [v.status for v in found] == ["question"]
@@ -85,7 +88,8 @@ def test_a_copied_row_is_asked_about() -> None:
 
 def test_a_word_is_held_against_the_interval_too() -> None:
     printed = {"icc_a1": "0.91 (0.74 to 0.97)"}
-    found = [v for v in review_of(printed, conventions={"icc_a1": {"word": "excellent"}}).verdicts if v.relation.number == 15]
+    found = [v for v in review_of(printed,
+                                  conventions={"icc_a1": {"word": "excellent"}}).verdicts if v.relation.number == 15]
     assert found[0].status == "question"
     assert "from moderate to excellent" in found[0].hint
 

@@ -30,7 +30,8 @@ def test_an_interval_makes_three_claims_with_a_level() -> None:
 
 
 @pytest.mark.parametrize(("name", "symbol"), [
-    ("ICC(2,1)", "icc_a1"), ("ICC3k", "icc_ck"), ("icc (c,1)", "icc_c1"), ("LoA, lower", None), ("lower LoA", "loa_low"),
+    ("ICC(2,1)", "icc_a1"), ("ICC3k", "icc_ck"), ("icc (c,1)", "icc_c1"), ("LoA, lower", None), ("lower LoA",
+                                                                                                 "loa_low"),
     ("s_r", "s_r"), ("s_R", "s_R"), ("r", "r"), ("N", "n_readings"), ("n", "n"), ("u", "location_shift"),
     ("U", "u_expanded"), ("minimal detectable change", "mdc"), ("Lin's CCC", "ccc"), ("MSE", "ms_error")])
 def test_names_of_the_field_are_understood(name: str, symbol: str | None) -> None:
@@ -96,7 +97,8 @@ def test_two_sizes_in_one_group_are_refused() -> None:
 
 
 def test_the_kind_of_an_open_name_makes_it_a_certain_one() -> None:
-    paper, _ = paper_from_dict({"claims": [{"what": "ICC", "printed": "0.9", "kind": "agreement", "average": "mean of k"},
+    paper, _ = paper_from_dict({"claims": [{"what": "ICC", "printed": "0.9", "kind": "agreement",
+                                            "average": "mean of k"},
                                            {"what": "SEM", "printed": "2.1", "kind": "consistency"},
                                            {"what": "SD", "printed": "9", "sd_of": "all readings"},
                                            {"what": "MDC95", "printed": "5.8"}]})
@@ -104,7 +106,8 @@ def test_the_kind_of_an_open_name_makes_it_a_certain_one() -> None:
 
 
 def test_csv_with_semicolons_and_decimal_commas() -> None:
-    text = "what;printed;table;group;n;k\nICC(C,1);0,85 (0,72-0,93);Table 2;left;12;3\n# a remark\nSEM;2,4;Table 2;left;;\n"
+    text = ("what;printed;table;group;n;k\nICC(C,1);0,85 (0,72-0,93);Table 2;left;12;3\n# a remark\n"
+            "SEM;2,4;Table 2;left;;\n")
     paper, _ = paper_of(text, file="claims.csv", toml=False)
     assert [c.symbol for c in paper.claims] == ["icc_c1", "icc_c1__low", "icc_c1__high", "n", "k", "sem"]
     assert {c.row for c in paper.claims} == {2, 4}
@@ -116,7 +119,8 @@ def test_csv_and_toml_of_the_same_claims_are_the_same() -> None:
     assert [(c.symbol, c.printed) for c in csv.claims] == [(c.symbol, c.printed) for c in toml.claims]
 
 
-@pytest.mark.parametrize(("text", "code"), [("[paper\n", "toml"), ("", "no-claims"), ("[claim]\nx = 1\n", "unknown-key")])
+@pytest.mark.parametrize(("text", "code"), [("[paper\n", "toml"), ("", "no-claims"), ("[claim]\nx = 1\n",
+                                                                                      "unknown-key")])
 def test_a_file_that_is_none_is_said(text: str, code: str) -> None:
     with pytest.raises(DriftError) as raised:
         paper_of(text)
@@ -128,7 +132,8 @@ def test_a_missing_file_is_said(tmp_path: Path) -> None:
         read_claims(tmp_path / "no.toml")
 
 
-@pytest.mark.parametrize(("equation", "said"), [("limit = s1 +", "cannot be read"), ("limit = s2", "no claim has the id"),
+@pytest.mark.parametrize(("equation", "said"), [("limit = s1 +", "cannot be read"), ("limit = s2",
+                                                                                     "no claim has the id"),
                                                 ("limit = pow(s1)", "no function")])
 def test_a_relation_of_the_papers_own_that_cannot_be_read_is_said(equation: str, said: str) -> None:
     claims = [{"what": "number", "id": x, "printed": "1.0"} for x in ("s1", "limit")]

@@ -12,9 +12,11 @@ from drift.reported.strings import StringProblemError, read
 
 
 @pytest.mark.parametrize(("text", "value", "unit"), [
-    ("0.85", "0.85", "0.01"), (".85", "0.85", "0.01"), ("0,85", "0.85", "0.01"), ("−0.13", "-0.13", "0.01"),
-    ("–0,13", "-0.13", "0.01"), ("1 234.5", "1234.5", "0.1"), ("1,234.5", "1234.5", "0.1"), ("12", "12", "1"),
-    ("1.234,5", "1234.5", "0.1"), ("0.2450E-04", "0.00002450", "1E-8"), ("7.3 × 10−3", "0.0073", "0.0001"),
+    ("0.85", "0.85", "0.01"), (".85", "0.85", "0.01"), ("0,85", "0.85", "0.01"), ("\N{MINUS SIGN}0.13", "-0.13",
+                                                                                  "0.01"),
+    ("\N{EN DASH}0,13", "-0.13", "0.01"), ("1 234.5", "1234.5", "0.1"), ("1,234.5", "1234.5", "0.1"), ("12", "12", "1"),
+    ("1.234,5", "1234.5", "0.1"), ("0.2450E-04", "0.00002450", "1E-8"),
+    ("7.3 \N{MULTIPLICATION SIGN} 10\N{MINUS SIGN}3", "0.0073", "0.0001"),
     ("7.3 x 10^-3", "0.0073", "0.0001"), ("7.3·10⁻³", "0.0073", "0.0001"), ("p = .03", "0.03", "0.01"),
     ("ICC(2,1) = 0.85", "0.85", "0.01"), ("2.3 kPa", "2.3", "0.1"), ("10.2 N/cm2", "10.2", "0.1"),
     ("+4.0", "4.0", "0.1")])
@@ -25,7 +27,8 @@ def test_one_number_with_its_digits(text: str, value: str, unit: str) -> None:
 
 
 @pytest.mark.parametrize("text", [
-    "0.85 (0.72-0.93)", "0.85 (0.72–0.93)", "0.85 [0.72, 0.93]", "0,85 (0,72; 0,93)", "0.85 (95 % CI 0.72 to 0.93)",
+    "0.85 (0.72-0.93)", "0.85 (0.72\N{EN DASH}0.93)", "0.85 [0.72, 0.93]", "0,85 (0,72; 0,93)",
+    "0.85 (95 % CI 0.72 to 0.93)",
     "0.85 (95% CI: 0.72, 0.93)", "0.85 (0.72 to 0.93)", "0,85 (0,72-0,93)", ".85 (.72-.93)", "0.85 (CI 0.72..0.93)"])
 def test_a_number_with_its_interval(text: str) -> None:
     made = read(text)
@@ -36,7 +39,8 @@ def test_a_number_with_its_interval(text: str) -> None:
     assert made.level == (0.95 if "95" in text else None)
 
 
-@pytest.mark.parametrize(("text", "ends"), [("(-0.13-0.72)", ("-0.13", "0.72")), ("[−54.7, −22.1]", ("-54.7", "-22.1")),
+@pytest.mark.parametrize(("text", "ends"), [("(-0.13-0.72)", ("-0.13", "0.72")),
+                                            ("[\N{MINUS SIGN}54.7, \N{MINUS SIGN}22.1]", ("-54.7", "-22.1")),
                                             ("0.72 to 0.93", ("0.72", "0.93")),
                                             ("95 % CI 0.72 to 0.93", ("0.72", "0.93"))])
 def test_an_interval_alone(text: str, ends: tuple[str, str]) -> None:
@@ -74,7 +78,8 @@ def test_a_comma_that_may_be_either_is_asked_about_and_a_setting_answers() -> No
 
 
 @pytest.mark.parametrize(("text", "said"), [("abc", "no number"), ("12.3 ± 4", "what stands after the ±"),
-                                            ("12 of 40", "is not one number"), ("n.s.", "no number"), ("--", "no number"),
+                                            ("12 of 40", "is not one number"), ("n.s.", "no number"), ("--",
+                                                                                                       "no number"),
                                             ("0.85/0.93", "is not one number")])
 def test_what_is_no_number_is_said(text: str, said: str) -> None:
     with pytest.raises(StringProblemError, match=said):
