@@ -259,8 +259,7 @@ def _estimates(found: Review) -> list[Estimate]:
             continue
         seen.add(key)
         q = quantities().get(i.symbol.partition("__")[0])
-        made.append(Estimate(name=f"implied {title(i.symbol)}", of=of, value=(i.low + i.high) / 2, low=i.low,
-                             high=i.high,
+        made.append(Estimate(name=f"implied {title(i.symbol)}", of=of, value=(i.low + i.high) / 2,
                              unit="%" if q is not None and q.scale == "percent" else "",
                              method="middle of the range that the printed digits leave by " + "; ".join(
                                  dict.fromkeys(f"{r.name}" for r in i.relations))
