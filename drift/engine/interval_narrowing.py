@@ -58,6 +58,9 @@ def _back(step: Step, values: list[Interval], z: Interval) -> None:
         values[p[0]] = iv.meet(a, iv.exponential(z))
     elif op == "exp":
         values[p[0]] = iv.meet(a, iv.logarithm(z))
+    elif op == "abs":
+        high = iv.meet(z, iv.POSITIVE)
+        values[p[0]] = iv.meet(a, high if a[0] >= 0 else iv.negative(high) if a[1] <= 0 else (-high[1], high[1]))
     elif op == "pow" and step.exponent == 2:
         high = iv.root(iv.meet(z, iv.POSITIVE))
         values[p[0]] = iv.meet(a, high if a[0] >= 0 else iv.negative(high) if a[1] <= 0 else (-high[1], high[1]))

@@ -65,7 +65,7 @@ def slack(x: float) -> str:
 
 def range_text(low: float, high: float) -> str:
     """Return a range with the decimals its width asks for."""
-    if low == high:
+    if high - low <= 1e-9 * max(1.0, abs(low)):
         return f"{low:.6g}".replace("-", MINUS)
     digits = max(0, min(8, 1 - math.floor(math.log10(high - low))))
     return f"{low + 0.0:.{digits}f} to {high + 0.0:.{digits}f}".replace("-", MINUS)

@@ -51,9 +51,10 @@ def implied(place: Place, relations: Sequence[Relation]) -> list[Implied]:
                 same = tuple(dict.fromkeys((*held.relations, *one.relations)))
                 found[one.symbol] = Implied(place, one.symbol, low, high, same, held.convention or one.convention)
     order = {s: i for i, s in enumerate(quantities())}
-    # With n and k said, degrees of freedom are no news.
-    known = {"n", "k"} <= set(place.single)
-    kept = [x for x in found.values() if not (known and x.symbol.startswith("df_"))]
+    # With n said, degrees of freedom are no news; and an SEM of unstated kind has unknown degrees of freedom.
+    known = "n" in place.single
+    kept = [x for x in found.values() if not (known and x.symbol.startswith("df_"))
+            and x.symbol not in ("sem__low", "sem__high")]
     return sorted(kept, key=lambda x: order.get(x.symbol.partition("__")[0], 999))
 
 

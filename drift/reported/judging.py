@@ -188,7 +188,7 @@ def first_possible(made: Instance, cases: Sequence[Case], box: Box) -> Case | No
 def judge(made: Instance, place: Place) -> Verdict:
     """Judge a relation whose numbers are all printed."""
     relation = made.relation
-    claims = tuple(c for n in made.names for c in place.single.get(n, ()))
+    claims = tuple(c for n in variables(relation, made.usual) for c in place.single.get(n, ()))
     accusing = accuses(made, place)
     box = filled(made, place.printed)
     case = first_possible(made, made.usual, box)

@@ -55,13 +55,20 @@ def _sem() -> list[Relation]:
                target="sem_c", source=WEIR),
         exact(17, "c", "SEM (consistency) has a bound by the SD of all readings", "I",
               "sem_c <= sd_all*sqrt((n*k - 1)/((n - 1)*(k - 1)))", source=WEIR),
+        # Which coefficient an SEM of unstated kind belongs to is open; each that is printed is tried.
         *(varied(17, part, f"{name} = SD sqrt(1 - ICC)", "V",
-                 Case((f"{sem} == sd*sqrt(1 - {icc})",), {}, "the printed SD"),
-                 Case((f"{sem} == sd*sqrt(1 - {icc})*sqrt(n/(n - 1))",), {"divisor": "n"},
-                      "SD with divisor n", usual=False, extra=True), target=sem, source=WEIR)
-          for part, name, sem, icc in (("d", "SEM", "sem", "icc"), ("e", "SEM (consistency)", "sem_c", "icc_c1"),
-                                       ("f", "SEM (agreement)", "sem_a", "icc_a1"),
-                                       ("g", "SEM (one-way)", "sem_1", "icc_1"))),
+                 *(Case((f"{sem} == sd*sqrt(1 - {icc})",), {}, f"{said} and the printed SD") for icc, said in singles),
+                 *(Case((f"{sem} == sd*sqrt(1 - {icc})*sqrt(n/(n - 1))",), {"divisor": "n"},
+                        f"{said} and an SD with divisor n", usual=False) for icc, said in singles),
+                 *(Case((f"{sem} == sd*sqrt(1 - {icc})",), {}, f"{said}, the form of a mean", usual=False)
+                   for icc, said in means), target=sem, source=WEIR, partial=True)
+          for part, name, sem, singles, means in (
+              ("d", "SEM", "sem", (("icc", "the ICC"), ("icc_a1", "ICC(A,1)"), ("icc_c1", "ICC(C,1)"),
+                                   ("icc_1", "ICC(1)")),
+               (("icc_ak", "ICC(A,k)"), ("icc_ck", "ICC(C,k)"), ("icc_k", "ICC(k)"))),
+              ("e", "SEM (consistency)", "sem_c", (("icc_c1", "ICC(C,1)"),), (("icc_ck", "ICC(C,k)"),)),
+              ("f", "SEM (agreement)", "sem_a", (("icc_a1", "ICC(A,1)"),), (("icc_ak", "ICC(A,k)"),)),
+              ("g", "SEM (one-way)", "sem_1", (("icc_1", "ICC(1)"),), (("icc_k", "ICC(k)"),)))),
         *(exact(17, part, f"{name} = SD of all readings x sqrt(1 - ICC), nearly", "A",
                 f"{sem} == sd_all*sqrt(1 - {icc})", source=WEIR)
           for part, name, sem, icc in (("h", "SEM (consistency)", "sem_c", "icc_c1"),

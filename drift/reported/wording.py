@@ -113,12 +113,18 @@ def told(claims: Sequence[Claim]) -> list[Claim]:
     return sorted(claims, key=lambda c: (c.symbol.endswith("__level"), c.symbol in ("n", "k", "m"), c.number))
 
 
+def tells(claim: Claim, a: Interval) -> bool:
+    """Tell whether a range is narrow enough to say what a number should have been."""
+    size = max(abs(float(claim.printed.value)), 10 * float(claim.printed.unit))
+    return math.isfinite(a[1] - a[0]) and a[1] - a[0] <= 0.5 * size
+
+
 def mend_sentence(conflict: Conflict) -> str:
     """Say which single numbers would reconcile everything."""
     parts = []
     for claim, a in conflict.alone:
         where = range_text(a, claim)
-        if where and claim.symbol not in ("n", "k", "m") and math.isfinite(a[1] - a[0]):
+        if where and claim.symbol not in ("n", "k", "m") and tells(claim, a):
             parts.append(f"{claim.name} were {where} instead of {shown(claim)}")
     return f"Everything here would fit if {', or if '.join(parts[:3])}." if parts else ""
 

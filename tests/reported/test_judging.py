@@ -156,6 +156,27 @@ def test_what_says_nothing_is_called_so() -> None:
     assert verdict_of("45a", {"mean": "12.43", "n": "10", "step": "1.0"}).status == "conflicts"
 
 
+@pytest.mark.parametrize("form", ["icc", "icc_a1", "icc_c1", "icc_1"])
+def test_an_sem_of_unstated_kind_is_held_against_whichever_coefficient_is_printed(form: str) -> None:
+    assert verdict_of("17d", {"sem": "2.40", "sd": "6.2", form: "0.85"}).status == "agrees"
+    assert verdict_of("17d", {"sem": "2.90", "sd": "6.2", form: "0.85"}).status == "question"
+
+
+def test_an_sem_of_a_mean_form_is_a_convention() -> None:
+    v = verdict_of("17d", {"sem": "1.39", "sd": "6.2", "icc_c1": "0.85", "icc_ck": "0.95"})
+    assert v.status == "only under a convention"
+    assert "form of a mean" in v.convention
+
+
+@pytest.mark.parametrize(("printed", "said"), [
+    ({"mdc": "5.88", "sem": "3.00", "n": "20"}, "without the root of 2"),
+    ({"mdc": "1.86", "sem": "3.00", "n": "20"}, "of a group mean")])
+def test_common_other_ways_to_an_mdc_are_conventions(printed: dict[str, str], said: str) -> None:
+    v = verdict_of("18a", printed, conventions={"mdc": {"level": "95 %", "factor": "1.96"}})
+    assert v.status == "only under a convention"
+    assert said in v.convention
+
+
 def test_slack_is_the_half_width_of_what_is_needed() -> None:
     # SEM = SD sqrt(1 - ICC), ICC to two decimals: half-width 1.3 % at 0.80, 5 % at 0.95, 26 % at 0.99.
     for icc, percent in (("0.80", 1.3), ("0.95", 5.0), ("0.99", 26.0)):
