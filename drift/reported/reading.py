@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import difflib
-import io
 import math
 import re
 from collections.abc import Mapping
@@ -14,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from drift.errors import DriftError, Finding
+from drift.reported.claim_files import from_csv, from_toml
 from drift.reported.claims import CONVENTIONS, DESIGNS, Claim, Paper, Statement
 from drift.reported.strings import ROUNDINGS, Printed, Reading, Rounding, StringProblemError, read
 from drift.reported.vocabulary import Quantity, find, nearest, quantities
@@ -73,37 +72,8 @@ def read_claims(path: str | Path) -> tuple[Paper, tuple[Finding, ...]]:
 
 def paper_of(text: str, *, file: str = "claims.toml", toml: bool = True) -> tuple[Paper, tuple[Finding, ...]]:
     """Read the text of a claim file; return the paper and what was noted."""
-    data, rows = (_from_toml(text, file), None) if toml else _from_csv(text, file)
+    data, rows = (from_toml(text, file), None) if toml else from_csv(text, file)
     return paper_from_dict(data, file=file, rows=rows)
-
-
-def _from_toml(text: str, file: str) -> dict[str, Any]:
-    import tomllib
-
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        at = re.search(r"line (\d+)", str(error))
-        raise DriftError(Finding(severity="error", code="toml", file=file, row=int(at.group(1)) if at else None,
-                                 message=f"the file is no TOML: {error}",
-                                 mend="Printed strings stand in quotation marks: printed = \"0.85\".")) from None
-
-
-def _from_csv(text: str, file: str) -> tuple[dict[str, Any], list[int]]:
-    first = text.lstrip("\n").split("\n", 1)[0]
-    marks = {m: first.count(m) for m in ";\t,"}
-    reader = csv.reader(io.StringIO(text), delimiter=max(marks, key=lambda m: marks[m]))
-    table = [(i, [c.strip() for c in row]) for i, row in enumerate(reader, 1)]
-    table = [(i, row) for i, row in table if any(row) and not row[0].startswith("#")]
-    if not table:
-        raise DriftError(Finding(severity="error", code="empty", file=file, message="the file holds no claims",
-                                 mend="Write a header with what and printed, and one claim a row."))
-    head = [h.strip().casefold() for h in table[0][1]]
-    claims, rows = [], []
-    for i, row in table[1:]:
-        claims.append({h: c for h, c in zip(head, row, strict=False) if c})
-        rows.append(i)
-    return {"claims": claims}, rows
 
 
 def paper_from_dict(data: Mapping[str, Any], *, file: str = "claims",

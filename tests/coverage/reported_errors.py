@@ -35,8 +35,8 @@ def study(design: str, rng: np.random.Generator) -> Held:
         return {("seeded error", c): (c != "last digit", 1.0) for c in COLUMNS}
     real = [c for c in found.conflicts if not c.remark]
     accused = bool(real)
-    asked = bool(found.detections) or any(v.status in ("question",
-                                                       "only under a convention") and v.relation.kind != "A" for v in found.verdicts)
+    asked = bool(found.detections) or any(v.status in ("question", "only under a convention")
+                                          and v.relation.kind != "A" for v in found.verdicts)
     remark = any(v.status == "last digit" for v in found.verdicts) or any(c.remark for c in found.conflicts)
 
     def among(symbols: set[str]) -> bool:
