@@ -158,12 +158,12 @@ def _intervals_and_cv() -> list[Relation]:
         exact(22, "f", "CV of the mean of m is at most the CV of one", "I", "cv_mean <= cv"),
         Relation(22, "g", "root mean square of the CVs of units", "V", (), finder="rms_of_unit_cvs"),
     ]
-    # With SEM (agreement) it is exact only where no component was cut off at zero, so that it asks.
-    # SD of true scores: of the two-way table where one is printed; a one-way analysis has another.
-    two_way = ("icc_c1", "icc_a1", "f_two", "f_raters", "ms_error", "sem_c", "sem_a", "var_raters")
-    made += [exact(23, part, "ICC is the share of true scores", "V" if part in "ac" else "E",
+    # With SEM (agreement) it is exact only where no component was cut off at zero; and a one-way analysis has another SD
+    # of true scores than a two-way one. Both only ask, and where both analyses are printed nothing tells which is meant.
+    one_way = ("icc_1", "icc_k", "f_one", "ms_within", "ss_within", "sem_1")
+    made += [exact(23, part, "ICC is the share of true scores", "E" if part == "b" else "V",
                    f"{icc}*(sd_true**2 + {sem}**2) == sd_true**2", target=icc,
-                   unless=two_way if part == "d" else ())
+                   unless=one_way if part == "b" else ())
              for part, icc, sem in (("a", "icc", "sem"), ("b", "icc_c1", "sem_c"), ("c", "icc_a1", "sem_a"),
                                     ("d", "icc_1", "sem_1"))]
     made.append(exact(23, "e", "component of units is the square of the SD of true scores", "E",
