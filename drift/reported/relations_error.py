@@ -158,8 +158,8 @@ def _intervals_and_cv() -> list[Relation]:
         exact(22, "f", "CV of the mean of m is at most the CV of one", "I", "cv_mean <= cv"),
         Relation(22, "g", "root mean square of the CVs of units", "V", (), finder="rms_of_unit_cvs"),
     ]
-    # With SEM (agreement) it is exact only where no component was cut off at zero; and a one-way analysis has another SD
-    # of true scores than a two-way one. Both only ask, and where both analyses are printed nothing tells which is meant.
+    # With SEM (agreement) it is exact only where no component was cut off at zero, and a one-way analysis has another
+    # SD of true scores than a two-way one. Both only ask; where both analyses are printed nothing tells which is meant.
     one_way = ("icc_1", "icc_k", "f_one", "ms_within", "ss_within", "sem_1")
     made += [exact(23, part, "ICC is the share of true scores", "E" if part == "b" else "V",
                    f"{icc}*(sd_true**2 + {sem}**2) == sd_true**2", target=icc,
