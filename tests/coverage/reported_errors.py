@@ -3,7 +3,7 @@
 Consistent studies of all families, four fifths of their numbers printed with so many significant digits, and one error
 of a kind put in. ``accused``: an exact relation contradicts. ``asked``: a question at least. ``last digit``: only a
 remark. ``named``: the wrong number is among those that contradict. ``corrected``: it is one that alone would mend
-everything. ``coverage`` repeats the share accused or asked.
+everything. ``coverage`` is the share of studies in which that is so.
 """
 
 from __future__ import annotations
@@ -50,11 +50,10 @@ def study(design: str, rng: np.random.Generator) -> Held:
 
 
 def tabulate(design: str, held: Sequence[Held]) -> list[Row]:
-    """Return one row a kind of error and number of digits."""
-    shares = {c: f"{np.mean([h['seeded error', c][0] for h in held]):.3f}" for c in COLUMNS}
-    return [{"design": design, "quantity": "seeded error", "method": "review", "nominal": "",
-             "coverage": shares["asked"], "mean_width": "", "studies": len(held), "without_interval": 0,
-             **{c.replace(" ", "_"): shares[c] for c in COLUMNS}}]
+    """Return one row for each thing a review may say: the share of studies in which it does."""
+    return [{"design": design, "quantity": "seeded error", "method": c, "nominal": "",
+             "coverage": f"{np.mean([h['seeded error', c][0] for h in held]):.4f}", "mean_width": "",
+             "studies": len(held), "without_interval": 0} for c in COLUMNS]
 
 
 FAMILY = Family("reported_errors", __doc__ or "", DESIGNS, study, TABLE, SEED, studies=STUDIES, tabulate=tabulate)
