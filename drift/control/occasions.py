@@ -139,15 +139,54 @@ def _averaged(name: str, y: Floats, label: Words, rank: NDArray[np.int64], unit:
                      unit=unit)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Unread:
+    """The newest reading of a check standard, where it makes no occasion.
+
+    Parameters
+    ----------
+    standard : str
+    use : float
+        Exposure it was read at.
+    reason : str
+        Why it cannot be used.
+    row : int
+        Its last row in the table.
+    """
+
+    standard: str
+    use: float
+    reason: str
+    row: int
+
+
 def occasions_of_checks(checks: CheckTable, *, standard: NDArray[np.bool_], exposure: str = "use",
                         full_scale: Floats | None = None, saturated_limit: float = 0.0) -> tuple[Occasions, ...]:
     """Occasion means of the check standards of a study: the sensitivity (or reading) of each use, over mountings.
 
     Occasions follow each other by use count, and carry the time of their first reading.
     """
+    return read_standards(checks, standard=standard, exposure=exposure, full_scale=full_scale,
+                          saturated_limit=saturated_limit)[0]
+
+
+def read_standards(checks: CheckTable, *, standard: NDArray[np.bool_], exposure: str = "use",
+                   full_scale: Floats | None = None, saturated_limit: float = 0.0
+                   ) -> tuple[tuple[Occasions, ...], tuple[Unread, ...]]:
+    """Return the occasions of :func:`occasions_of_checks`, and the standards whose newest reading is in none.
+
+    Parameters
+    ----------
+    checks : CheckTable
+    standard : array of bool, shape (n_rows,)
+        Rows of check standards; those marked ``exclude`` do not enter.
+    exposure : str
+    full_scale : array, shape (n_rows,), optional
+    saturated_limit : float
+    """
     keep = standard & ~(np.nan_to_num(numbers(checks, "exclude")) > 0)
     if not keep.any():
-        return ()
+        return (), ()
     found = calibrate(checks, exposure=exposure, full_scale=full_scale, saturated_limit=saturated_limit, keep=keep)
     value = found.sensitivity if found.form != "reading" else found.reading
     good = np.isfinite(value)
@@ -169,4 +208,28 @@ def occasions_of_checks(checks: CheckTable, *, standard: NDArray[np.bool_], expo
                          dtype=object)
         made.append(Occasions(standard=name, label=label, mean=whole.mean, within_sd=whole.within_sd,
                               within_df=whole.within_df, use=use[first], time=stamps, unit=unit))
+    entered = found.mounting >= 0
+    entered[entered] = good[found.mounting[entered]]
+    return tuple(made), _unread(checks, keep, entered, found.reasons, exposure)
+
+
+def _unread(checks: CheckTable, keep: NDArray[np.bool_], entered: NDArray[np.bool_], reasons: Words, exposure: str
+            ) -> tuple[Unread, ...]:
+    """Find the standards whose newest mounting entered no occasion.
+
+    The newest is that of the largest exposure; among several of one exposure the latest by time where all rows bear
+    one, else the last in the table. Rows without exposure were refused when the table was read.
+    """
+    use, name, when = numbers(checks, exposure), words(checks, "sensor"), words(checks, "time")
+    key = [words(checks, "replicate"), words(checks, "cal_id")]
+    made = []
+    for s in sorted(set(name[keep & np.isfinite(use)].tolist())):
+        mine = np.flatnonzero(keep & np.isfinite(use) & (name == s))
+        last = mine[use[mine] == use[mine].max()].tolist()
+        timed = all(when[i] for i in last)
+        newest = max(last, key=lambda i: (when[i], i)) if timed else last[-1]
+        together = [i for i in last if all(k[i] == k[newest] for k in key)]
+        if not entered[together].any():
+            made.append(Unread(standard=s, use=float(use[newest]), row=int(checks.row[newest]),
+                               reason=next((str(reasons[i]) for i in together if reasons[i]), "it makes no value")))
     return tuple(made)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
@@ -9,11 +10,13 @@ from typing import Literal
 import numpy as np
 
 from drift.control.charts import ChartSpec, StandardChart, chart_standard
-from drift.control.occasions import Occasions
+from drift.control.occasions import Occasions, Unread
 from drift.errors import DriftError, Finding
 from drift.results import join_words
 
 Status = Literal["fit", "not fit", "standard", "unclear", "not charted"]
+IN_CONTROL = "the rig is in control at its latest occasion"
+ON_THE_OTHER = "; the rig may be used on the other standard"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -88,7 +91,7 @@ def judge_rig(charts: tuple[StandardChart, ...], *, spec: ChartSpec | None = Non
         others = join_words([n for n in names if n not in [c.occasions.standard for c in alone]])
         return _found("standard", f"{who} itself changed: {told} at {when}, while {others} did not follow", when,
                       charts, "standard-jumped", f"Look at {who}, log the cause, and start a new baseline for it with "
-                      "the event 'new baseline'; the rig may be used on the other standard.")
+                      f"the event 'new baseline'{ON_THE_OTHER}.")
     return _found("unclear", f"check standards disagree at {when}: {told}, the others not", when, charts,
                   "rig-or-standard", "Read all check standards once more before the rig is used.")
 
@@ -101,8 +104,29 @@ def _in_control(charts: tuple[StandardChart, ...], current: list[StandardChart],
     if stepped and not sound:
         return Rig(status="unclear", when=when, charts=charts, findings=found, sentence="; ".join(
             f.message for f in found) + ": whether the rig is in control cannot be said")
-    return Rig(status="fit", when=when, charts=charts, findings=found, sentence="the rig is in control at its latest "
-               f"occasion ({_at(when, sound)})")
+    return Rig(status="fit", when=when, charts=charts, findings=found, sentence=f"{IN_CONTROL} "
+               f"({_at(when, sound)})")
+
+
+def without_latest(rig: Rig, unread: Sequence[Unread], exposure: str) -> Rig:
+    """Take back that a rig is fit where the newest reading of a check standard cannot be used.
+
+    What a standard showed before is no evidence of what it shows now: a reading at the ceiling may be the very change
+    of the rig that the standard is read for. A rig that is not fit stays so.
+    """
+    if not unread:
+        return rig
+    told: dict[tuple[str, str], list[str]] = {}
+    for u in unread:
+        told.setdefault((f"{exposure} {u.use:g}", u.reason), []).append(u.standard)
+    lost = "; ".join(f"the newest reading of check standard{'s' * (len(names) > 1)} {join_words(names)} ({at}) cannot "
+                     f"be used ({reason})" for (at, reason), names in told.items())
+    if rig.status == "not fit":
+        return replace(rig, sentence=f"{rig.sentence}; {lost}")
+    before = ("" if rig.status == "not charted" else
+              f"; by the readings that can be used {rig.sentence.replace(IN_CONTROL, 'it was last in control')}")
+    return replace(rig, status="unclear", sentence=f"{lost}: whether the rig is fit is not known{before}",
+                   findings=tuple(replace(f, mend=f.mend.replace(ON_THE_OTHER, "")) for f in rig.findings))
 
 
 def step_finding(chart: StandardChart) -> Finding:

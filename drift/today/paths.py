@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drift.calibration import codes_of, numbers, words
-from drift.control import ChartSpec, Occasions, Rig, chart_standard, judge_rig, occasions_of_checks, stopped_finding
+from drift.control import (
+    ChartSpec,
+    Rig,
+    Unread,
+    chart_standard,
+    judge_rig,
+    read_standards,
+    stopped_finding,
+    without_latest,
+)
 from drift.engine.sensor_forecast import Population, fit_population
 from drift.errors import DriftError, Finding
 from drift.records import CheckTable, Tables
@@ -313,9 +322,10 @@ def _rig(tables: Tables, study: Study, spec: TodaySpec) -> tuple[Rig, tuple[Find
         return judge_rig(()), ()
     sensitivity = study.sensitivity
     ceiling = full_scale_of(checks, sensitivity, tables.sensors) if sensitivity is not None else None
-    found = occasions_of_checks(checks, standard=standard, exposure=sensitivity.exposure if sensitivity else "use",
-                                full_scale=ceiling, saturated_limit=study.screening.saturated_fraction)
-    unread = _unread_standards(checks, standard, found, sensitivity.exposure if sensitivity else "use")
+    exposure = sensitivity.exposure if sensitivity is not None else "use"
+    found, lost = read_standards(checks, standard=standard, exposure=exposure, full_scale=ceiling,
+                                 saturated_limit=study.screening.saturated_fraction)
+    unread = tuple(_unread_finding(u, checks, exposure) for u in lost)
     restarts, refused = _restarts(tables, {o.standard: o.use for o in found})
     charts = []
     chart = ChartSpec(most=spec.baseline) if spec.baseline is not None else ChartSpec()
@@ -325,26 +335,22 @@ def _rig(tables: Tables, study: Study, spec: TodaySpec) -> tuple[Rig, tuple[Find
         except DriftError as error:
             refused += list(error.findings)
     if not charts:
-        return Rig(status="not charted", when="", charts=(), findings=(), sentence="the check standards have too few "
-                   "occasions for a chart"), (*refused, *unread)
+        none = Rig(status="not charted", when="", charts=(), findings=(), sentence="the check standards have too few "
+                   "occasions for a chart")
+        return without_latest(none, lost, exposure), (*refused, *unread)
     stopped = (stopped_finding(c) for c in charts)
-    return judge_rig(tuple(charts), spec=chart), (*refused, *unread, *(f for f in stopped if f is not None))
+    rig = without_latest(judge_rig(tuple(charts), spec=chart), lost, exposure)
+    return rig, (*refused, *unread, *(f for f in stopped if f is not None))
 
 
-def _unread_standards(checks: CheckTable, standard: NDArray[np.bool_], found: Sequence[Occasions], exposure: str
-                      ) -> tuple[Finding, ...]:
-    """Say which check standards were read later than their chart goes, in rows that could not be used."""
-    last = {o.standard: float(o.use[-1]) for o in found}
-    use, name = numbers(checks, exposure), words(checks, "sensor")
-    later: dict[str, list[int]] = {}
-    for i in np.flatnonzero(standard & np.isfinite(use) & ~(np.nan_to_num(numbers(checks, "exclude")) > 0)).tolist():
-        if use[i] > last.get(name[i], -np.inf):
-            later.setdefault(str(name[i]), []).append(i)
-    return tuple(Finding(
-        severity="warning", code="standard-not-used", file=checks.file, row=int(checks.row[rows[0]]), message="the "
-        f"reading of check standard {s} at {exposure} {use[rows[-1]]:g} makes no sensitivity and is not in its chart: "
-        "a level is missing, or it stands at the ceiling", mend="Read it at all its levels.")
-        for s, rows in later.items())
+def _unread_finding(one: Unread, checks: CheckTable, exposure: str) -> Finding:
+    """Say which check standard was read later than its chart goes, in rows that could not be used."""
+    return Finding(
+        severity="warning", code="standard-not-used", file=checks.file, row=one.row, message=f"the newest reading of "
+        f"check standard {one.standard} at {exposure} {one.use:g} is not in its chart ({one.reason}): whether the rig "
+        "is fit is not known",
+        mend="Read it again at all its levels, as a replicate of its own where the occasion is the same. A "
+        "row that was a slip, or a standard out of use: set exclude = yes in its rows, with a reason.")
 
 
 def _restarts(tables: Tables, uses: Mapping[str, Floats]
