@@ -4,27 +4,44 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from drift.errors import Finding
+from drift.ingest.columns import fold, split_header
 from drift.ingest.logged import TABLE_OF, Row
 from drift.records import Table, Tables
+from drift.results import join_words
 from drift.study import COLUMNS_OF, Study, named_columns, nearest
 
 NEEDED = {"check": ("sensor", "reading"), "standard": ("sensor", "reading"), "session": ("sensor",),
           "event": ("sensor", "event"), "correction": ()}
 OUT_OF_USE = ("retired", "failed", "lost")
+OF_SENSORS = ("construction", "batch", "full_scale")  # which checks may bear where there is no table of sensors
 ANYWHERE = ("sensor", "use", "time", "operator", "rig", "note", "role")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Source:
-    """The file that entries come from, and the row of each."""
+    """The file that entries come from, the row of each, and the columns of the file.
+
+    Parameters
+    ----------
+    file : str
+    row : tuple of int
+    header_row : int or None
+    columns : mapping of str to str
+        Our name of a column, or its header where it is none of ours, to its header as it stands in the file.
+    declared : frozenset of str
+        Columns that the study declares under ``[columns]`` or ``[units]``: they are meant as they are.
+    """
 
     file: str
     row: tuple[int, ...]
+    header_row: int | None = None
+    columns: Mapping[str, str] = field(default_factory=dict)
+    declared: frozenset[str] = frozenset()
 
 
 def located(found: Finding, source: Source | None, first: int, ledger: str) -> Finding:
@@ -40,9 +57,10 @@ def cell_faults(kind: str, bodies: Sequence[Mapping[str, str]], refers: int | No
                 source: Source | None) -> list[Finding]:
     """Return what is missing or misspelt in the cells of entries, all of it at once."""
     known = _known_columns(kind, study)
-    made: list[Finding] = []
+    meant = meant_columns(kind, study, source)
+    made = _header_faults(kind, meant, source) if source is not None else []
     for i, body in enumerate(bodies):
-        made += _row_faults(kind, body, known, source, i)
+        made += _row_faults(kind, body, known, source, i, meant)
     if kind == "correction":
         made += _correction_faults(bodies[0], refers)
     return made
@@ -51,19 +69,68 @@ def cell_faults(kind: str, bodies: Sequence[Mapping[str, str]], refers: int | No
 def _known_columns(kind: str, study: Study) -> tuple[str, ...]:
     table = TABLE_OF.get(kind, "checks")
     exposure = study.sensitivity.exposure if study.sensitivity is not None else "use"
-    named = named_columns(study, table) if table == "checks" else ()
+    named = (*named_columns(study, table), *OF_SENSORS) if table == "checks" else ()
     more = ("reason", "withdraw") if kind == "correction" else ()
     return tuple(dict.fromkeys((*COLUMNS_OF[table], *ANYWHERE, exposure, *named, *more)))
 
 
-def _row_faults(kind: str, body: Mapping[str, str], known: Sequence[str], source: Source | None, i: int
-                ) -> list[Finding]:
+def _near(name: str, known: Sequence[str]) -> str | None:
+    """Return the column that a name is probably meant for.
+
+    One letter wrong of three is too far for a measure of likeness, but a use that is not recognised is counted.
+    """
+    near = nearest(name, known, 0.75)
+    if near is not None or len(name) != len("use"):
+        return near
+    slips = sum(a != b for a, b in zip(name, "use", strict=True))
+    return "use" if "use" in known and (slips <= 1 or sorted(name) == sorted("use")) else None
+
+
+def meant_columns(kind: str, study: Study, source: Source | None) -> dict[str, str]:
+    """Return the columns of a file that are nearly one of ours which the file lacks, each with the one it is meant for.
+
+    A file may bear columns of its own. But the ledger is never edited, and what is missing is counted or left empty.
+    """
+    if source is None:
+        return {}
+    known, made = _known_columns(kind, study), {}
+    for name in source.columns:
+        if name not in known and name not in source.declared:
+            near = _near(fold(split_header(name)[0]), known)
+            if near is not None and near not in source.columns:
+                made[name] = near
+    return made
+
+
+def _header_faults(kind: str, meant: Mapping[str, str], source: Source) -> list[Finding]:
+    return [Finding(severity="error", code="unknown-column", file=source.file, row=source.header_row,
+                    column=source.columns[name], message=f"a {kind} has no column {source.columns[name]!r}, and the "
+                    f"file has no column {near!r}", mend=f"Did you mean {near!r}? Rename it in the file, to {near!r} "
+                    "or to a name less like it.") for name, near in meant.items()]
+
+
+def own_columns(kind: str, study: Study, source: Source | None) -> list[Finding]:
+    """Name the columns of a file that are none of ours and are kept as they are."""
+    if source is None:
+        return []
+    known = _known_columns(kind, study)
+    own = [h for n, h in source.columns.items() if n not in known and n not in source.declared]
+    return [] if not own else [Finding(
+        severity="note", code="own-columns", file=source.file, row=source.header_row, value=join_words(own),
+        message=f"{'these are no columns' if len(own) > 1 else 'this is no column'} of ours and "
+        f"{'are' if len(own) > 1 else 'is'} kept under {'their' if len(own) > 1 else 'its'} own name",
+        mend="Where one is meant for a column of ours, correct the entries.")]
+
+
+def _row_faults(kind: str, body: Mapping[str, str], known: Sequence[str], source: Source | None, i: int,
+                headers: Mapping[str, str]) -> list[Finding]:
     made = []
     file, row = (source.file, source.row[i]) if source is not None else (None, None)
-    meant: dict[str, str] = {}
+    meant = {near: name for name, near in headers.items() if str(body.get(name, "")).strip()}
+    theirs = {near: source.columns[name] for name, near in headers.items()} if source is not None else {}
     for name in body:
-        # A file may bear columns of its own; what is typed for one entry is meant to be one of ours.
-        near = nearest(name, known, 0.75) if name not in known and source is None else None
+        # What is typed for one entry is meant to be one of ours; the columns of a file were judged once for all rows.
+        near = _near(name, known) if name not in known and source is None else None
         if near is not None and near not in body:
             meant[near] = name
             made.append(Finding(severity="error", code="unknown-column", file=file, row=row, column=name,
@@ -71,8 +138,9 @@ def _row_faults(kind: str, body: Mapping[str, str], known: Sequence[str], source
                                 mend=f"Did you mean {near!r}?"))
     for name in NEEDED[kind]:
         if not str(body.get(name, "")).strip() and name not in meant:
-            made.append(Finding(severity="error", code="empty-cell", file=file, row=row, column=name, message="a "
-                                f"{kind} needs {name!r}", mend=f"Add {name}=..." if source is None else "Fill it in."))
+            made.append(Finding(severity="error", code="empty-cell", file=file, row=row,
+                                column=theirs.get(name, name), message=f"a {kind} needs {name!r}",
+                                mend=f"Add {name}=..." if source is None else "Fill it in."))
     return made
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, ClassVar
@@ -14,13 +14,22 @@ import numpy as np
 
 from drift.errors import DriftError, Finding, raise_on_error
 from drift.ingest.draft import Draft
-from drift.ingest.log_faults import Source, cell_faults, located, use_findings, uses_so_far
-from drift.ingest.logged import Row, current_rows, ledger_path, logged_tables, open_ledger
+from drift.ingest.log_faults import (
+    NEEDED,
+    Source,
+    cell_faults,
+    located,
+    meant_columns,
+    own_columns,
+    use_findings,
+    uses_so_far,
+)
+from drift.ingest.logged import Row, current_rows, ledger_path, logged_tables, open_ledger, read_ledger
 from drift.ingest.numbers import to_numbers
 from drift.ingest.reading import read_tables
 from drift.ingest.source import locate, read_raw, start_draft
 from drift.ingest.text import RefusedError
-from drift.ledger import Entry, Ledger, Stored
+from drift.ledger import Entry, Stored
 from drift.records import NUMBER_COLUMNS
 from drift.results import Provenance, Result, ResultTable, run_versions
 from drift.study import COLUMNS_OF, Study
@@ -65,15 +74,19 @@ def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: st
     if not who.strip():
         raise DriftError(Finding(severity="error", code="no-name", column="--who", message="nobody is named as the one "
                                  "who writes", mend="Give --who NAME."))
-    raise_on_error(cell_faults(kind, bodies, refers, study, source))
-    told: list[Finding] = []
+    faults = cell_faults(kind, bodies, refers, study, source)
+    if faults and source is not None:
+        faults += _further_faults(study, kind, bodies, source, now or datetime.now())
+        faults.sort(key=lambda f: f.row or 0)
+    raise_on_error(faults)
+    told: list[Finding] = own_columns(kind, study, source)
     entries: list[Entry] = []
     with open_ledger(study, create=True) as ledger:
         def judge(first: int) -> None:
             rows = current_rows(ledger.rows())
-            made = [_filled(kind, dict(b), rows, study, repeat=repeat, now=now or datetime.now()) for b in bodies]
+            made = _all_filled(kind, bodies, rows, study, repeat=repeat, now=now or datetime.now())
             entries.extend(Entry(kind=kind, body=b, refers=refers) for b in made)
-            told.extend(_judged(study, ledger, rows, kind, made, first, refers, source))
+            told.extend(_judged(study, ledger.path.name, rows, kind, made, first, refers, source))
 
         # The list is filled by the judge, under the write lock.
         stored = ledger.append(entries, who=who.strip(), judge=judge)
@@ -82,7 +95,46 @@ def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: st
         told.append(Finding(severity="note", code="network-ledger", file=ledger.path.name, message="the ledger lies on "
                             "a network folder: a rollback journal and one writer at a time are used, which is slower",
                             mend="Keep it on a local disk where you can, or set ledger_is = \"local\" under [files]."))
-    return _result(study, _told_back(kind, stored, refers), [_entry_table(stored)], told)
+    counted = [new.body["use"] for old, new in zip(bodies, entries, strict=True) if "use" not in old and
+               "use" in new.body]
+    return _result(study, _told_back(kind, stored, refers) + _counted(len(counted), len(stored)),
+                   [_entry_table(stored)], told)
+
+
+def _further_faults(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], source: Source, now: datetime
+                    ) -> list[Finding]:
+    """Judge the rows of a file that is refused already, its columns taken as they are meant, to name all at once."""
+    meant = meant_columns(kind, study, source)
+    named = [{meant.get(k, k): v for k, v in b.items()} for b in bodies]
+    whole = [i for i, b in enumerate(named) if all(b.get(k, "").strip() for k in NEEDED[kind])]
+    path = ledger_path(study)
+    if path is None or not whole:
+        return []
+    rows = read_ledger(study)[0] if path.is_file() else []
+    first = max((r[0] for r in rows), default=0) + 1
+    made = _all_filled(kind, [named[i] for i in whole], rows, study, repeat=False, now=now)
+    back = {near: source.columns[name] for name, near in meant.items()}
+    try:
+        _judged(study, path.name, rows, kind, made, first, None,
+                replace(source, row=tuple(source.row[i] for i in whole)))
+    except DriftError as error:
+        return [replace(f, column=back.get(f.column or "", f.column)) for f in error.findings if f.severity == "error"]
+    return []
+
+
+def _all_filled(kind: str, bodies: Sequence[Mapping[str, str]], rows: Sequence[Row], study: Study, *,
+                repeat: bool, now: datetime) -> list[dict[str, str]]:
+    """Fill in all entries."""
+    return [_filled(kind, dict(b), rows, study, repeat=repeat, now=now) for b in bodies]
+
+
+def _counted(n: int, of: int) -> str:
+    """Say that uses were not given: they follow from what the ledger holds, which may lack some."""
+    if not n:
+        return ""
+    return (" No use was given: it was counted from the ledger." if of == 1 else
+            f" No use was given for {'any of them: they were' if n == of else f'{n} of them: these were'} counted from "
+            "the ledger.")
 
 
 def _filled(kind: str, body: dict[str, str], rows: Sequence[Row], study: Study, *, repeat: bool, now: datetime
@@ -96,11 +148,11 @@ def _filled(kind: str, body: dict[str, str], rows: Sequence[Row], study: Study, 
         body.setdefault("time", now.isoformat(timespec="minutes"))
     if kind == "standard":
         body.setdefault("role", "check standard")
-        if exposure == "use":
-            body.setdefault("use", f"{_occasion(rows, sensor, body['time']):g}")
-    elif exposure == "use":
+        if exposure == "use" and "use" not in body:
+            body["use"] = f"{_occasion(rows, sensor, body['time']):g}"
+    elif exposure == "use" and "use" not in body:
         so_far = uses_so_far(rows, sensor)
-        body.setdefault("use", f"{so_far + (kind == 'session'):g}")
+        body["use"] = f"{so_far + (kind == 'session'):g}"
     if kind == "check" and repeat:
         body.setdefault("replicate", _repeat_label(rows, body))
     return body
@@ -129,19 +181,17 @@ def _repeat_label(rows: Sequence[Row], body: Mapping[str, str]) -> str:
     return REPEAT
 
 
-def _judged(study: Study, ledger: Ledger, rows: list[Row], kind: str, bodies: Sequence[Mapping[str, str]], first: int,
+def _judged(study: Study, name: str, rows: list[Row], kind: str, bodies: Sequence[Mapping[str, str]], first: int,
             refers: int | None, source: Source | None) -> list[Finding]:
     """Read the study as it would be with the entries, and refuse what makes it wrong; return what is worth saying."""
     if kind == "correction":
-        pending, numbers = _corrected(rows, bodies[0], refers, ledger.path.name), {refers}
+        pending, numbers = _corrected(rows, bodies[0], refers, name), {refers}
     else:
         fresh = [(first + i, kind, b) for i, b in enumerate(bodies)]
         pending, numbers = [*rows, *fresh], {r[0] for r in fresh}
     reading = read_tables(study, pending=pending)
-    name = ledger.path.name
     found = (*reading.findings, *use_findings(reading.tables, study, rows, kind, bodies, first, file=name))
-    own = [f for f in found if f.file == ledger.path.name and (f.row in numbers or (f.row is None and f.severity
-                                                                                     == "error"))]
+    own = [f for f in found if f.file == name and (f.row in numbers or (f.row is None and f.severity == "error"))]
     home = [f for f in found if f.code == "two-homes"]
     own = [located(f, source, first, name) for f in own]
     raise_on_error((*home, *own))
@@ -178,7 +228,9 @@ def import_table(study: Study, file: str | Path, *, who: str, kind: str = "check
     columns = {ours: _texts(draft, ours, kind) for ours in draft.placed.at}
     role = columns.get("role")
     bodies = [{k: c[i] for k, c in columns.items() if c[i]} for i in range(len(raw))]
-    source = Source(file=raw.file, row=tuple(int(r) for r in raw.row))
+    source = Source(file=raw.file, row=tuple(int(r) for r in raw.row), header_row=raw.header_row or None,
+                    columns={ours: draft.header(ours) for ours in draft.placed.at},
+                    declared=frozenset((*study.columns.get(kind, {}), *study.units.get(kind, {}))))
     if role is not None and kind == "checks" and set(role) == {"check standard"}:
         return log(study, "standard", bodies, who=who, source=source)
     return log(study, KIND_OF[kind], bodies, who=who, source=source)
