@@ -84,7 +84,7 @@ def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: st
     with open_ledger(study, create=True) as ledger:
         def judge(first: int) -> None:
             rows = current_rows(ledger.rows())
-            made = _all_filled(kind, bodies, rows, study, repeat=repeat, now=now or datetime.now())
+            made = _all_filled(kind, bodies, rows, study, first, repeat=repeat, now=now or datetime.now())
             entries.extend(Entry(kind=kind, body=b, refers=refers) for b in made)
             told.extend(_judged(study, ledger.path.name, rows, kind, made, first, refers, source))
 
@@ -112,7 +112,7 @@ def _further_faults(study: Study, kind: str, bodies: Sequence[Mapping[str, str]]
         return []
     rows = read_ledger(study)[0] if path.is_file() else []
     first = max((r[0] for r in rows), default=0) + 1
-    made = _all_filled(kind, [named[i] for i in whole], rows, study, repeat=False, now=now)
+    made = _all_filled(kind, [named[i] for i in whole], rows, study, first, repeat=False, now=now)
     back = {near: source.columns[name] for name, near in meant.items()}
     try:
         _judged(study, path.name, rows, kind, made, first, None,
@@ -122,10 +122,15 @@ def _further_faults(study: Study, kind: str, bodies: Sequence[Mapping[str, str]]
     return []
 
 
-def _all_filled(kind: str, bodies: Sequence[Mapping[str, str]], rows: Sequence[Row], study: Study, *,
+def _all_filled(kind: str, bodies: Sequence[Mapping[str, str]], rows: Sequence[Row], study: Study, first: int, *,
                 repeat: bool, now: datetime) -> list[dict[str, str]]:
-    """Fill in all entries."""
-    return [_filled(kind, dict(b), rows, study, repeat=repeat, now=now) for b in bodies]
+    """Fill in all entries, each after those before it."""
+    so_far, made = list(rows), []
+    for i, b in enumerate(bodies):
+        made.append(_filled(kind, dict(b), so_far, study, repeat=repeat, now=now))
+        if kind != "check":  # a check counts at the present use and moves none
+            so_far.append((first + i, kind, made[-1]))
+    return made
 
 
 def _counted(n: int, of: int) -> str:

@@ -164,3 +164,16 @@ def test_the_answer_says_where_a_use_was_counted(tmp_path: Path) -> None:
     none = log(folder, "--import", table(folder, "sensor,replicate,reading,reference,cycles", "P2,4,190,200,30",
                                          "P3,4,190,200,30"))
     assert "No use was given for any of them: they were counted from the ledger." in said(none)
+
+
+def test_sessions_and_standards_of_one_file_are_counted_one_after_the_other(tmp_path: Path) -> None:
+    folder = study(tmp_path)
+    log(folder, "session", "--import", table(folder, "sensor,time", "P1,2026-03-02", "P1,2026-03-03",
+                                            "P2,2026-03-03"))
+    assert [c.split("use=")[1] for c in held(folder)[-3:]] == ["11", "12", "11"]
+    with (folder / "sensors.csv").open("a", encoding="utf-8") as f:
+        f.write("CS1,plain,\n")
+    rows = [f"CS1,{day},check standard,{p + 3},{p}" for day in ("2026-03-02", "2026-03-03") for p in (200, 400)]
+    found = log(folder, "--import", table(folder, "sensor,time,role,reading,reference", *rows))
+    assert found.exit_code == 0, said(found)
+    assert [c.split("use=")[1] for c in held(folder)[-4:]] == ["0", "0", "1", "1"]
