@@ -119,7 +119,8 @@ def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEE
     draws : int
         Most draws of the simulation, where its digits do not settle before.
     counts : mapping, optional
-        Retire-after count and recalibration interval of each construction, NaN for none: a use beyond them is said.
+        Retire-after count and recalibration interval of each construction, NaN for none (0 is a count): a use beyond
+        them is said.
 
     Returns
     -------

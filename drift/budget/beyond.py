@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
@@ -42,24 +43,46 @@ def beyond_counts(ground: Ground, made: tuple[Budget, ...], counts: Mapping[str,
     ground : Ground
     made : tuple of Budget
     counts : mapping
-        Retire-after count and recalibration interval of each construction.
+        Retire-after count and recalibration interval of each construction; NaN where there is none, and 0 where not
+        even the first use is shown to be within the limit.
     """
-    found, per = [], ground.data.per
+    found = []
     for b in made:
-        s = b.subject
         # One entry of another name is that of all constructions together.
-        retire, every = counts.get(s.construction, next(iter(counts.values())) if len(counts) == 1 else (0.0, 0.0))
-        who = s.words[0].upper() + s.words[1:]
-        if 0 < retire < s.use:
-            found.append(Finding(
-                severity="warning", code="beyond-retirement", question=QUESTION,
-                message=f"{who}: {per} {s.use:g} lies beyond the retire-after count of {retire:g}; a sensor kept that "
-                "long may be past a limit, whatever its pressures look like",
-                mend="Use another sensor, or check this one against the limits before it is believed."))
-        if 0 < every < s.since:
-            found.append(Finding(
-                severity="warning", code="beyond-recalibration", question=QUESTION,
-                message=f"{who}: {s.since:g} {per}s since the calibration are more than the recalibration interval of "
-                f"{every:g}, so without correction the pressure may be out of tolerance",
-                mend="Calibrate it anew, or state the pressure corrected for drift."))
+        one = next(iter(counts.values())) if len(counts) == 1 else (math.nan, math.nan)
+        retire, every = counts.get(b.subject.construction, one)
+        # A count of 0 is an answer, the strictest there is; without one it is NaN, which nothing is beyond.
+        if retire < b.subject.use:
+            found.append(_retired(ground, b, retire))
+        if every < b.subject.since:
+            found.append(_stale(ground, b, every))
     return found
+
+
+def _retired(ground: Ground, b: Budget, retire: float) -> Finding:
+    per = ground.data.per
+    why = (f"lies beyond the retire-after count of {retire:g}; a sensor kept that long may be past a limit, whatever "
+           "its pressures look like")
+    mend = "Use another sensor, or check this one against the limits before it is believed."
+    if retire == 0:  # another sensor is no better
+        why = (f"lies beyond the retire-after count of 0: not even the first {per} is shown to be within the limit, so "
+               "the sensor may be past it, whatever its pressures look like")
+        mend = "Check this sensor against the limits before it is believed."
+    return Finding(severity="warning", code="beyond-retirement", question=QUESTION,
+                   message=f"{_who(b)}: {per} {b.subject.use:g} {why}", mend=mend)
+
+
+def _stale(ground: Ground, b: Budget, every: float) -> Finding:
+    per = ground.data.per
+    why = f"are more than the recalibration interval of {every:g}"
+    if every == 0:
+        why += f" (not even the first {per} after a calibration is shown to be within tolerance)"
+    return Finding(severity="warning", code="beyond-recalibration", question=QUESTION,
+                   message=f"{_who(b)}: {b.subject.since:g} {per}s since the calibration {why}, so without correction "
+                           "the pressure may be out of tolerance",
+                   mend="Calibrate it anew, or state the pressure corrected for drift.")
+
+
+def _who(b: Budget) -> str:
+    words = b.subject.words
+    return words[0].upper() + words[1:]

@@ -21,7 +21,7 @@ Counts = dict[str, tuple[float, float]]
 
 
 def counts_alone(tables: Tables, study: Study, *, level: float = 0.95) -> Counts:
-    """Return retire-after count and recalibration interval of each construction; NaN where there is none.
+    """Return retire-after count and recalibration interval of each construction; NaN where there is none, 0 is one.
 
     Parameters
     ----------

@@ -13,6 +13,8 @@ from drift.budget import BudgetResult, budget
 from drift.engine.coverage_factor import mixture_factor
 from drift.engine.monte_carlo import Inputs, simulate
 from drift.engine.uncertainty import effective_df, propagate
+from drift.retirement.counts_alone import counts_alone
+from drift.study import Study, study_from_dict
 from tests.budget.studies import study, tables
 
 ALONE = {"n_sensors": 1, "uses": (0.0, 15.0, 30.0), "mountings": 1}
@@ -164,3 +166,53 @@ def test_a_use_beyond_the_counts_of_the_study_is_said_and_one_within_them_is_not
     assert codes[30] >= {"beyond-retirement", "beyond-recalibration"}
     none = made({"reading": 400, "use": 30, "sensor": "S1"}, counts={"": (math.nan, math.nan)})
     assert "beyond-retirement" not in {f.code for f in none.findings}
+
+
+def beyond(counts: tuple[float, float] | None, use: float = 30.0, **asked: object) -> dict[str, str]:
+    result = made({"reading": 400, "use": use, "sensor": "S1", **asked}, counts=counts and {"": counts})
+    return {f.code: f"{f.message}. {f.mend}" for f in result.findings if f.code.startswith("beyond-re")}
+
+
+def test_a_count_of_0_is_an_answer_and_the_strictest_one() -> None:
+    """The naive twin takes 0 for "no count" and is silent where the warning is due most."""
+    retired = beyond((0.0, math.nan))
+    assert set(retired) == {"beyond-retirement"}
+    assert "count of 0: not even the first use is shown to be within the limit" in retired["beyond-retirement"]
+    assert "Use another sensor" not in retired["beyond-retirement"]
+    stale = beyond((math.nan, 0.0))
+    assert set(stale) == {"beyond-recalibration"}
+    assert "interval of 0 (not even the first use after a calibration" in stale["beyond-recalibration"]
+    assert set(beyond((0.0, 0.0), use=0.0)) == set()  # fresh and just calibrated
+    assert set(beyond((0.0, 0.0), since_calibration=0)) == {"beyond-retirement"}
+
+
+@pytest.mark.parametrize("counts", [None, (math.nan, math.nan)])
+def test_without_a_count_nothing_is_beyond_it(counts: tuple[float, float] | None) -> None:
+    assert beyond(counts) == {}
+
+
+def test_a_use_at_the_count_is_not_beyond_it() -> None:
+    assert beyond((30.0, 30.0)) == {}
+    assert set(beyond((29.0, 29.0))) == {"beyond-retirement", "beyond-recalibration"}
+
+
+def test_a_construction_without_counts_is_not_held_to_those_of_another() -> None:
+    two = {"thin": (0.0, 0.0), "thick": (math.nan, math.nan)}
+    result = made({"reading": 400, "use": 30}, counts=two, constructions=("thin", "thick"))
+    said = [f.message for f in result.findings if f.code.startswith("beyond-re")]
+    assert len(said) == 2
+    assert all(m.startswith("A sensor of construction thin: ") for m in said)
+
+
+def limited(limit: str, tolerance: str) -> Study:
+    asked = study({"reading": 400, "use": 30, "sensor": "S1"}).model_dump(exclude_none=True, exclude_unset=True)
+    return study_from_dict({**asked, "limits": {"sensitivity_change": limit},
+                            "recalibration": {"tolerance": tolerance}})
+
+
+def test_counts_of_0_reach_the_budget_from_the_checks_of_the_study() -> None:
+    strict, mild = (counts_alone(tables(), limited(*asked)) for asked in (("0.1 %", "0.1 %"), ("40 %", "10 %")))
+    assert strict == {"": (0.0, 0.0)}
+    assert min(mild[""]) > 0
+    said = {f.code for f in made({"reading": 400, "use": 30, "sensor": "S1"}, counts=strict).findings}
+    assert said >= {"beyond-retirement", "beyond-recalibration"}
