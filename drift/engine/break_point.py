@@ -28,7 +28,8 @@ class Break:
     before, after : float
         Drift before and after ``at``.
     slopes : array, shape (2, 2)
-        Ends of the intervals of the drift before and after, over all breaks of the set.
+        Ends of the intervals of the drift before and after, over all breaks of the set that misses half as often; NaN
+        where that set is not bounded on both sides.
     p : float
         That there is no break.
     draws : int
@@ -48,6 +49,11 @@ class Break:
     draws: int
     profile: Floats
     fits: bool
+
+    @property
+    def slopes_told(self) -> bool:
+        """Whether the drift before and after has an interval."""
+        return bool(np.isfinite(self.slopes).all())
 
     @property
     def anywhere(self) -> bool:
@@ -91,7 +97,9 @@ def find_break(curves: Curves, x: Floats, *, level: float, rng: np.random.Genera
     fits, at = bool(found.inside.any()), float(psi[best])
     if fits:  # the likeliest break may lie between two that were tested
         low, high = min(low, at) if low == low else low, max(high, at) if high == high else high
-    intervals = slope_intervals(hinges, y, hinges.at[found.inside], level=level) * curves.scale
+    intervals = np.full((2, 2), np.nan)
+    if found.slopes_told:
+        intervals = slope_intervals(hinges, y, hinges.at[found.wider], level=level) * curves.scale
     before, after = beta[best][1] * curves.scale, (beta[best][1] + beta[best][2]) * curves.scale
     return Break(at=at, low=low, high=high, before=float(before), after=float(after), slopes=intervals, p=found.p,
                  draws=draws, fits=fits, profile=np.column_stack(

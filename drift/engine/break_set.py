@@ -89,10 +89,14 @@ class Hinges:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Reference:
-    """Largest T of normal errors without a break, sorted, and the critical one at each break that is tested."""
+    """Largest T of normal errors without a break, sorted, and the critical ones at each break that is tested.
+
+    ``critical`` is that of the printed set; ``wider`` misses half as often, for the slopes on either side.
+    """
 
     no_break: Floats
     critical: Floats
+    wider: Floats
 
 
 def reference(hinges: Hinges, rng: np.random.Generator, *, level: float, draws: int) -> Reference:
@@ -102,10 +106,16 @@ def reference(hinges: Hinges, rng: np.random.Generator, *, level: float, draws: 
     tie those of near breaks closer together, so that the largest is smaller: the test stays on the safe side.
     """
     e = rng.standard_normal((draws, len(hinges.x)))
-    few = e[: max(draws // 2, min(draws, 99))]  # enough for a quantile that is read at one level
-    critical = np.array([np.quantile(hinges.largest(few, hinges.left(float(g))), level, method="higher")
-                         for g in hinges.at])
-    return Reference(no_break=np.sort(hinges.largest(e, hinges.left(None))), critical=critical)
+    few = e[: max(draws // 2, min(draws, 99))]  # enough for quantiles that are read at two levels
+    # The smallest draws that a further one exceeds no more often than each set may miss.
+    ranks = [min(int(np.ceil((len(few) + 1) * c - 1e-9)), len(few)) - 1 for c in (level, half_as_often(level))]
+    critical, wider = np.array([np.sort(hinges.largest(few, hinges.left(float(g))))[ranks] for g in hinges.at]).T
+    return Reference(no_break=np.sort(hinges.largest(e, hinges.left(None))), critical=critical, wider=wider)
+
+
+def half_as_often(level: float) -> float:
+    """Return the level of what may miss half as often as ``level`` allows."""
+    return 1 - (1 - level) / 2
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -119,11 +129,19 @@ class BreakSet:
     inside : array of bool, shape (n_at,)
     ratio : array, shape (n_at,)
         Largest T beside a break there over its critical value; inside where it is no more than one.
+    wider : array of bool, shape (n_at,)
+        The set that misses half as often; it holds the other.
     """
 
     p: float
     inside: Bools
     ratio: Floats
+    wider: Bools
+
+    @property
+    def slopes_told(self) -> bool:
+        """Whether a break fits, and the wider set is bounded on both sides, so that the slopes over it are."""
+        return bool(self.inside.any() and not self.wider[0] and not self.wider[-1])
 
     def ends(self, at: Floats) -> tuple[float, float]:
         """Return the outermost breaks inside, between neighbours by the line; NaN where the first or last is inside."""
@@ -169,10 +187,12 @@ def break_set(hinges: Hinges, y: Floats, told: Reference) -> BreakSet:
     seen = float(hinges.largest(y[None], hinges.left(None))[0])
     n = len(told.no_break)
     above = n - int(np.searchsorted(told.no_break, seen * (1 - 1e-12), side="left"))
+    largest = np.array([hinges.largest(y[None], hinges.left(float(g)))[0] for g in hinges.at])
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.array([hinges.largest(y[None], hinges.left(float(g)))[0] for g in hinges.at]) / told.critical
+        ratio = largest / told.critical
     ratio = np.where(np.isfinite(ratio), ratio, 0.0)
-    return BreakSet(p=(1 + above) / (n + 1), inside=ratio <= 1, ratio=ratio)
+    return BreakSet(p=(1 + above) / (n + 1), inside=ratio <= 1, ratio=ratio,
+                    wider=(ratio <= 1) | (largest <= told.wider))
 
 
 def slopes_around(hinges: Hinges, y: Floats, at: float) -> tuple[Floats, Floats]:
@@ -192,7 +212,8 @@ def slope_intervals(hinges: Hinges, y: Floats, at: Floats, *, level: float) -> F
     """Lowest and highest end of the t intervals of the mean slope before and after, over the breaks ``at``: (2, 2).
 
     The rows are before and after. NaN where no break leaves two sensors. Each t interval misses half as often as
-    ``level`` allows: the other half is for the break that is not known.
+    ``level`` allows. The other half is for the break that is not known: ``at`` has to be the set that misses half as
+    often (``BreakSet.wider``), so that both together hold with ``level`` (Bonferroni).
     """
     from scipy.special import stdtrit
 
@@ -201,6 +222,7 @@ def slope_intervals(hinges: Hinges, y: Floats, at: Floats, *, level: float) -> F
         for i, v in enumerate(slopes_around(hinges, y, float(psi))):
             v = v[np.isfinite(v)]
             if len(v) > 1:
-                half = float(stdtrit(len(v) - 1, 1 - (1 - level) / 4)) * float(v.std(ddof=1)) / np.sqrt(len(v))
+                t = float(stdtrit(len(v) - 1, 0.5 + half_as_often(level) / 2))
+                half = t * float(v.std(ddof=1)) / np.sqrt(len(v))
                 ends[i] = np.fmin(ends[i, 0], v.mean() - half), np.fmax(ends[i, 1], v.mean() + half)
     return ends

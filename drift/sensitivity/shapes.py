@@ -23,7 +23,7 @@ TABLE, CURVES, PROFILE, FAMILY = "shapes of drift", "shape curves", "break profi
 LINE, BROKEN = "straight line", "broken line"
 BREAKS_FAMILY = "breaks"
 BREAK_METHOD = "set of breaks not rejected over sensors"
-SLOPES_METHOD = "t intervals of the sensors' own slopes over all breaks of the set"
+SLOPES_METHOD = "t intervals of the sensors' own slopes over all breaks not rejected at half of alpha"
 #: A share of right choices below this is told beside a straight line that is kept.
 SURE = 0.90
 CHOICE = "simplest within one standard error, sensors left out"
@@ -231,13 +231,13 @@ def _estimates(setting: Setting, s: Shapes) -> list[Estimate]:
                           of=setting.of, value=b.at * s.span if told else NAN, low=low, high=high,
                           level=setting.level if told else NAN, n=n, method=method,
                           unit="uses" if setting.data.per == "use" else setting.data.per))
-    if told and low == low and high == high:
+    if told and b.slopes_told:
         found += _slopes(setting, s, b)
     return found
 
 
 def _slopes(setting: Setting, s: Shapes, b: Break) -> list[Estimate]:
-    """Drift before and after the break: t over the sensors' own slopes, whichever break of the set is the true one."""
+    """Drift before and after the break: t over the sensors' own slopes, over a set of breaks that is wider."""
     made = []
     for words, value, ends in (("before", b.before, b.slopes[0]), ("after", b.after, b.slopes[1])):
         low, high = min(float(ends[0]), value), max(float(ends[1]), value)
@@ -308,8 +308,13 @@ def _of_break(setting: Setting, s: Shapes, b: Break) -> list[Finding]:
                             f"any use from {u[1]:g} to {u[-2]:g} fits (p that there is none: {b.p:.2g})",
                             "Check more sensors, at more uses.")]
     open_ends = [w for w, v in (("earlier", b.low), ("later", b.high)) if v != v]
-    if not open_ends:
+    if not open_ends and b.slopes_told:
         return []
+    if not open_ends:
+        sure = 50 * (1 + setting.level)
+        return [setting.say("note", "break-slopes-not-told", f"Drift before and after the break{setting.where} is not "
+                            f"told: it takes a break that is bounded on both sides at {sure:g} % too",
+                            "Check more sensors, at more uses.")]
     return [setting.say("note", "break-not-bounded", f"The break{setting.where} may lie {' or '.join(open_ends)} than "
                         "these checks can tell", "Check at more uses near the first and the last one.")]
 
@@ -343,7 +348,7 @@ def _asked(setting: Setting, s: Shapes) -> tuple[tuple[str, Asked], ...]:
         return ()
     design, of = Design(n=float(s.curves.m)), setting.construction
     asked = [Asked(quantity="break at use", named="break at use", method=BREAK_METHOD, design=design, of=of)]
-    if b.low == b.low and b.high == b.high:
+    if b.slopes_told:
         asked += [Asked(quantity=q, named=q, method=SLOPES_METHOD, design=design, of=of)
                   for q in ("drift per use before the break", "drift per use after the break")]
     return tuple((BREAKS_FAMILY, a) for a in asked)

@@ -4,7 +4,8 @@ Sensors with their own start and slope, checked at nine uses; drift that is stra
 hardly), sensors that also bend there each in its own way, about nothing on average. "Held" means of the test that p was
 above 0.05, of the break that the printed set holds it, and once more where p was below 0.05 alone, as a reader looks
 who turns to the set only then. Beside them stand what takes all sensors to bend alike: the largest F against the
-scatter of checks, a plain F test of the best kink, and the profile likelihood interval.
+scatter of checks, a plain F test of the best kink, and the profile likelihood interval. Drift on either side is that of
+the studies in which it is told at all.
 """
 
 from __future__ import annotations
@@ -71,10 +72,11 @@ def batch(name: str, drawn: Drawn) -> Made:
         held["p of no break above 0.05", ALIKE] = rough > 0.05, zero
         held["p of no break above 0.05", PLAIN] = _f(largest, n) <= _reach(n), zero
         return held
-    ratio = np.array([hinges.largest(flat, hinges.left(float(g))) for g in hinges.at]) / told.critical[:, None]
+    largest = np.array([hinges.largest(flat, hinges.left(float(g))) for g in hinges.at])
+    ratio = largest / told.critical[:, None]
     _located(held, (ratio <= 1).T, ratio.T, hinges, p)
     _profiled(held, share, n, hinges, p)
-    _slopes(held, y, (ratio <= 1).T, hinges, bend)
+    _slopes(held, y, (ratio <= 1).any(axis=0), (largest <= told.wider[:, None]).T, hinges, bend)
     return held
 
 
@@ -133,8 +135,8 @@ def _profiled(held: Made, share: Floats, n: int, hinges: Hinges, p: Floats) -> N
     _shown(held, PROFILE, ok, high - low, p)
 
 
-def _slopes(held: Made, y: Floats, inside: Floats, hinges: Hinges, bend: float) -> None:
-    """Tell whether the drift on both sides is held by the hull of t intervals over the set, where it is bounded."""
+def _slopes(held: Made, y: Floats, fits: Floats, inside: Floats, hinges: Hinges, bend: float) -> None:
+    """Tell whether the drift on both sides is held by the hull of t intervals over the wider set, where bounded."""
     from scipy.special import stdtrit
 
     n = y.shape[1]
@@ -146,7 +148,7 @@ def _slopes(held: Made, y: Floats, inside: Floats, hinges: Hinges, bend: float) 
             half = t * v.std(axis=1, ddof=1)
             low, high = (np.where(inside[:, k], v.mean(axis=1) + s * half, np.nan) for s in (-1, 1))
             ends[side, 0], ends[side, 1] = np.fmin(ends[side, 0], low), np.fmax(ends[side, 1], high)
-    bounded = inside.any(axis=1) & ~inside[:, 0] & ~inside[:, -1]
+    bounded = fits & ~inside[:, 0] & ~inside[:, -1]
     for side, (quantity, true) in enumerate((("drift per use before the break", SLOPE),
                                              ("drift per use after the break", SLOPE + bend))):
         low, high = ends[side]

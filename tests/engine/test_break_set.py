@@ -105,7 +105,56 @@ def test_sensors_of_other_schedules_join_where_they_can_tell() -> None:
     before, after = slopes_around(fewer, y, 25.0)
     assert np.isnan(after[0])
     assert np.isfinite(after[1:]).all()
-    ends = slope_intervals(fewer, y, fewer.at[found.inside], level=0.95)
+    ends = slope_intervals(fewer, y, fewer.at[found.wider], level=0.95)
     assert ends[0, 0] < -0.004 < ends[0, 1]
     assert ends[1, 0] < -0.012 < ends[1, 1]
     assert np.isfinite(before[1:]).all()
+
+
+def test_the_set_for_the_slopes_misses_half_as_often_and_holds_the_printed_one() -> None:
+    hinges, told = prepared(8)
+    told_more = reference(hinges, np.random.default_rng(1), level=0.975, draws=499)
+    assert told.wider == pytest.approx(told_more.critical)  # that of a set made at 97.5 %
+    assert (told.wider > told.critical).all()
+    wider = 0
+    for seed in range(20):
+        y = world(seed, 8, bend=-0.003)
+        found, more = break_set(hinges, y, told), break_set(hinges, y, told_more)
+        assert (found.wider == more.inside).all()
+        assert found.wider[found.inside].all()
+        wider += int(found.wider.sum()) > int(found.inside.sum())
+    assert wider >= 10  # the naive twin, the printed set, is smaller
+
+
+@pytest.mark.parametrize(("draws", "level"), [(99, 0.95), (199, 0.9), (999, 0.95)])
+def test_a_critical_value_is_exceeded_by_one_more_draw_as_often_as_the_set_may_miss(draws: int, level: float) -> None:
+    x = np.tile([0.0, 1, 2, 3, 4], 5)
+    hinges = Hinges(x, np.repeat(np.arange(5), 5), np.array([1.5, 2.5]), np.array([2.0]))
+    told = reference(hinges, np.random.default_rng(1), level=level, draws=draws)
+    few = np.random.default_rng(1).standard_normal((draws, 25))[:max(draws // 2, 99)]
+    drawn = hinges.largest(few, hinges.left(2.0))
+    for critical, allowed in ((told.critical[0], 1 - level), (told.wider[0], (1 - level) / 2)):
+        above = int((drawn > critical).sum()) + 1  # it, too, may be the largest
+        assert above / (len(few) + 1) <= allowed + 1e-12 < (above + 1) / (len(few) + 1)
+
+
+def test_slopes_are_told_where_the_wider_set_is_bounded_and_held_in_the_error_left_for_them() -> None:
+    hinges, told = prepared(8)
+    missed = told_ = open_ = 0
+    for seed in range(120):
+        y = world(seed, 8, bend=-0.004)
+        found = break_set(hinges, y, told)
+        low, high = found.ends(hinges.at)
+        if not found.slopes_told:
+            open_ += bool(np.isfinite([low, high]).all())
+            continue
+        assert np.isfinite([low, high]).all()
+        told_ += 1
+        ends = slope_intervals(hinges, y, hinges.at[found.wider], level=0.95)
+        printed = slope_intervals(hinges, y, hinges.at[found.inside], level=0.95)
+        assert (ends[:, 0] <= printed[:, 0]).all()
+        assert (ends[:, 1] >= printed[:, 1]).all()
+        missed += not (ends[0, 0] < -0.004 < ends[0, 1] and ends[1, 0] < -0.008 < ends[1, 1])
+    assert told_ > 60
+    assert open_ > 0
+    assert missed <= 6

@@ -69,6 +69,21 @@ def test_a_straight_line_is_kept_and_no_break_is_located() -> None:
     assert "not straight" not in result.answer
 
 
+def test_drift_on_either_side_takes_a_break_that_is_bounded_at_97_5_percent_too() -> None:
+    tables = laboratory(seed=1, n=7, uses=MANY)
+    checks = tables.checks
+    assert checks is not None
+    columns = {c: checks[c].copy() for c in checks.columns}
+    columns["reading"] = 5 + (columns["reading"] - 5) * np.exp(-0.002 * np.maximum(columns["use"] - 20, 0))
+    made = CheckTable(columns, checks.row, checks.file, units=dict(checks.units))
+    result = fit_wear(replace(tables, checks=made), study(), seed=1)
+    e = result.estimate("break at use")
+    assert np.isfinite([e.low, e.high]).all()  # the printed set is bounded: the naive twin would tell both slopes
+    assert not [e for e in result.estimates if e.name.endswith("the break")]
+    told = next(f for f in result.findings if f.code == "break-slopes-not-told")
+    assert told.message.endswith("is not told: it takes a break that is bounded on both sides at 97.5 % too")
+
+
 def test_what_is_said_of_a_straight_line_that_is_kept_is_so_of_every_shape() -> None:
     rng = np.random.default_rng(3)
     x, code = np.tile(np.array(MANY) / 40, 6), np.repeat(np.arange(6), len(MANY))
