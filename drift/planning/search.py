@@ -210,7 +210,7 @@ def _between(question: Question, bottom: Candidate, top: Candidate, low: int, hi
     if not math.isfinite(a + b) or a == b:
         return math.sqrt(low * high)
     x = low**-0.5 + (goal - a) / (b - a) * (high**-0.5 - low**-0.5)
-    return x**-2
+    return float(x**-2)
 
 
 def smallest_beside(question: Question, d: Design) -> Candidate:
