@@ -424,7 +424,11 @@ def policy_of_study(study: Study, *, level: float = DEFAULT_LEVEL, seed: int = D
     from drift.retirement.policy_costs import refuse_costs
     from drift.study import PolicySpec
 
-    refuse_costs(study)
+    problems: list[Finding] = []
+    try:
+        refuse_costs(study)
+    except DriftError as error:
+        problems += error.findings
     nothing: dict[str, Any] = dict.fromkeys(("reliability", "gauge", "interlaboratory", "agreement"), ())
     study = study.model_copy(update={"policy": study.policy or PolicySpec()})
     if study.study.count_uses != "dates":  # trials that nothing is asked of need not be read
@@ -432,9 +436,11 @@ def policy_of_study(study: Study, *, level: float = DEFAULT_LEVEL, seed: int = D
     lacking = None if asks_retirement(study) else "a limit: add one to [limits]"
     lacking = lacking if study.files.checks else "a table of checks: add checks = \"checks.csv\" to [files]"
     if lacking:
-        raise DriftError(Finding(severity="error", code="no-policy-question", file="study.toml",
-                                 message="policies cannot be compared without " + lacking.split(": add")[0],
-                                 mend=f"Add{lacking.split(': add')[1]}."))
+        problems.insert(0, Finding(severity="error", code="no-policy-question", file="study.toml",
+                                   message="policies cannot be compared without " + lacking.split(": add")[0],
+                                   mend=f"Add{lacking.split(': add')[1]}."))
+    if problems:
+        raise DriftError(problems)
     tell = progress or _silent
     tell("reading tables", 0.0)
     reading = read_tables(study)

@@ -69,6 +69,7 @@ def chart_of_table(path: str | Path, study: Study, options: Mapping[str, Any], *
                          sd=options["sd"], multiplier=options["multiplier"], weight=weight, width=width, slack=slack,
                          sum_limit=limit, steady=options["steady"],
                          precision=options["precision"] or usual.precision)
+        _refuse_mixtures(kept, column["standard"])
         found = occasions_of_table(kept, occasion=column["occasion"], standard=column["standard"],
                                    within_sd=column["within_sd"], within_df=column["within_df"])
         flagged = int((kept["exclude"] > 0).sum()) if "exclude" in kept else 0
@@ -76,6 +77,35 @@ def chart_of_table(path: str | Path, study: Study, options: Mapping[str, Any], *
                              excluded=flagged, used=len(kept) - flagged)
         part = chart_table(found, spec, question=name, level=level, inputs=reading.inputs, account=account)
     return _alone(part, reading.findings, {"study": study.model_dump_json(exclude_none=True, exclude={"folder"})})
+
+
+LOADS_ALIKE = 1.2  # readings of one standard are charted together while its loads differ by less than this ratio
+
+
+def _refuse_mixtures(kept: Any, standard: str | None) -> None:
+    """Raise where readings of several sensors, or of one at several loads, would be averaged into one chart.
+
+    Their spread would be taken for that of an occasion, and no change of the rig could be seen in it.
+    """
+    import numpy as np
+
+    used = ~(kept["exclude"] > 0) if "exclude" in kept else np.ones(len(kept), dtype=bool)
+    if standard is None and "sensor" in kept and len(names := sorted({str(s) for s in kept["sensor"][used]})) > 1:
+        raise DriftError(Finding(severity="error", code="mixed-standards", column="sensor", value=", ".join(names[:5]),
+                                 message=f"readings of {len(names)} sensors would be averaged into one chart",
+                                 mend=f'Chart each by itself with --standard sensor, or one with --where "sensor='
+                                      f'{names[0]}".'))
+    if "reference" not in kept:
+        return
+    load = np.asarray(kept["reference"], dtype=np.float64)
+    whose = np.array([str(s) for s in kept[standard]] if standard else [""] * len(kept), dtype=object)
+    for name in sorted(set(whose[used])):
+        own = load[used & (whose == name) & np.isfinite(load) & (load > 0)]
+        if len(own) and own.max() > LOADS_ALIKE * own.min():
+            raise DriftError(Finding(
+                severity="error", code="mixed-loads", column="reference", value=f"{own.min():g} to {own.max():g}",
+                message=f"readings{f' of {name}' if name else ''} at several loads would be averaged into one chart",
+                mend="Chart one load with --where, or readings against their true values with --true."))
 
 
 def _column(table: Any, asked: str | None) -> Any:

@@ -46,7 +46,7 @@ def answer() -> dict[str, Any]:
         way = {"construction": construction, "way of working": f"recalibrated every {m.value:g}"}
         for name in ("cheapest count", "policy count"):
             found[f"{construction}: {name}"] = policies.estimate(name, **way).value
-        price = policies.estimate("price of the statement", **way)
+        price = policies.estimate("price of the statement", construction=construction)
         found[f"{construction}: price of the statement"] = [price.value, price.low, price.high]
     return found
 

@@ -59,3 +59,20 @@ def test_a_missing_column_is_told_by_its_option(tmp_path: Path) -> None:
 def test_no_rows_and_another_encoding(tmp_path: Path) -> None:
     assert said(tmp_path, [])[0] == 1
     assert said(tmp_path, ROWS, encoding="utf-16")[0] == 0
+
+
+@pytest.mark.parametrize(("words", "told"), [((), "readings of 2 sensors"),
+                                             (("--standard", "sensor"), "several loads"),
+                                             (("--where", "sensor=A"), "several loads")])
+def test_mixtures_are_no_chart(words: tuple[str, ...], told: str, tmp_path: Path) -> None:
+    """Sensors or loads that differ would be averaged, and the chart would call every rig in control."""
+    table = tmp_path / "t.csv"
+    rows = [f"2026-01-{day:02d},{sensor},{load},{load / 2:g}" for day in range(1, 13) for sensor in "AB"
+            for load in (200, 500)]
+    table.write_text("\n".join(["time,sensor,reference,reading", *rows]) + "\n", encoding="utf-8")
+    result = CliRunner().invoke(cli, ["chart", str(table), "--occasion", "time", *words])
+    assert result.exit_code == 1
+    assert told in " ".join(result.output.split())
+    fine = CliRunner().invoke(cli, ["chart", str(table), "--occasion", "time", "--standard", "sensor", "--where",
+                                    "reference=200"])
+    assert "would be averaged" not in fine.output

@@ -171,4 +171,4 @@ def test_lists_are_named_without_a_study() -> None:
     assert "grras-2011" in str(told)
     code, told = call("items", "--list", "grass")
     assert code == 1
-    assert "Did you mean 'grras'?" in str(told)
+    assert "Did you mean 'grras'?" in " ".join(str(told).split())
