@@ -254,11 +254,17 @@ def f_interval(f_ratio: float, df1: float, df2: float, k: float, level: float) -
         return math.nan, math.nan
     if math.isinf(f_ratio):
         return 1.0, 1.0
+    low, high = f_intervals(f_ratio, df1, df2, k, level)
+    return float(low), float(high)
+
+
+def f_intervals(f_ratios: ArrayLike, df1: float, df2: float, k: float, level: float) -> FloatArray:
+    """Return :func:`f_interval` of many finite F ratios at once, shape (..., 2)."""
     from scipy.special import fdtri
 
-    p = 0.5 + level / 2
-    low, high = f_ratio / float(fdtri(df1, df2, p)), f_ratio * float(fdtri(df2, df1, p))
-    return (low - 1) / (low + k - 1), (high - 1) / (high + k - 1)
+    f, p = np.asarray(f_ratios, dtype=np.float64), 0.5 + level / 2
+    low, high = f / float(fdtri(df1, df2, p)), f * float(fdtri(df2, df1, p))
+    return np.stack([(low - 1) / (low + k - 1), (high - 1) / (high + k - 1)], axis=-1)
 
 
 def agreement_df(squares: TwoWay, value: float) -> float:

@@ -15,6 +15,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.engine.meansquares import chi_square_sd
+
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
@@ -242,8 +244,6 @@ def step_of(values: Floats) -> float:
 
 def within_sd(values: Floats, cells: Codes) -> tuple[float, float, float, int] | None:
     """Return SD of repeats within cells with its 95 % chi-square interval and degrees of freedom; None without any."""
-    from scipy.special import chdtri
-
     counts = np.bincount(cells)
     sums = np.bincount(cells, weights=values)
     means = np.divide(sums, counts, out=np.zeros_like(sums), where=counts > 0)
@@ -251,9 +251,7 @@ def within_sd(values: Floats, cells: Codes) -> tuple[float, float, float, int] |
     if df < 2:
         return None
     total = float(((values - means[cells]) ** 2).sum())
-    sd = math.sqrt(total / df)
-    low, high = (math.sqrt(total / float(chdtri(df, q))) for q in (0.025, 0.975))
-    return sd, low, high, df
+    return math.sqrt(total / df), *chi_square_sd(total / df, df, 0.95), df
 
 
 def mean_step(values: Floats, cells: Codes, number: Floats, targets: Codes) -> Change | None:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from drift.items import data_tests as test
-from drift.items.evidence import Evidence, facets_of, is_blank, labels, of_name
+from drift.items.evidence import Evidence, is_blank, labels, of_name
 from drift.items.filled import Filled, filled, needs_you, worst
 from drift.items.metadata import key
+from drift.reliability.g_design import facets_of
 from drift.results import Result, format_interval, join_words
 from drift.study import AgreementQuestion, ReliabilityQuestion
 

@@ -155,11 +155,6 @@ def is_blank(value: object) -> bool:
     return isinstance(value, str) and value.strip() in ("", "...", "TO BE FILLED IN")
 
 
-def facets_of(question: ReliabilityQuestion) -> tuple[str, ...]:
-    """Return the facets of a reliability question."""
-    return (question.facet,) if isinstance(question.facet, str) else tuple(question.facet)
-
-
 def declared(part: Result) -> Estimate | None:
     """Return the coefficient that a reliability question declared: the first one."""
     return next((e for e in part.estimates if e.name.startswith("ICC") or e.name.endswith(" coefficient")), None)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from drift.items.evidence import MOST, Evidence, facets_of, plural
+from drift.items.evidence import MOST, Evidence, plural
 from drift.items.filled import Filled, filled, needs_you
+from drift.reliability.g_design import facets_of
 from drift.results import join_words
 from drift.study import ReliabilityQuestion
 

@@ -9,7 +9,6 @@ import numpy as np
 from drift.items.evidence import (
     Evidence,
     declared,
-    facets_of,
     findings_of,
     labels,
     like,
@@ -20,6 +19,7 @@ from drift.items.evidence import (
 )
 from drift.items.filled import Filled, filled, needs_you, not_applicable, worst
 from drift.items.metadata import key, target_means
+from drift.reliability.g_design import facets_of
 from drift.reliability.grades import grade as band
 from drift.results import Estimate, Result, join_words
 from drift.study import ReliabilityQuestion

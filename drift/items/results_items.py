@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 from drift.items.agreement_items import limits_shown, methods_of
-from drift.items.evidence import Evidence, declared, facets_of, like, of_name, said, table_of
+from drift.items.evidence import Evidence, declared, like, of_name, said, table_of
 from drift.items.filled import Filled, filled, not_applicable
 from drift.items.metadata import key
 from drift.items.reliability_items import SEM, numbers_of
+from drift.reliability.g_design import facets_of
 from drift.results import join_words
 
 _NO_QUESTION = "the study asks nothing about reliability, agreement or drift"

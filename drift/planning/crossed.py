@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from drift.engine.agreement_interval import Ratios, ratio_key, ratios_of
 from drift.engine.agreement_interval import Sums as Reduced
 from drift.engine.pivotal import Pivots, inner_draws
-from drift.planning.question import Floats, chi_lattice
+from drift.planning.question import Design, Floats, Question, chi_lattice
 
 POINTS = 257  # lattice points of an expectation: its error is a tenth of that of as many random studies
 NO_DRAWS = np.empty(0)
@@ -40,8 +40,32 @@ class Variances:
 
     def scaled(self, error: float) -> Variances:
         """Return the same targets read with errors whose SDs are ``error`` times as large."""
-        return Variances(target=self.target, facet=error**2 * self.facet, interaction=error**2 * self.interaction,
-                         residual=error**2 * self.residual)
+        return replace(self.with_facet(error), interaction=error**2 * self.interaction,
+                       residual=error**2 * self.residual)
+
+    def with_facet(self, factor: float) -> Variances:
+        """Return the same with levels that differ ``factor`` times as much."""
+        return replace(self, facet=factor**2 * self.facet)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CrossedQuestion(Question):
+    """A question about targets x levels x repeats.
+
+    Parameters
+    ----------
+    variances : Variances
+        Planning values.
+    words : tuple of str
+        Target and facet.
+    """
+
+    variances: Variances
+    words: tuple[str, str] = ("target", "level")
+
+    def items(self, d: Design) -> dict[str, int]:
+        """Targets, levels of the facet, and readings."""
+        return {"target": d["targets"], "level": d["levels"], "reading": d["targets"] * d["levels"] * d["repeats"]}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -104,12 +128,17 @@ def lattice_sums(v: Variances, n: int, k: int, m: int, points: int = POINTS, *, 
                 rest=inner * chi[2], within=within, df=df, shape=(n, k, m), kept=kept)
 
 
-def draw_sums(v: Variances, n: int, k: int, m: int, rng: np.random.Generator, studies: int) -> Sums:
-    """Simulate whole tables of readings and reduce each to its sums of squares."""
+def readings(v: Variances, n: int, k: int, m: int, rng: np.random.Generator, studies: int) -> Floats:
+    """Simulate the readings of complete tables, shape (studies, n, k, m)."""
     cells = (math.sqrt(v.target) * rng.normal(size=(studies, n, 1))
              + math.sqrt(v.facet) * rng.normal(size=(studies, 1, k))
              + math.sqrt(v.interaction) * rng.normal(size=(studies, n, k)))
-    y = cells[..., None] + math.sqrt(v.residual) * rng.normal(size=(studies, n, k, m))
+    return np.asarray(cells[..., None] + math.sqrt(v.residual) * rng.normal(size=(studies, n, k, m)))
+
+
+def draw_sums(v: Variances, n: int, k: int, m: int, rng: np.random.Generator, studies: int) -> Sums:
+    """Simulate whole tables of readings and reduce each to its sums of squares."""
+    y = readings(v, n, k, m, rng, studies)
     means = y.mean(-1)
     within = ((y - means[..., None]) ** 2).sum((1, 2, 3))
     means = means - means.mean((1, 2), keepdims=True)
@@ -129,8 +158,7 @@ def draw_table(v: Variances, n: int, k: int, m: int, rng: np.random.Generator, *
     targets, levels : ndarray of int, shape (n_rows,)
         Codes without gaps.
     """
-    y = (math.sqrt(v.target) * rng.normal(size=(n, 1, 1)) + math.sqrt(v.facet) * rng.normal(size=(1, k, 1))
-         + math.sqrt(v.interaction) * rng.normal(size=(n, k, 1)) + math.sqrt(v.residual) * rng.normal(size=(n, k, m)))
+    y = readings(v, n, k, m, rng, 1)[0]
     here = np.arange(n * k) >= round(missing * n * k)
     rows, columns = np.nonzero((rng.permutation(here) if missing else here).reshape(n, k))
     targets, levels = (np.unique(np.repeat(code, m), return_inverse=True)[1] for code in (rows, columns))

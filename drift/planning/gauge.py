@@ -85,9 +85,7 @@ class GaugeQuestion(Question):
 
     def with_errors(self, factor: float) -> GaugeQuestion:
         """Scale the differences between operators: an error common to all would leave a relative width as it is."""
-        v = self.variances
-        return replace(self, variances=Variances(target=v.target, facet=factor**2 * v.facet, interaction=v.interaction,
-                                                 residual=v.residual))
+        return replace(self, variances=self.variances.with_facet(factor))
 
     def items(self, d: Design) -> dict[str, int]:
         """Parts, operators, and readings."""

@@ -10,18 +10,18 @@ import numpy as np
 
 from drift.engine.agreement_interval import MOST_LEVELS, Ratios, agreement_interval, intervals
 from drift.engine.crossed import CrossedDesign
-from drift.engine.meansquares import Interval, one_way, wald_interval
+from drift.engine.meansquares import Interval, f_intervals, one_way, wald_interval
 from drift.engine.pivotal import Pivots, agreement_pivotal, build_pivots, consistency_pivotal
 from drift.engine.study_size import icc_test_power, targets_for_icc_test, targets_for_icc_width
-from drift.planning.crossed import Sums, Variances, draw_sums, draw_table, lattice_sums
-from drift.planning.question import Design, Floats, Published, Question, Tell, chi_lattice
+from drift.planning.crossed import CrossedQuestion, Sums, Variances, draw_sums, draw_table, lattice_sums
+from drift.planning.question import Design, Floats, Published, Tell, chi_lattice
 
 FORMS = ("ICC(A,1)", "ICC(C,1)", "ICC(1)")
 BLOCK = 100
 
 
 @dataclass(frozen=True, kw_only=True)
-class IccQuestion(Question):
+class IccQuestion(CrossedQuestion):
     """Width of the interval of an ICC of one reading, or the chance that it lies above a least value.
 
     Parameters
@@ -38,11 +38,9 @@ class IccQuestion(Question):
     """
 
     kind: ClassVar[str] = "icc"
-    variances: Variances
     form: str = "ICC(A,1)"
     least: float | None = None
     missing: float = 0.0
-    words: tuple[str, str] = ("target", "level")
 
     @property
     def icc(self) -> float:
@@ -88,7 +86,7 @@ class IccQuestion(Question):
         # The noise of a single reading over that of a cell mean: known here, estimated in the analysis.
         v, m = self.variances, s.shape[2]
         inner = v.interaction + v.residual / m
-        return _f_ends(f, s.df[0], s.df[2], s.weights[0] * v.noise / inner, self._f_level())
+        return f_intervals(f, s.df[0], s.df[2], s.weights[0] * v.noise / inner, self._f_level())
 
     def _one_way(self, n: int, readings: float) -> Floats:
         v = self.variances
@@ -96,7 +94,7 @@ class IccQuestion(Question):
         chi = chi_lattice((float(df1), float(df2)), 1021)
         error = v.facet + v.noise
         f = (error + readings * v.target) * chi[0] / df1 / (error * chi[1] / df2)
-        return _f_ends(f, df1, df2, readings, self._f_level())
+        return f_intervals(f, df1, df2, readings, self._f_level())
 
     def _f_level(self) -> float:
         return self.level if self.least is None else 2 * self.level - 1
@@ -122,10 +120,10 @@ class IccQuestion(Question):
         if self.form == "ICC(1)":
             n, k, _ = shape
             f = s.target / (n - 1) / ((s.facet + s.rest) / (n * (k - 1)))
-            return _f_ends(f, n - 1, n * (k - 1), k, self._f_level())
+            return f_intervals(f, n - 1, n * (k - 1), k, self._f_level())
         if shape[2] == 1:
             if self.form == "ICC(C,1)":
-                return _f_ends(s.target / s.df[0] / (s.rest / s.df[2]), s.df[0], s.df[2], shape[1], self._f_level())
+                return f_intervals(s.target / s.df[0] / (s.rest / s.df[2]), s.df[0], s.df[2], shape[1], self._f_level())
             if shape[1] <= MOST_LEVELS:
                 return intervals(s.reduced(), s.ratios(0), level=self.level)
         if self.form == "ICC(A,1)" and shape[1] <= MOST_LEVELS:
@@ -164,11 +162,6 @@ class IccQuestion(Question):
         """Scale facet, interaction and repeats."""
         return replace(self, variances=self.variances.scaled(factor))
 
-    def items(self, d: Design) -> dict[str, int]:
-        """Targets, levels of the facet, and readings."""
-        return {"target": d["targets"], "level": d["levels"],
-                "reading": d["targets"] * d["levels"] * d["repeats"]}
-
     def published(self, d: Design) -> tuple[Published, ...]:
         """Bonett's width; the test of Walter, Eliasziw and Donner with its exact one-way power."""
         k, rho = d["levels"] * d["repeats"], self.icc
@@ -198,11 +191,3 @@ class IccQuestion(Question):
         return (("few-levels", f"with {d['levels']} {self.words[1]}s it is they who limit the interval: how much "
                  f"{self.words[1]}s differ is known from {d['levels']} values only, and more {self.words[0]}s hardly "
                  "help", f"Plan five {self.words[1]}s or more, or ask for ICC(C,1) if offsets do not matter."),)
-
-
-def _f_ends(f: Floats, df1: float, df2: float, k: float, level: float) -> Floats:
-    from scipy.special import fdtri
-
-    p = 0.5 + level / 2
-    low, high = f / fdtri(df1, df2, p), f * fdtri(df2, df1, p)
-    return np.column_stack([(low - 1) / (low + k - 1), (high - 1) / (high + k - 1)])

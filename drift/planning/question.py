@@ -11,6 +11,8 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.engine.population import kronecker
+
 Floats = NDArray[np.float64]
 Design = Mapping[str, int]
 Tell = Callable[[float], None]
@@ -160,11 +162,6 @@ def chi_lattice(df: tuple[float, ...], points: int) -> list[Floats]:
     Returns
     -------
     list of ndarray, shape (points,)
-
-    References
-    ----------
-    Roberts, M. (2018): additive recurrence with the roots of x^(d + 1) = x + 1, a rank-one lattice (from memory); any
-    lattice of low discrepancy would do.
     """
     from scipy.special import chdtri
 
@@ -172,9 +169,5 @@ def chi_lattice(df: tuple[float, ...], points: int) -> list[Floats]:
 
 
 def lattice(dimensions: int, points: int) -> list[Floats]:
-    """Points of the unit cube of low discrepancy, one array a dimension."""
-    root = 2.0
-    for _ in range(40):
-        root = (1 + root) ** (1 / (dimensions + 1))
-    i = np.arange(1, points + 1)
-    return [np.asarray((0.5 + i * root ** -(j + 1.0)) % 1.0) for j in range(dimensions)]
+    """Points of the unit cube of low discrepancy, away from its faces, one array a dimension."""
+    return list(((0.5 + kronecker(points + 1, dimensions)[1:]) % 1.0).T)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 
 from drift.engine.crossing import fit_lines
-from drift.planning.question import Design, Floats, Question, Tell
-from drift.planning.wearing import Wear
+from drift.planning.question import Design, Floats, Tell
+from drift.planning.wearing import WearQuestion
 from drift.retirement.bound import early_change, retire_arrays
 from drift.retirement.eligibility import MINIMUM_SENSORS, short_or_late
 from drift.retirement.groups import EXTRAPOLATION
@@ -20,7 +20,7 @@ SEED = 20261126  # of the search alone: the check draws from the seed of the run
 
 
 @dataclass(frozen=True, kw_only=True)
-class RetireQuestion(Question):
+class RetireQuestion(WearQuestion):
     """Uses thrown away for lack of data: what the count lies below the count that knowing every sensor would give.
 
     Parameters
@@ -33,9 +33,7 @@ class RetireQuestion(Question):
     """
 
     kind: ClassVar[str] = "retire"
-    scaled_words: ClassVar[str] = "differences between sensors and errors of checks"
     expected_by: ClassVar[str] = f"{STUDIES:,} simulated studies each (Monte-Carlo error: hundredths of a use)"
-    wear: Wear
     limit: float
     content: float = 0.90
     confidence: float = 0.95
@@ -95,15 +93,6 @@ class RetireQuestion(Question):
                               cap=EXTRAPOLATION * np.median(last, axis=-1))
             found[mine] = np.maximum(np.nan_to_num(c.count, nan=0.0), 0.0)
         return found
-
-    def with_errors(self, factor: float) -> RetireQuestion:
-        """Scale the spread of slopes, of occasions and of mountings."""
-        return replace(self, wear=self.wear.scaled(factor))
-
-    def items(self, d: Design) -> dict[str, int]:
-        """Sensors, checks, and readings."""
-        n = d["sensors"]
-        return {"sensor": n, "check": n * d["checks"], "reading": n * d["checks"] * d["mountings"]}
 
     def remarks(self, d: Design) -> tuple[tuple[str, str, str], ...]:
         """Say when the plan would have to extrapolate."""

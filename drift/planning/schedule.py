@@ -13,7 +13,7 @@ from drift.engine.aliasing import inestimable, overlaps
 from drift.engine.streams import stream
 from drift.errors import DriftError, Finding
 from drift.planning.question import Design, Question
-from drift.planning.wearing import Wear
+from drift.planning.wearing import WearQuestion
 from drift.results import join_words
 
 Rows = list[dict[str, Any]]
@@ -217,8 +217,8 @@ def _checks(question: Question, d: Design, words: tuple[str, str], operators: in
     At each visit the operators share out the sensors of each construction anew. Stored sensors that are never used are
     checked at every visit too: wear goes with time, and only they tell it from a rig that changes.
     """
-    wear: Wear = question.wear  # type: ignore[attr-defined]
-    groups = int(getattr(question, "groups", 1))
+    assert isinstance(question, WearQuestion)
+    wear, groups = question.wear, question.groups
     n, m = groups * d["sensors"], d["mountings"]
     sensors, who, stored = _names("S", n), _operators(operators), _names("stored ", STORED)
     kinds = [("construction a", "construction b")[i % groups] if groups > 1 else "" for i in range(n)]

@@ -244,7 +244,7 @@ def _curve(question: Question, chosen: Candidate) -> tuple[Candidate, ...]:
     first = question.factors[0]
     n, least = chosen.design[first.key], max(LEAST_SIZE, min(first.values) if len(first.values) > 1 else LEAST_SIZE)
     sizes = sorted({max(least, round(n * f)) for f in (0.4, 0.7, 1.4, 2.0)} | {n})
-    return tuple(_candidate(question, {**chosen.design, first.key: size}) for size in sizes)
+    return tuple(chosen if size == n else _candidate(question, {**chosen.design, first.key: size}) for size in sizes)
 
 
 def _one_more(question: Question, chosen: Candidate) -> tuple[tuple[str, Candidate], ...]:

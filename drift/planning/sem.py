@@ -11,12 +11,13 @@ import numpy as np
 from drift.engine.error_variance import agreement_interval, consistency_interval
 from drift.engine.meansquares import Interval
 from drift.engine.pivotal import Pivots
-from drift.planning.crossed import Sums, Variances, draw_sums, lattice_sums
-from drift.planning.question import Design, Floats, Question, Tell
+from drift.planning.crossed import CrossedQuestion, Sums, draw_sums, lattice_sums
+from drift.planning.question import Design, Floats, Tell
+from drift.reliability.error_sizes import root
 
 
 @dataclass(frozen=True, kw_only=True)
-class SemQuestion(Question):
+class SemQuestion(CrossedQuestion):
     """Half the width of the interval of the SEM, in percent of the true SEM; the same holds of the MDC.
 
     Parameters
@@ -29,9 +30,7 @@ class SemQuestion(Question):
 
     kind: ClassVar[str] = "sem"
     scaled_words: ClassVar[str] = "differences between levels"
-    variances: Variances
     error: Literal["agreement", "consistency"] = "agreement"
-    words: tuple[str, str] = ("target", "level")
 
     @property
     def analysis(self) -> str:
@@ -45,7 +44,7 @@ class SemQuestion(Question):
     def _scored(self, s: Sums) -> Floats:
         v = self.variances
         true = math.sqrt(v.noise + (v.facet if self.error == "agreement" else 0.0))
-        ends = np.array([_root(self._ends(s.pivots(i))) for i in range(len(s.target))])
+        ends = np.array([root(self._ends(s.pivots(i))) for i in range(len(s.target))])
         return np.asarray(50 * (ends[:, 1] - ends[:, 0]) / true)
 
     def _ends(self, p: Pivots) -> Interval:
@@ -59,13 +58,7 @@ class SemQuestion(Question):
 
     def with_errors(self, factor: float) -> SemQuestion:
         """Scale the differences between levels: an error common to all would leave a relative width as it is."""
-        v = self.variances
-        return replace(self, variances=Variances(target=v.target, facet=factor**2 * v.facet, interaction=v.interaction,
-                                                 residual=v.residual))
-
-    def items(self, d: Design) -> dict[str, int]:
-        """Targets, levels of the facet, and readings."""
-        return {"target": d["targets"], "level": d["levels"], "reading": d["targets"] * d["levels"] * d["repeats"]}
+        return replace(self, variances=self.variances.with_facet(factor))
 
     def remarks(self, d: Design) -> tuple[tuple[str, str, str], ...]:
         """Say when few levels limit the interval."""
@@ -75,7 +68,3 @@ class SemQuestion(Question):
         return (("few-levels", f"with {d['levels']} {self.words[1]}s it is they who limit the interval; more "
                  f"{self.words[0]}s hardly help", f"Plan five {self.words[1]}s or more, or SEM (consistency) if a "
                  f"change is always measured with the same {self.words[1]}."),)
-
-
-def _root(ends: Interval) -> Interval:
-    return math.sqrt(max(ends[0], 0.0)), math.sqrt(max(ends[1], 0.0))

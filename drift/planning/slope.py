@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 
 from drift.engine.study_size import slope_variance, units_for_slope_difference
-from drift.planning.question import Design, Floats, Published, Question, Tell
-from drift.planning.wearing import Wear, first_loss, t_shrink
+from drift.planning.question import Design, Floats, Published, Tell
+from drift.planning.wearing import WearQuestion, first_loss, t_shrink
 
 
 @dataclass(frozen=True, kw_only=True)
-class SlopeQuestion(Question):
+class SlopeQuestion(WearQuestion):
     """Half the width of the interval of the mean drift per use, or the chance to detect a drift or a difference.
 
     Parameters
@@ -27,9 +27,6 @@ class SlopeQuestion(Question):
     """
 
     kind: ClassVar[str] = "slope"
-    scaled_words: ClassVar[str] = "differences between sensors and errors of checks"
-    wear: Wear
-    groups: int = 1
     detect: float | None = None
 
     @property
@@ -103,15 +100,6 @@ class SlopeQuestion(Question):
         except ValueError:
             return None
         return float(asked[0] @ fit.beta), float(stdtrit(df[0], 0.5 + self.level / 2) * se[0])
-
-    def with_errors(self, factor: float) -> SlopeQuestion:
-        """Scale the spread of slopes, of occasions and of mountings."""
-        return replace(self, wear=self.wear.scaled(factor))
-
-    def items(self, d: Design) -> dict[str, int]:
-        """Sensors, checks, and readings."""
-        n = self.groups * d["sensors"]
-        return {"sensor": n, "check": n * d["checks"], "reading": n * d["checks"] * d["mountings"]}
 
     def published(self, d: Design) -> tuple[Published, ...]:
         """Diggle, Liang and Zeger for two groups whose units share one slope."""

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.planning.question import Floats
+from drift.planning.question import Design, Floats, Question
 
 EARLY = (0.0, 1.0, 2.0)  # checks that show breaking in, where five or more are planned
 LEAST_CHECKS = 3  # fewer give no line with a standard error
@@ -48,9 +49,8 @@ class Wear:
 
     def scaled(self, error: float) -> Wear:
         """Return the same wear with SDs ``error`` times as large."""
-        return Wear(slope=self.slope, slope_sd=error * self.slope_sd, occasion_sd=error * self.occasion_sd,
-                    mounting_sd=error * self.mounting_sd, until=self.until, start_sd=self.start_sd, at=self.at,
-                    drop_out=self.drop_out)
+        return replace(self, slope_sd=error * self.slope_sd, occasion_sd=error * self.occasion_sd,
+                       mounting_sd=error * self.mounting_sd)
 
     def checked(self, checks: int, shape: tuple[int, ...], rng: np.random.Generator) -> NDArray[np.bool_]:
         """Draw which checks are made, shape (*shape, checks)."""
@@ -62,6 +62,31 @@ class Wear:
             order = np.argsort(rng.random(shape), axis=-1)
             last = np.where(order < lost, rng.integers(first_loss(n), n, shape), n)
         return np.asarray(np.arange(n) < last[..., None])
+
+
+@dataclass(frozen=True, kw_only=True)
+class WearQuestion(Question):
+    """A question about sensors x checks x mountings.
+
+    Parameters
+    ----------
+    wear : Wear
+    groups : int
+        Constructions, of ``sensors`` each.
+    """
+
+    scaled_words: ClassVar[str] = "differences between sensors and errors of checks"
+    wear: Wear
+    groups: int = 1
+
+    def with_errors(self, factor: float) -> Self:
+        """Scale the spread of slopes, of occasions and of mountings."""
+        return replace(self, wear=self.wear.scaled(factor))
+
+    def items(self, d: Design) -> dict[str, int]:
+        """Sensors, checks, and readings."""
+        n = self.groups * d["sensors"]
+        return {"sensor": n, "check": n * d["checks"], "reading": n * d["checks"] * d["mountings"]}
 
 
 def first_loss(checks: int) -> int:

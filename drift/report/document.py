@@ -257,7 +257,7 @@ def render(result: StudyResult, figures: tuple[Figure, ...]) -> str:
 def _page_title(result: StudyResult) -> str:
     """Return the study's own title as it is typed; a question of ours starts with a capital."""
     ours = [p.question for p in result.parts] == [result.question]
-    return _capital(result.question) if ours else result.question
+    return plots.sentence(result.question) if ours else result.question
 
 
 def _has(result: Result, name: str) -> bool:
@@ -309,15 +309,11 @@ def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:
 def _title(part: Result) -> str:
     general = TITLES.get(part.command, part.command)
     if part.command == "today":
-        return _capital(part.question)
+        return plots.sentence(part.question)
     # Asked once a study, so that the title says it all.
     alone = ("plan", "wear", "retire", "recalibrate", "policy", "cells", "budget")
     same = part.question.casefold() == general.casefold()
     return general if part.command in alone or same else f"{general}: {part.question}"
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _shortened(grid: Grid) -> Grid:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from drift.items.evidence import declared as declared_of
 from drift.report.agreement_along_methods import along_use_sentence
 from drift.report.concordance_methods import concordance_sentence
 from drift.report.figures import exposure_unit, share_text
@@ -147,14 +148,10 @@ def _count(e: Estimate) -> str:
     return f"{'at least ' if e.bound == 'at least' else ''}{e.value:g} {e.unit or 'uses'}"
 
 
-def _declared(part: Result) -> Estimate | None:
-    return next((e for e in part.estimates if e.name.startswith("ICC") or e.name.endswith(" coefficient")), None)
-
-
 def _reliability(part: Result, study: Mapping[str, Any]) -> str:
     asked: Mapping[str, Any] = next((q for q in study.get("reliability", ()) if q.get("name") == part.question), {})
     facet = asked.get("facet", "the facet")
-    declared = _declared(part)
+    declared = declared_of(part)
     groups = [e for e in part.estimates if declared is not None and e.name == declared.name
               and e.of.get("model") == declared.of.get("model")]
     errors = [e for e in part.estimates if e.name in ("SEM (agreement)", "MDC (agreement)")]

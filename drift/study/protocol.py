@@ -9,6 +9,7 @@ from pydantic import BeforeValidator
 
 from drift.study.parts import Part
 from drift.study.reporting import Day
+from drift.study.texts import about_empty_texts
 from drift.units import UnitError, kind, parse_quantity
 
 if TYPE_CHECKING:
@@ -49,11 +50,7 @@ def about_protocol(study: Study, say: Callable[..., None]) -> None:
     spec: ProtocolSpec | None = study.protocol
     if spec is None:
         return
-    for name in type(spec).model_fields:
-        value = getattr(spec, name)
-        if isinstance(value, str) and not value.strip():
-            say("missing-key", ("protocol", name), f"{name!r} is empty", severity="warning", value="",
-                mend="Say it, or take the key out")
+    about_empty_texts(spec, "protocol", "Say it, or take the key out", say)
     if len(set(spec.activity)) < len(spec.activity):
         say("contradiction", ("protocol", "activity"), "an activity is named twice", value=", ".join(spec.activity),
             mend="Name each once")

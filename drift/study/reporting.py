@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from drift.study.parts import Part
+from drift.study.texts import about_empty_texts
 from drift.units import UnitError, parse_quantity
 
 if TYPE_CHECKING:
@@ -87,11 +88,7 @@ def about_reporting(study: Study, say: Callable[..., None]) -> None:
     spec: ReportingSpec | None = study.reporting
     if spec is None:
         return
-    for name in type(spec).model_fields:
-        value = getattr(spec, name)
-        if isinstance(value, str) and not value.strip():
-            say("missing-key", ("reporting", name), f"{name!r} is empty", severity="warning", value="",
-                mend="Say it, or take the key out: the item then counts as open")
+    about_empty_texts(spec, "reporting", "Say it, or take the key out: the item then counts as open", say)
     if spec.important_change is not None:
         _quantity(spec.important_change, ("reporting", "important_change"), say, example="25 kPa")
     if spec.range_of_use is not None and read_range(spec.range_of_use) is None:
