@@ -20,7 +20,7 @@ from tests.coverage.retirement_worlds import CHECK_SD, CHECKS, LIMIT, SLOPE, STA
 
 Floats = NDArray[np.float64]
 
-TABLE, SEED, STUDIES = FOLDER / "policy.csv", 20261127, 500
+TABLE, SEED, STUDIES = FOLDER / "policy.csv", 20261127, 2000
 SLOPE_SD = 0.004
 DRAWS, LIVES, HORIZON = 200, 25, 60
 GUARD = LIMIT - 1.6448536269514722 * CHECK_SD - 5 * SLOPE
