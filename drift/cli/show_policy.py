@@ -16,7 +16,7 @@ SHORT = {"spoilt per 100 uses": "spoilt", "sensors per 100": "sensors", "checks 
 def policy_blocks(result: Result) -> list[str]:
     """Return the tables of policies, then what must be known to read them."""
     from drift.cli.show import accounts_text, findings_text, grid, width
-    from drift.report.policy_grids import constructions_of, policy_rows
+    from drift.report.policy_grids import constructions_of, guard_caption, guard_rows, policy_rows
 
     blocks = []
     for name in constructions_of(result):
@@ -31,6 +31,9 @@ def policy_blocks(result: Result) -> list[str]:
                 f"[retirement], c that of [recalibration].{f' {more} more stand in --json and --out.' if more else ''}")
         blocks.append("\n".join([title, grid([["", *(SHORT.get(h, h) for h in head[1:-1])], *_wrapped(marks)]),
                                  textwrap.fill(note, width(), subsequent_indent="  ")]))
+        head, rows = guard_rows(result, name)
+        if rows:
+            blocks.append("\n".join([textwrap.fill(guard_caption(name), width()), grid([head, *rows])]))
     return [*blocks, findings_text(result.findings), accounts_text(result)]
 
 

@@ -36,7 +36,7 @@ from drift.report.gauge_tables import main_grid as gauge_grid
 from drift.report.handbook import help_for
 from drift.report.handbook import shown as handbook_pages
 from drift.report.methods import methods_paragraphs
-from drift.report.policy_grids import policy_grid
+from drift.report.policy_grids import policy_grids
 from drift.report.tables import Grid, estimate_grid, exclusion_grid, reliability_grid, result_grid
 from drift.results import Estimate, Result
 from drift.simulated.quoting import NOTE
@@ -275,7 +275,7 @@ def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
         first, *others = decision_grids(part)
         main, shown = replace(first, notes=_methods(whole, "retire after")), (*others, *shown)
     elif part.command == "policy":
-        main = policy_grid(part)
+        main, shown = next(iter(policy_grids(part)), None), (*policy_grids(part)[1:], *shown)
     elif part.command == "budget":
         main, shown, folded = *budget_grids(part)[:1], (*budget_grids(part)[1:], *shown), (*source_grids(part), *folded)
     elif part.command == "plan":

@@ -22,7 +22,7 @@ from drift.retirement.decision import exposure_of
 from drift.retirement.policy_candidates import candidates
 from drift.retirement.policy_jumps import Jump, jumps_of
 from drift.retirement.policy_lines import Population, make_populations
-from drift.retirement.policy_scores import Scored, changed, choice, costs_per_use, score, weights
+from drift.retirement.policy_scores import Scored, changed, choice, costs_per_use, distinct, score, weights
 from drift.retirement.recalibration import statement_of
 from drift.retirement.row_accounts import rows_without
 from drift.study import Costs, PolicySpec, RetirementSpec, Study
@@ -185,7 +185,7 @@ def _answer(p: Population, study: Study, spec: PolicySpec, retired: Result, inte
             if c.optimum is not None]
     found, left_out = candidates(p, spec, retire=n_retire, cheapest=best, recalibrate=m)
     tell("comparing policies", 0.5)
-    rates = run([c.policy for c in found])
+    found, rates = distinct(found, run([c.policy for c in found]))
     ever = past([c.policy for c in found])
     scores = score(found, rates, ever, study.costs, level=level, retire=n_retire, content=of.content,
                    confidence=of.confidence, interval=m if study.recalibration is not None else None)

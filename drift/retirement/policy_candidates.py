@@ -6,14 +6,10 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from drift.engine.policy import Policy
+from drift.retirement.policy_guard import RetireAt, retire_at, thresholds
 from drift.retirement.policy_lines import Population
 from drift.study import PolicySpec
-
-Floats = NDArray[np.float64]
 
 NICE = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000)
 MOST_CHECKS = 4
@@ -21,13 +17,17 @@ MOST_CHECKS = 4
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Candidate:
-    """A policy with its kind and its words; ``note`` says what is special about its count."""
+    """A policy with its kind and its words; ``note`` says what is special about its count.
+
+    ``at`` holds what a check shows at which a sensor is retired, one entry a limit.
+    """
 
     kind: str
     words: str
     policy: Policy
     guard: str = ""
     note: str = ""
+    at: tuple[RetireAt, ...] = ()
 
     @property
     def key(self) -> tuple[float, int, int, int, str]:
@@ -39,28 +39,6 @@ class Candidate:
 CHEAPEST = "cheapest count"
 FIXED, CHECKED, FAILED = "fixed count", "check and retire", "run to failure"
 RECALIBRATED, CHECKED_TOO = "recalibrate and retire", "check, recalibrate and retire"
-
-
-def thresholds(population: Population, every: int, spec: PolicySpec) -> tuple[Floats, str] | None:
-    """Threshold of a check on each line, and its words; None where fresh sensors would be retired by it.
-
-    The guard band is L - z u - b m: what a check may err, and what a sensor wears until the next check. With a share g
-    it is g times the declared limit.
-    """
-    from scipy.special import ndtri
-
-    c = population.criteria
-    limit, mean = np.array(c.limit), population.lines.mean(0)
-    fresh = np.where(c.start >= 0, mean[np.maximum(c.start, 0)], 0.0)
-    if spec.guard is not None:
-        for i, x in enumerate(population.limits):
-            limit[i] = x.threshold(spec.guard if x.relative or x.sign > 0 else 1 / spec.guard)
-        words = f"{100 * spec.guard:g} % of the limit"
-    else:
-        z = float(ndtri(spec.guard_confidence))
-        limit = limit - z * c.check_sd - np.maximum(mean[c.slope], 0.0) * every
-        words = f"guard band ({100 * spec.guard_confidence:g} %)"
-    return None if np.any(limit <= fresh) else (limit, words)
 
 
 def candidates(population: Population, spec: PolicySpec, *, retire: float,
@@ -96,8 +74,9 @@ def candidates(population: Population, spec: PolicySpec, *, retire: float,
         if found is None:
             left_out.append(f"checks every {c}")
         else:
-            made.append(Candidate(kind=CHECKED, words=f"check every {c}, retire past the {_threshold(found[1])}",
-                                  policy=Policy(check_every=c, threshold=found[0]), guard=found[1]))
+            made.append(Candidate(kind=CHECKED, words=f"check every {c}, retire past {_threshold(found[1])}",
+                                  policy=Policy(check_every=c, threshold=found[0]), guard=found[1],
+                                  at=retire_at(population, found[0])))
     k = spec.noticed_after
     made.append(Candidate(kind=FAILED, words="run to failure, noticed after "
                           f"{k} spoilt {'session' if k == 1 else 'sessions'}", policy=Policy(noticed_after=k)))
@@ -109,7 +88,8 @@ def candidates(population: Population, spec: PolicySpec, *, retire: float,
 
 
 def _threshold(words: str) -> str:
-    return words.split(" (")[0]
+    band = words.split(" (")[0]
+    return f"the {band}" if band.startswith("guard") else band
 
 
 def _fixed(n: float, note: str) -> Candidate:
@@ -141,7 +121,7 @@ def _recalibrated(population: Population, spec: PolicySpec, counts: list[tuple[f
             found = thresholds(population, c, spec)
             if found is not None and c >= m:
                 made.append(Candidate(
-                    kind=CHECKED_TOO, guard=found[1], policy=Policy(check_every=c, threshold=found[0],
-                                                                    recalibrate_every=m),
-                    words=f"recalibrate every {m}, check every {c}, retire past the {_threshold(found[1])}"))
+                    kind=CHECKED_TOO, guard=found[1], at=retire_at(population, found[0]),
+                    policy=Policy(check_every=c, threshold=found[0], recalibrate_every=m),
+                    words=f"recalibrate every {m}, check every {c}, retire past {_threshold(found[1])}"))
     return made

@@ -27,6 +27,8 @@ class Population:
 
     ``lines`` has shape (n_sensors, p), ``error`` (p, p) is the mean covariance of its estimation errors on ``error_df``
     degrees of freedom, ``criteria`` says what the coordinates are, ``limits`` those of the criteria that have one.
+    ``fresh`` is the average fresh value of ``quantity`` (the sensitivity, or the reading where there is no reference)
+    in ``quantity_unit``.
     """
 
     construction: str
@@ -42,6 +44,9 @@ class Population:
     cap: float
     refused: str = ""
     mend: str = ""
+    fresh: float = math.nan
+    quantity: str = "sensitivity"
+    quantity_unit: str = ""
 
     @property
     def two_level(self) -> bool:
@@ -98,11 +103,27 @@ def _population(groups: tuple[Group, ...], n_limits: int, tolerance: int, wear: 
     first = groups[0]
     codes = first.batch[at[0]] if first.batch is not None and common and all(g.two_level for g in groups) else None
     few = "" if refusal is not None or len(common) >= 5 else "fewer than 5 sensors have lines against every limit"
+    fresh, quantity, unit = _fresh(groups, common, wear)
     return Population(construction=first.construction, sensors=tuple(common), lines=values, batch=codes,
+                      fresh=fresh, quantity=quantity, quantity_unit=unit,
                       batch_names=first.batch_names, error=error, error_df=df, criteria=criteria,
                       limits=tuple(g.limit for g in groups[:n_limits]), groups=groups, cap=cap_of(list(groups)),
                       refused=refusal.fitness.refused if refusal is not None else few,
                       mend=refusal.fitness.mend if refusal is not None else "Check more sensors against every limit.")
+
+
+def _fresh(groups: tuple[Group, ...], common: list[str], wear: Result) -> tuple[float, str, str]:
+    """Average fresh value of the sensors' own lines (geometric where they are straight in logs), its name and unit."""
+    mountings = wear.table("sensitivities")
+    name = "sensitivity" if np.isfinite(mountings["sensitivity"]).any() else "reading"
+    unit = next((c.unit for c in mountings.columns if c.name == name), "")
+    limit = next((g.limit for g in groups if g.limit.relative), None)
+    if limit is None or not common:
+        return math.nan, name, unit
+    paths = paths_of(limit, wear.table("occasions"), mountings)
+    own = np.isin(paths.sensor.astype(str), common)
+    start = float(np.nanmean(fit_lines(paths.x[own], paths.y[own]).intercept))
+    return math.exp(start) if limit.log else start, name, unit
 
 
 def _errors(groups: tuple[Group, ...], common: list[str], owner: list[tuple[int, int]],

@@ -103,6 +103,24 @@ def broken(policy: Policy, upper: float, *, retire: float, interval: float | Non
     return made if longest <= interval else (*made, RECALIBRATION)
 
 
+def distinct(found: Sequence[Candidate], rates: Rates) -> tuple[list[Candidate], Rates]:
+    """Leave out a policy that differs from another only in when failures are noticed, where none was to notice.
+
+    The one that stays says in its note that failures are noticed or not.
+    """
+    kept: list[int] = []
+    notes: dict[int, str] = {}
+    for i, c in enumerate(found):
+        twin = next((j for j in kept if found[j].key[:3] == c.key[:3] and found[j].guard == c.guard
+                     and np.array_equal(rates.mean[i], rates.mean[j])), -1)
+        if twin < 0:
+            kept.append(i)
+        else:
+            notes[twin] = f"{found[twin].note or c.note}, failures noticed or not"
+    left = [replace(found[i], note=notes.get(i, found[i].note)) for i in kept]
+    return left, replace(rates, mean=rates.mean[kept], within=rates.within[kept], cut=rates.cut[kept])
+
+
 def score(found: Sequence[Candidate], rates: Rates, ever: Floats, costs: Costs, *, level: float, retire: float,
           content: float, confidence: float, interval: float | None = None) -> list[Scored]:
     """Score every policy and mark those that no other beats in cost and spoilt sessions together.

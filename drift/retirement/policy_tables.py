@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from drift.results import ResultTable
 from drift.retirement.policy import PolicyAnswer
 from drift.retirement.policy_costs import NAMES
+from drift.retirement.policy_guard import RetireAt
 from drift.retirement.policy_scores import PRICED
 from drift.study import Costs, Study
 
@@ -34,6 +35,7 @@ def _build(name: str, rows: list[dict[str, Any]], units: dict[str, str], caption
 
 def _policies(answers: Sequence[PolicyAnswer], unit: str, level: float) -> ResultTable | None:
     rows = []
+    keys = {g.key: g for a in answers for s in a.scores for g in s.candidate.at}
     for a in answers:
         for s in sorted(a.scores, key=lambda s: (not math.isfinite(s.cost[0]), s.cost[0], s.spoilt[0])):
             p = s.candidate.policy
@@ -50,19 +52,29 @@ def _policies(answers: Sequence[PolicyAnswer], unit: str, level: float) -> Resul
                 "keeps the statement": "yes" if s.keeps else "no",
                 "statement broken": " and ".join(s.breaks), "beaten by none": "yes" if s.best else "no",
                 "chosen": "yes" if s.chosen else "no", "count": s.candidate.note,
+                "retire at a check that shows": " or ".join(g.short for g in s.candidate.at),
+                **_retire_at(s.candidate.at, keys),
                 "retire after": p.retire_after if math.isfinite(p.retire_after) else math.nan,
                 "check every": float(p.check_every or math.nan),
                 "recalibrate every": float(p.recalibrate_every or math.nan), "cut off": 100 * s.cut})
     per = dict.fromkeys(("cost per use", "cost, low", "cost, high", "cost, Monte Carlo error"), f"{unit} per use")
     share = dict.fromkeys(("sensors ever past a limit", "ever past, upper bound",
                            "ever past, Monte Carlo error of the bound", "cut off"), "%")
-    return _build("policies", rows, {**per, **share, "retire after": "uses", "check every": "uses",
+    read = {f"retire at, {k}": g.unit for k, g in keys.items()}
+    return _build("policies", rows, {**per, **share, **read, "retire after": "uses", "check every": "uses",
                                      "recalibrate every": "uses", "uses per sensor": "uses"},
                   f"Policies, cheapest first, with {100 * level:g} % bands of what the study leaves uncertain. A "
                   "session is spoilt if the sensor is past a limit after it, or out of tolerance where one is "
                   "declared. \"Keeps the statement\": what [retirement] promises of every continuous limit holds under "
                   "the policy too, and what [recalibration] promises where it is declared. "
-                  "\"Beaten by none\": no other is as cheap and spoils as little.")
+                  "\"Beaten by none\": no other is as cheap and spoils as little. A sensor is retired at a check that "
+                  "shows the number given, or one further from fresh; these numbers are those of the simulation.")
+
+
+def _retire_at(found: Sequence[RetireAt], keys: Iterable[str]) -> dict[str, float]:
+    """Return one column a limit: the number at which a check retires a sensor."""
+    own = {g.key: g.value for g in found}
+    return {f"retire at, {k}": own.get(k, math.nan) for k in keys}
 
 
 def _curve(answers: Sequence[PolicyAnswer], unit: str, level: float) -> ResultTable | None:

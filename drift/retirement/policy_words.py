@@ -13,6 +13,7 @@ from drift.retirement.dead import FAILED as FAILED_SUDDENLY
 from drift.retirement.policy import QUESTION, PolicyAnswer
 from drift.retirement.policy_candidates import CHECKED, FAILED, FIXED
 from drift.retirement.policy_costs import NAMES, free_findings, undecided
+from drift.retirement.policy_guard import or_words
 from drift.retirement.policy_scores import Four, Scored, cheapest
 from drift.retirement.policy_tables import money
 from drift.retirement.voice import Voice
@@ -74,19 +75,28 @@ def _sentence(a: PolicyAnswer, study: Study) -> str:
         return _without_choice(a, study, name)
     unit = money(study.costs)
     kept = sum(s.keeps for s in a.scores)
-    lead = (f"{name}: {chosen.candidate.words}, the cheapest of {kept} policies that keep {_statements(study)}"
+    which = (f"the cheapest of {kept} policies that keep" if kept > 1
+             else "the only policy compared that keeps" if len(a.scores) > 1 else "which keeps")
+    lead = (f"{name}: {chosen.candidate.words}, {which} {_statements(study)}"
             f"{_apart(a)}: {unit} {band(chosen.cost)} per use, {band(chosen.spoilt)} spoilt sessions and "
             f"{number(chosen.sensors[0])} sensors per 100 uses")
+    told = _retire_at(chosen, name)
     i = cheapest(a.scores)
     if i < 0 or a.scores[i].chosen:
-        return lead + "; no policy compared is cheaper."
+        return f"{lead}; no policy compared is cheaper.{told}"
     other = a.scores[i]
     without = f"without the {' and the '.join(other.breaks)} statement" if study.recalibration else (
         "without the statement")
-    return (f"{lead}. Cheaper {without}: {other.candidate.words}, {unit} {number(other.cost[0])} per use "
+    at = f" (at {' or '.join(g.short for g in other.candidate.at)})" if other.candidate.at else ""
+    return (f"{lead}.{told} Cheaper {without}: {other.candidate.words}{at}, {unit} {number(other.cost[0])} per use "
             f"({unit} {number(chosen.cost[0] - other.cost[0])} less, the price of the statement), with "
             f"{number(other.spoilt[0])} spoilt sessions per 100 and {number(100 * other.ever[0])} % of sensors "
             "used past a limit.")
+
+
+def _retire_at(s: Scored, name: str) -> str:
+    """Say what a check shows at which a sensor is retired; nothing for a policy without checks."""
+    return f" {name}: retire at a check that shows {or_words(s.candidate.at)}." if s.candidate.at else ""
 
 
 def _without_choice(a: PolicyAnswer, study: Study, name: str) -> str:
@@ -96,7 +106,8 @@ def _without_choice(a: PolicyAnswer, study: Study, name: str) -> str:
     told = [f"{s.candidate.words}: {number(s.spoilt[0])} spoilt sessions, {number(s.sensors[0])} sensors and "
             f"{number(s.checks)} checks per 100 uses" for s in ([fixed] if fixed else []) + checked[-1:]]
     lead = f"{name}: no policy compared keeps {_statements(study)}, so none is chosen"
-    return f"{lead}. {'; '.join(told)}." if told else f"{lead}."
+    at = _retire_at(checked[-1], name) if checked else ""
+    return f"{lead}. {'; '.join(told)}.{at}" if told else f"{lead}."
 
 
 def method_of(a: PolicyAnswer) -> str:
@@ -125,7 +136,27 @@ def estimates_of(answers: Sequence[PolicyAnswer], study: Study, level: float) ->
                                         ("sensors per 100 uses", s.sensors, "per 100 uses")):
                 made.append(Estimate(name=name, value=four[0], low=four[1], high=four[2], std_error=four[3],
                                      unit=of_unit, level=level, n=n, of=mine, method=method))
-        made += [*_price(a, unit, of, n, level), *_counts(a, unit, of, n, level)]
+        made += [*_guards(a, of, n), *_price(a, unit, of, n, level), *_counts(a, unit, of, n, level)]
+    return made
+
+
+def _guards(a: PolicyAnswer, of: dict[str, str], n: int) -> list[Estimate]:
+    """Return what a check shows at which a sensor is retired, for each policy with checks and each limit."""
+    made = []
+    for s in sorted(a.scores, key=lambda s: not s.chosen):
+        for g in s.candidate.at:
+            fall = g.key == "sensitivity_change"
+            what = (f"{s.candidate.guard}" + (": limit less what a check may err less what the average sensor wears "
+                                              "until the next check, rounded towards fresh"
+                                              if s.candidate.guard.startswith("guard") else ""))
+            mine = {**of, "policy": s.candidate.words, "limit": g.key, **({"chosen": "yes"} if s.chosen else {})}
+            made.append(Estimate(name="retire at a check", value=g.value, unit=g.unit, n=n, of=mine, method=(
+                f"{what}; a sensor that shows this {'fall from its own fresh value or a larger one' if fall else ''}"
+                f"{'' if fall else f'{g.quantity} or one {g.side}'} is retired")))
+            if math.isfinite(g.average):
+                made.append(Estimate(name="retire an average sensor at a check", value=g.average, unit=g.own_unit, n=n,
+                                     of=mine, method=f"the same fall, from the average fresh {g.quantity} of "
+                                     f"{g.fresh:.4g} {g.own_unit}".rstrip()))
     return made
 
 

@@ -235,8 +235,8 @@ class RecalibrationSpec(Part):
 class PolicySpec(Part):
     """``[policy]``: what is compared when policies are; each list may be left out.
 
-    ``retire_after``, ``check_every`` and ``recalibrate_every`` are counts to try. ``guard`` is the share of the way
-    from fresh to the limit at which a checked sensor is retired; without it the guard band is worked out.
+    ``retire_after``, ``check_every`` and ``recalibrate_every`` are counts to try. ``guard`` is the share of the
+    declared limit at which a checked sensor is retired; without it the guard band is worked out.
     ``noticed_after`` is the number of spoilt sessions after which a failure is noticed without a check.
     """
 
