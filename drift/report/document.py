@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -26,6 +25,7 @@ from drift.report import figures_of_several as several_plots
 from drift.report import figures_of_shapes as shape_plots
 from drift.report import figures_of_today as today_plots
 from drift.report import figures_of_trials as trial_plots
+from drift.report.answers import Paragraph, said_of
 from drift.report.beside_sections import SAID_HERE, beside_sections
 from drift.report.budget_tables import budget_grids, source_grids
 from drift.report.d_study_tables import d_study_grids
@@ -114,7 +114,6 @@ TOLD = ("why-this-coefficient", "grade", "what-would-narrow", "rule-of-thumb", "
         "protocol-limit-beside", "why-this-curve")
 MOST_TOLD = 3
 LONG = 24
-LONG_ANSWER = 200
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,17 +132,8 @@ class Section:
     help: tuple[str, ...] = ()
     told: tuple[str, ...] = ()
     coverage: str = ""
-
-    @property
-    def said(self) -> tuple[str, str]:
-        """The answer as it is set: in bold, and what follows; of a long answer the first sentence alone is bold.
-
-        A count for each construction is a decision of its own, so those stay together.
-        """
-        if self.command == "retire" or len(self.answer) <= LONG_ANSWER:
-            return self.answer, ""
-        first, *rest = re.split(r"(?<=\.) (?=[A-Z])", self.answer, maxsplit=1)
-        return first, " ".join(rest)
+    said: tuple[Paragraph, ...] = ()
+    said: tuple[Paragraph, ...] = ()
 
 
 Drawing = tuple[str, str, Callable[..., str], tuple[float, float]]
@@ -288,7 +278,7 @@ def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
     return Section(anchor=f"q{number}", title=_title(part), command=part.command, answer=part.answer, figures=own,
                    main=main, more=shown, folded=(*([everything] if everything else []), *folded),
                    findings=tuple(f for f in part.findings if f.code not in (NOTE, *TOLD)), help=help_for(part),
-                   told=_told(part),
+                   told=_told(part), said=said_of(part),
                    coverage=" ".join(f"{f.message}." for f in part.findings if f.code == NOTE))
 
 
@@ -299,7 +289,8 @@ def _told(part: Result) -> tuple[str, ...]:
 
 
 def _grids(part: Result, names: tuple[str, ...]) -> tuple[Grid, ...]:
-    return tuple(_shortened(result_grid(t)) for name in names for t in part.tables if t.name == name and len(t) > 0)
+    return tuple(_shortened(result_grid(t)).turned() for name in names for t in part.tables
+                 if t.name == name and len(t) > 0)
 
 
 def _methods(estimates: list[Estimate], name: str) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -181,6 +182,20 @@ def spread(wanted: Sequence[float], gap: float, within: tuple[float, float] | No
     return placed
 
 
+def beside(wanted: Sequence[float], gap: float, lines: Sequence[float]) -> list[float]:
+    """Move label positions apart as :func:`spread` does, and off horizontal lines, each to the side it came from."""
+    edges = [-math.inf, *sorted(lines), math.inf]
+    placed = [0.0] * len(wanted)
+    for low, high in pairwise(edges):
+        here = [i for i, y in enumerate(wanted) if low <= y < high]
+        room = gap * (len(here) + 1)
+        bottom = low + 0.75 * gap if math.isfinite(low) else min((wanted[i] for i in here), default=0.0) - room
+        top = high - 0.75 * gap if math.isfinite(high) else max((wanted[i] for i in here), default=0.0) + room
+        for i, at in zip(here, spread([wanted[i] for i in here], gap, (bottom, top)), strict=True):
+            placed[i] = at
+    return placed
+
+
 def label_gap(axes: Axes, points: float) -> float:
     """Return a distance on paper [pt] along the vertical axis, in data units, or in their logs on a log axis."""
     low, high = axes.get_ylim()
@@ -204,15 +219,16 @@ def end_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequen
                       arrowprops={**HAIR, "relpos": (0, 0.5), "color": "#c9d0d6", "lw": 0.5})
 
 
-def own_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequence[str], *, size: float = 7.5) -> None:
+def own_labels(axes: Axes, x: Sequence[float], y: Sequence[float], words: Sequence[str], *, size: float = 7.5,
+               free_of: Sequence[float] = ()) -> None:
     """Write words just behind the end of each line, joined to it by a hair.
 
-    Those that end together stand in a column, moved apart.
+    Those that end together stand in a column, moved apart; none stands on a horizontal line at a height in ``free_of``.
     """
     gap = label_gap(axes, 1.5 * size)
     for at in sorted(set(x)):
         here = [i for i in range(len(x)) if x[i] == at]
-        for i, placed in zip(here, spread([y[i] for i in here], gap), strict=True):
+        for i, placed in zip(here, beside([y[i] for i in here], gap, free_of), strict=True):
             # The text is placed in points from the end of its own line, so that a later change of size keeps it there.
             shift = (placed - y[i]) / gap * 1.5 * size
             axes.annotate(words[i], (at, y[i]), xytext=(9, shift), textcoords="offset points", fontsize=size, color=INK,

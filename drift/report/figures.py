@@ -98,9 +98,8 @@ def drift_figure(wear: Result, axes: Axes, *, construction: str = "", retired: R
     axes.set_xlabel(exposure_label(wear))
     axes.set_ylabel(axis_label(*_response_words(wear)))
     _same_axes(axes, wear, back)
-    look.own_labels(axes, *ends)
-    if retired is not None:
-        _draw_decision(axes, wear, retired, construction, back)
+    limits = _draw_decision(axes, wear, retired, construction, back) if retired is not None else []
+    look.own_labels(axes, *ends, free_of=limits)
     return _drift_caption(wear, construction, log)
 
 
@@ -126,20 +125,22 @@ def _same_axes(axes: Axes, wear: Result, back: Any) -> None:
     axes.set_xlim(-0.02 * last, 1.06 * last if last else 1.0)
 
 
-def _draw_decision(axes: Axes, wear: Result, retired: Result, construction: str, back: Any) -> None:
-    """Draw the retire-after count and, where it is on the fall of sensitivity, the limit for the mean sensor."""
+def _draw_decision(axes: Axes, wear: Result, retired: Result, construction: str, back: Any) -> list[float]:
+    """Draw the retire-after count and limits that can stand here; return their heights."""
+    drawn: list[float] = []
     population, path = table_of(wear, "population line"), table_of(retired, "bound path")
     if path is not None and population is not None and is_log(wear):
         own = (path["construction"] == construction) & (path["limit"] == "sensitivity_change")
         start = population["fit"][population["construction"] == construction]
         if own.any() and len(start):
             fall = 1 - math.exp(float(path["limit_value"][own][0]))
-            look.note_line(axes, float(back(start[0])) * (1 - fall),
-                           f"limit: {100 * fall:.3g} % below the mean new sensor")
+            drawn.append(float(back(start[0])) * (1 - fall))
+            look.note_line(axes, drawn[-1], f"limit {100 * fall:.3g} % below mean new")
     if path is not None:
         own = (path["construction"] == construction) & (path["limit"] == "reading")
         if own.any():
             at = float(_limit_scale("reading", wear, "")[0](path["limit_value"][own][0]))
+            drawn.append(at)
             look.note_line(axes, at, f"limit {at:.4g} {unit_of(path, 'limit_value')}".rstrip())
             low, high = axes.get_ylim()
             room = 0.08 * (high - low)
@@ -148,6 +149,7 @@ def _draw_decision(axes: Axes, wear: Result, retired: Result, construction: str,
     if count is not None and math.isfinite(count.value):
         look.note_count(axes, count.value, f"retire after {'at least ' if count.bound == 'at least' else ''}"
                                            f"{count.value:g}")
+    return drawn
 
 
 def find_whole(retired: Result, construction: str) -> Estimate | None:

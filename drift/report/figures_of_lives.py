@@ -127,7 +127,7 @@ def sensors_figure(part: Result, axes: Axes, *, construction: str) -> str:
 
     steps, fitted = of("steps"), of("Weibull")
     _two_curves(axes, steps, fitted, unit=_unit(t, "from"))
-    axes.set_ylabel("share of sensors past a limit [%]")
+    axes.set_ylabel("share of sensors past any limit [%]")
     count = next((e for e in part.estimates if e.name == "retire after" and "limit" not in e.of
                   and e.of.get("construction", "") == construction), None)
     if count is not None and np.isfinite(count.value):
@@ -135,7 +135,7 @@ def sensors_figure(part: Result, axes: Axes, *, construction: str) -> str:
     seen = next(e for e in part.estimates if e.name == "sensors seen past a limit"
                 and e.of.get("construction", "") == construction)
     name = f"{construction} sensors" if construction else "sensors"
-    return (f"{seen.value:.0f} of {seen.n} {name} were seen past a limit. Boxes: between which checks; dashes: the "
+    return (f"{seen.value:.0f} of {seen.n} {name} were seen past any limit. Boxes: between which checks; dashes: the "
             f"Weibull "
             "fitted to these crossings, with its band.")
 
@@ -201,10 +201,11 @@ def families_figure(part: Result, axes: Axes, *, construction: str, limit: str) 
     axes.set_xlim(left=0)
     axes.set_ylim(0, 102)
     axes.set_xlabel(_unit(t, "use"))
-    axes.set_ylabel("share past the limit [%]")
+    words = limit.replace("_", " ")
+    axes.set_ylabel(f"share past the limit on\n{words} [%]")
     look.end_labels(axes, [e[0] for e in ends], [e[1] for e in ends], [e[2] for e in ends], colour=look.INK, lines=2)
     uses = np.asarray(rows["use"][(rows["construction"] == construction) & (rows["limit"] == limit)], float)
     name = f"{construction} sensors" if construction else "sensors"
-    return (f"{len(crossed)} of {len(high)} {name} were seen to cross (bars, between which checks, at their rank). The "
-            f"share that the count guards against is reached at {np.nanmin(uses):.0f} to {np.nanmax(uses):.0f} uses, "
-            "by the way in which sensors are taken to wear.")
+    return (f"{len(crossed)} of {len(high)} {name} were seen to pass the limit on {words} (bars, between which checks, "
+            f"at their rank). The share that the count guards against is reached at {np.nanmin(uses):.0f} to "
+            f"{np.nanmax(uses):.0f} uses, by the way in which sensors are taken to wear.")

@@ -55,9 +55,12 @@ def recalibration_figure(part: Result, axes: Axes, *, construction: str = "") ->
     e = next(e for e in part.estimates if e.name == "recalibrate every"
              and e.of.get("construction", "") == construction)
     look.note_count(axes, e.value, f"recalibrate every {e.value:g}")
+    gap = look.label_gap(axes, 11)
     for name, colour in (("mean", look.MODEL), ("bound", look.BOUND)):
         y = path[name][mine]
         shown = np.flatnonzero(np.abs(y) <= abs(low) * 0.98)
+        clear = shown[np.abs(y[shown] + 0.5 * gap - tolerance) > gap]  # its words then stand off the tolerance's line
+        shown = clear if len(clear) else shown
         if len(shown) and math.isfinite(float(y[shown[-1]])):
             axes.annotate({"mean": "mean sensor", "bound": "bound"}[name], (float(x[shown[-1]]), float(y[shown[-1]])),
                           xytext=(-3, 3), textcoords="offset points", fontsize=8, color=colour, ha="right",
@@ -103,6 +106,8 @@ KINDS = {"fixed count": "o", "check and retire": "s", "run to failure": "D", "re
 
 def frontier_figure(part: Result, axes: Axes, *, construction: str = "") -> str:
     """Draw every policy by its spoilt sessions and its cost, those beaten by none filled and named."""
+    from matplotlib.ticker import NullLocator
+
     t = part.table("policies")
     every = (t["construction"] == construction) & np.isfinite(t["cost per use"])
     least_cost = float(np.min(t["cost per use"][every]))
@@ -127,7 +132,10 @@ def frontier_figure(part: Result, axes: Axes, *, construction: str = "") -> str:
     axes.set_ylim(float(y.min()) / 1.3, float(y.max()) * 1.3)
     axes.yaxis.set_major_formatter(lambda v, _: f"{v:g}")
     axes.yaxis.set_minor_formatter(lambda v, _: f"{v:g}" if f"{v:.0e}"[0] in "25" else "")
-    axes.xaxis.set_major_formatter(lambda v, _: f"{v:g}")
+    # Right of the points there is room for their names alone; what spoils less than can be counted stands at the left.
+    ticks = [10.0**k for k in range(math.ceil(math.log10(left)), math.floor(math.log10(right)) + 1)]
+    axes.set_xticks(ticks, ["none" if v <= least else f"{v:g}" for v in ticks])
+    axes.xaxis.set_minor_locator(NullLocator())
     named = [i for i in np.argsort(y) if best[i] or chosen[i]][:7]
     gap = look.label_gap(axes, 10.5)
     places = np.exp(look.spread([math.log(float(y[i])) for i in named], gap))
@@ -180,5 +188,6 @@ def curve_figure(part: Result, axes: Axes, *, construction: str = "") -> str:
     good = x[y <= 1.05 * y[i]]
     said = f"; what the statement promises ends at {retire:g} uses" if math.isfinite(retire) else ""
     tail = " and still falls there" if i == len(x) - 1 else ""
-    return (f"Cost per use of a fixed count, {way}: least at {x[i]:g} uses{tail}, at most 5 % dearer from {good[0]:g} "
-            f"to {good[-1]:g} uses{said}. The band is what the study leaves uncertain.")
+    whose = f" for {construction} sensors" if construction else ""
+    return (f"Cost per use of a fixed count{whose}, {way}: least at {x[i]:g} uses{tail}, at most 5 % dearer from "
+            f"{good[0]:g} to {good[-1]:g} uses{said}. The band is what the study leaves uncertain.")

@@ -84,6 +84,11 @@ def help_for(part: Result) -> tuple[str, ...]:
     return tuple(t for t in topics if find(t) is not None)
 
 
+# As the macro "sliding" of the templates.
+SLIDE = ('<div class="scroll"><div class="slide"><p class="hint"><span>Slide sideways to see all of it. →</span></p>',
+         "</div></div>")
+
+
 def shown(topics: Sequence[str] | None = None, *, figures: bool = True) -> tuple[Shown, ...]:
     """Return pages as HTML.
 
@@ -102,7 +107,7 @@ def _shown(page: Page, linked: set[str], *, figures: bool) -> Shown:
     html = _html(page.markdown)
     html = re.sub(r"<h1>.*?</h1>\s*", "", html, count=1)
     html = html.replace("<h2>", "<h3>").replace("</h2>", "</h3>")
-    html = re.sub(r"<table>(.*?)</table>", r'<div class="scroll"><table>\1</table></div>', html, flags=re.DOTALL)
+    html = re.sub(r"<table>(.*?)</table>", rf"{SLIDE[0]}<table>\1</table>{SLIDE[1]}", html, flags=re.DOTALL)
     html = re.sub(r' style="text-align:\s*right"', ' class="num"', html)
     html = _FIGURE.sub(lambda m: figure(m.group(1)) if figures else "", html)
 

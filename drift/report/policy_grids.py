@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from drift.results import Result
 
 DASH = "\N{EN DASH}"
+SOFT = "\N{SOFT HYPHEN}"
 READ = "retire at, "
 AVERAGE = "retire an average sensor at a check"
 
@@ -97,12 +98,13 @@ def policy_grids(part: Result) -> tuple[Grid, ...]:
     names = constructions_of(part)
     for k, name in enumerate(names):
         head, rows = policy_rows(part, name)
-        shown = [[r[0], _brief(r[1]), *r[2:]] for r in rows]
+        head[:2], shown = [head[1], head[0]], [[_brief(r[1]), r[0], *r[2:]] for r in rows]
         text = {"", "policy", "statement"}
         whose = f"Policies for {name} sensors" if name else "Policies"
         whole = part.table("policies").caption
         made.append(Grid(caption=f"{whose}{whole.removeprefix('Policies')}" if k == 0 else f"{whose}, cheapest first.",
-                         heads=tuple(head), rows=tuple(map(tuple, shown)), numeric=tuple(h not in text for h in head)))
+                         heads=tuple(h.replace("recalib", f"recali{SOFT}b") for h in head),
+                         rows=tuple(map(tuple, shown)), numeric=tuple(h not in text for h in head)))
         head, rows = guard_rows(part, name)
         if rows:
             made.append(Grid(caption=guard_caption(name), heads=tuple(head), rows=tuple(map(tuple, rows)),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -13,6 +13,9 @@ from drift.errors import MINUS
 from drift.results import Estimate, Exclusion, Result, ResultTable, decimals_for, ends_text, join_words
 
 PHONE = 48
+SENTENCE = 60  # letters of a cell from which on it is a sentence
+FEW_ROWS, MANY_COLUMNS = 3, 11
+MANY_LABELS = 4
 HIDDEN_LABELS = ("question",)
 
 
@@ -32,6 +35,19 @@ class Grid:
         """Whether it is wider than the screen of a phone, of which some 48 letters fill the width."""
         return sum(max((min(len(cell), 24) for cell in column), default=0) + 2
                    for column in zip(self._narrow_heads, *self.rows, strict=True)) > PHONE
+
+    @property
+    def crowded(self) -> bool:
+        """Whether so many columns hold sentences that each must be narrow."""
+        return sum(any(len(cell) > SENTENCE for cell in column) for column in zip(*self.rows, strict=True)) > 2
+
+    def turned(self) -> Grid:
+        """Return the table with a row for each column, for few rows with so many values that they leave the page."""
+        if len(self.rows) > FEW_ROWS or len(self.heads) < MANY_COLUMNS:
+            return self
+        rows = tuple((head, *(row[j] for row in self.rows)) for j, head in enumerate(self.heads))
+        first, *others = rows
+        return replace(self, heads=first, rows=tuple(others), numeric=(False, *([True] * len(self.rows))))
 
     @property
     def _narrow_heads(self) -> tuple[str, ...]:
@@ -179,9 +195,16 @@ def estimate_grid(estimates: Sequence[Estimate], *, caption: str = "Estimates") 
     names = list(dict.fromkeys(e.name for e in estimates))
     shown = sorted(estimates, key=lambda e: names.index(e.name))
     labels = [k for k in dict.fromkeys(k for e in shown for k in e.of) if k not in HIDDEN_LABELS]
-    heads = ["estimate", *(k.replace("_", " ") for k in labels), "value (interval)", "unit", "level", "n", "method"]
+    together = len(labels) >= MANY_LABELS  # a column each would leave no room for the values
+    heads = ["estimate", *(["of"] if together else [k.replace("_", " ") for k in labels]), "value (interval)", "unit",
+             "level", "n", "method"]
     methods = {m: i for i, m in enumerate(dict.fromkeys(e.method for e in shown if e.method), 1)}
-    rows = tuple((e.name, *(e.of.get(k, "").replace("_", " ") for k in labels), value_text(e, shown), e.unit,
+
+    def whose(e: Estimate) -> list[str]:
+        cells = [e.of.get(k, "").replace("_", " ") for k in labels]
+        return [", ".join(_label(k, v) for k, v in zip(labels, cells, strict=True) if v)] if together else cells
+
+    rows = tuple((e.name, *whose(e), value_text(e, shown), e.unit,
                   f"{100 * e.level:g} %" if math.isfinite(e.level) else "", "" if e.n is None else str(e.n),
                   f"({methods[e.method]})" if e.method else "") for e in shown)
     keep = [j for j in range(len(heads)) if any(r[j] for r in rows)]
@@ -190,6 +213,13 @@ def estimate_grid(estimates: Sequence[Estimate], *, caption: str = "Estimates") 
                 rows=tuple(tuple(r[j] for j in keep) for r in rows),
                 numeric=tuple(heads[j] in numeric for j in keep),
                 notes=tuple(f"({i}) {m}" for m, i in methods.items()))
+
+
+def _label(key: str, value: str) -> str:
+    """Return a label in one cell with others: ``chosen``, ``laminated``, ``at 38 uses``."""
+    if value == "yes":
+        return key
+    return f"{key} {value}" if key in ("at", "a", "b") else value
 
 
 def count_text(e: Estimate) -> str:

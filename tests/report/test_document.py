@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from drift.report.document import Section, render, report_figures
+from drift.report.document import render, report_figures
 from drift.report.drawing import Figure
 from drift.report.study_result import StudyResult
 from tests.report.example_results import study_result
@@ -115,11 +115,11 @@ def test_without_a_count_the_answers_stand_on_top(result: StudyResult) -> None:
         assert page.index(part.answer) < page.index("<h2")
 
 
-@pytest.mark.parametrize(("command", "parts"), [("agree", 2), ("retire", 1)])
-def test_of_a_long_answer_the_first_sentence_alone_is_bold(command: str, parts: int) -> None:
-    """Counts of several constructions are decisions of their own and stay together."""
-    first, rest = "Bench and gait are not interchangeable within 2.5 kPa.", "The limits are far apart. " * 12
-    section = Section(anchor="a", title="t", command=command, answer=f"{first} {rest}".strip(), figures=(), main=None,
-                      more=(), folded=(), findings=())
-    assert section.said == ((first, rest.strip()) if parts == 2 else (f"{first} {rest}".strip(), ""))
-    assert " ".join(p for p in section.said if p) == section.answer
+def test_every_table_slides_and_carries_the_hint_that_shows_where_it_must(page: str) -> None:
+    """The height of the hint is what the width of the page lacks: it shows where a table is cut and only there."""
+    tables = page.count("<table")
+    assert tables > 10
+    assert page.count('<div class="scroll"><div class="slide">') >= tables
+    assert page.count('class="hint"') == page.count('<div class="scroll"><div class="slide">')
+    assert "(100% - 100cqw" in page
+    assert "container-type: inline-size" in page

@@ -57,7 +57,7 @@ def test_limit_and_count_are_labelled_on_the_drift_figure() -> None:
     axes, _ = axes_of(DRAWINGS["drift"])
     words = [t.get_text() for t in axes.texts]
     assert "retire after 20" in words
-    assert "limit: 10 % below the mean new sensor" in words
+    assert "limit 10 % below mean new" in words
     assert {"P01", "P06"} <= set(words)
 
 
@@ -109,3 +109,11 @@ def test_labels_end_up_apart_and_in_order(wanted: list[float], gap: float) -> No
     order = np.argsort(wanted, kind="stable")
     assert np.all(np.diff(np.array(placed)[order]) >= gap * (1 - 1e-9) - 1e-9)
     assert np.mean(placed) == pytest.approx(np.mean(wanted), abs=1e-6)
+
+
+@pytest.mark.parametrize("wanted", [[5.0], [4.9, 5.1], [5.0, 5.0, 5.0, 4.0], [1.0, 9.0]])
+def test_labels_stand_apart_and_off_a_limit_on_the_side_they_came_from(wanted: list[float]) -> None:
+    placed = drawing.beside(wanted, 1.0, [5.0])
+    assert all(abs(p - 5.0) >= 0.74 for p in placed)
+    assert all((p < 5.0) == (w < 5.0) for p, w in zip(placed, wanted, strict=True))
+    assert all(abs(a - b) >= 0.999 for i, a in enumerate(placed) for b in placed[:i])

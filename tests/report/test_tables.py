@@ -7,7 +7,15 @@ import math
 import numpy as np
 import pytest
 
-from drift.report.tables import estimate_grid, exclusion_grid, number, reliability_grid, result_grid, shared_decimals
+from drift.report.tables import (
+    Grid,
+    estimate_grid,
+    exclusion_grid,
+    number,
+    reliability_grid,
+    result_grid,
+    shared_decimals,
+)
 from drift.results import Estimate, Exclusion, ResultTable
 from tests.report.example_results import reliability_result
 
@@ -78,3 +86,24 @@ def test_rows_left_out_are_counted_by_reason() -> None:
 def test_values_keep_their_length() -> None:
     grid = result_grid(ResultTable.build("t", {"x": np.arange(30.0), "y": ["a"] * 30}))
     assert len(grid.rows) == 30
+
+
+def test_few_rows_of_many_values_are_turned_so_that_no_column_leaves_the_page() -> None:
+    heads = tuple(f"value {i}" for i in range(12))
+    grid = Grid(caption="c", heads=heads, rows=(tuple(map(str, range(12))), tuple(map(str, range(12, 24)))),
+                numeric=(True,) * 12)
+    turned = grid.turned()
+    assert turned.heads == ("value 0", "0", "12")
+    assert turned.rows[0] == ("value 1", "1", "13")
+    assert len(turned.rows) == 11
+    narrow = Grid(caption="c", heads=heads[:3], rows=(("1", "2", "3"),), numeric=(True,) * 3)
+    assert narrow.turned() is narrow
+
+
+def test_many_labels_of_estimates_stand_in_one_column() -> None:
+    of = {"construction": "plain", "limit": "saturation_pressure", "at": "38 uses", "policy": "check every 20",
+          "chosen": "yes"}
+    grid = estimate_grid([Estimate(name="cost", value=1.0, of=of), Estimate(name="cost", value=2.0, of={"a": "x"})])
+    assert grid is not None
+    assert grid.heads[:2] == ("estimate", "of")
+    assert [r[1] for r in grid.rows] == ["plain, saturation pressure, at 38 uses, check every 20, chosen", "a x"]
