@@ -77,6 +77,22 @@ def count_dead(tables: Tables, study: Study, construction_of: dict[str, str], ex
     return rows, findings
 
 
+def past_jump(tables: Tables, study: Study, exposure: Exposure) -> dict[str, str]:
+    """Sensors that a check showed past a limit that jumps, and the key of that limit."""
+    checks, found = tables.checks, {}
+    for key, column in _COLUMNS.items():
+        limit = getattr(study.limits, key)
+        if checks is None or limit is None or column not in checks:
+            continue
+        values, use = (np.asarray(checks[c], dtype=np.float64) for c in (column, exposure.name))
+        here = np.isfinite(values) & np.isfinite(use) & (values > limit)
+        if "exclude" in checks:
+            here &= ~(np.nan_to_num(np.asarray(checks["exclude"], dtype=np.float64)) > 0)
+        for s in checks["sensor"][here]:
+            found.setdefault(str(s), key)
+    return found
+
+
 def _failures(tables: Tables) -> dict[str, float]:
     if tables.events is None:
         return {}

@@ -11,7 +11,7 @@ from drift.records import Tables
 from drift.results import Estimate, Exclusion, Provenance, Result, ResultTable, RowAccount, join_words, run_versions
 from drift.retirement.cautions import all_findings
 from drift.retirement.companions import accompany
-from drift.retirement.dead import count_dead, dead_estimates, dead_findings, dead_table
+from drift.retirement.dead import count_dead, dead_estimates, dead_findings, dead_table, past_jump
 from drift.retirement.evaluate import ConstructionAnswer, evaluate
 from drift.retirement.groups import Exposure, Group, fresh_before_start, make_groups
 from drift.retirement.limits import QUESTION, Limit, declared_limits
@@ -19,6 +19,7 @@ from drift.retirement.more_data import more_data, more_findings, more_table
 from drift.retirement.pooling import SlopePair, equivalence_table, slope_pairs
 from drift.retirement.quoted import simulated
 from drift.retirement.result import RetirementResult
+from drift.retirement.removals import removal_findings, removals_table
 from drift.retirement.row_accounts import rows_without
 from drift.retirement.tables import (
     batches_table,
@@ -86,9 +87,11 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
     level = wear.provenance.level
     findings: list[Finding] = []
 
+    jumped = past_jump(tables, study, exposure)
+
     def build(pooled: bool) -> list[list[Group]]:
         return make_groups(limits, occasions, mountings, tables, exposure=exposure, pooled=pooled,
-                           modelled=True, fresh=fresh_before_start(wear))
+                           modelled=True, fresh=fresh_before_start(wear), jumped=frozenset(jumped))
 
     groups = build(False)
     pairs = slope_pairs(groups, within=spec.equal_slopes_within) if limits and len(groups) > 1 else ()
@@ -113,6 +116,9 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
     estimates += _pair_estimates(pairs)
     estimates += dead_estimates(dead, counts, exposure, level=level)
     made = _tables(answers, pairs, exposure, level)
+    gone = removals_table(answers, jumped)
+    made += [gone] if len(gone) else []
+    findings += removal_findings(answers, jumped)
     if dead:
         made.append(dead_table(dead, exposure, spec.confidence))
     more = [more_data(a, seed=seed) for a in answers]

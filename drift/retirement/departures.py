@@ -35,7 +35,7 @@ def _judged(a: ConstructionAnswer, good: list[LimitAnswer], exposure: Exposure) 
     were = "were" if len(names) > 1 else "was"
     return [_warn("removed-by-judgement",
                   f"{label_of(a.construction)}: {join_words(names)} {were} removed for wear although the last check "
-                  f"was within the limit; the count of {found[base]:g} would be {join_words(shown)} than their checks "
+                  f"was within {'every' if len(a.limits) > 1 else 'the'} limit; the count of {found[base]:g} would be {join_words(shown)} than their checks "
                   "show",
                   "Check a sensor when it is removed, and record the reason; where it was not wear, say so in "
                   "retired_reason.")]

@@ -57,8 +57,9 @@ class Group:
     of the mean sensor, which is that of ``jump``, each line at the first check less that check. ``batch`` holds codes,
     or None where batches are unknown. All sensors, also those left out, are in ``all_sensors``. ``sparse`` is there
     where sensors with too few checks enter by a mixed model; lines then are through two checks or more.
-    ``checks`` holds the sufficient statistics of the checks. ``judged`` were removed for wear although their last check
-    was within the limit; ``left_together`` where all were removed at one exposure.
+    ``checks`` holds the sufficient statistics of the checks. Of the sensors removed for wear, ``passed`` were past the
+    limit at their last check, and ``judged`` were within this and every other limit there: what led to removal is no
+    reading. ``left_together`` where all were removed at one exposure; then neither is told.
     """
 
     construction: str
@@ -77,6 +78,7 @@ class Group:
     sparse: SparseModel | None = None
     checks: Checks | None = None
     judged: tuple[str, ...] = ()
+    passed: tuple[str, ...] = ()
     left_together: bool = False
     jump: Floats | None = None
 
@@ -129,12 +131,14 @@ class Group:
 
 def make_groups(limits: tuple[Limit, ...], occasions: ResultTable, sensitivities: ResultTable, tables: Tables, *,
                 exposure: Exposure, pooled: bool, modelled: bool = False,
-                fresh: Mapping[str, float] | None = None) -> list[list[Group]]:
+                fresh: Mapping[str, float] | None = None,
+                jumped: frozenset[str] = frozenset()) -> list[list[Group]]:
     """Build groups: outer list by construction in order of name, inner by limit.
 
     With ``modelled``, worn sensors with too few checks for their own line may enter by a mixed model; without, they
     are a reason to refuse. ``fresh`` holds fresh responses of sensors whose lines begin later (``start`` under
     [sensitivity]): a limit on the fall is then counted from them, so that what was lost before the line counts.
+    ``jumped`` are sensors past a limit that jumps: their removal was no judgement.
     """
     removed = removed_for_wear(tables)
     all_paths = [paths_of(limit, occasions, sensitivities) for limit in limits]
@@ -144,8 +148,15 @@ def make_groups(limits: tuple[Limit, ...], occasions: ResultTable, sensitivities
     labels = [np.full(len(p.sensor), POOLED, dtype=object) if pooled else p.construction
               for p in all_paths]
     names = sorted({str(c) for lab, w in zip(labels, worn, strict=True) for c in lab[w]})
-    return [[_group(limit, p, w & (lab == name), name, exposure, removed, pooled, modelled, fresh or {})
-             for limit, p, w, lab in zip(limits, all_paths, worn, labels, strict=True)] for name in names]
+    return [_explained([_group(limit, p, w & (lab == name), name, exposure, removed, pooled, modelled, fresh or {})
+                        for limit, p, w, lab in zip(limits, all_paths, worn, labels, strict=True)], jumped)
+            for name in names]
+
+
+def _explained(groups: list[Group], jumped: frozenset[str]) -> list[Group]:
+    """Take those out of ``judged`` that were past another limit at their last check."""
+    known = jumped.union(*(g.passed for g in groups))
+    return [replace(g, judged=tuple(s for s in g.judged if s not in known)) for g in groups]
 
 
 def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, exposure: Exposure,
@@ -183,6 +194,7 @@ def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, expos
             intercept = intercept + (early_change(jump) if len(jump) else 0.0)
     else:
         intercept, slope = limit.sign * intercept, limit.sign * slope
+    judged, passed = _judged(limit, paths, np.flatnonzero(mine)[use], origin, removed)
     labels = [str(b) for b in batches[use]]
     missing = tuple(str(s) for s, b in zip(sensors[use], labels, strict=True) if not b)
     known, code = np.unique(np.array(labels, dtype=object).astype(str), return_inverse=True)
@@ -192,7 +204,7 @@ def _group(limit: Limit, paths: Paths, mine: NDArray[np.bool_], name: str, expos
                  all_sensors=tuple(map(str, sensors)), fitness=fit, n_lost=paths.n_lost,
                  sparse=sparse, jump=jump, checks=_checks(limit, paths, np.flatnonzero(mine)[use], origin),
                  left_together=_together([str(s) for s in sensors[use]], raw.last[use], removed),
-                 judged=_judged(limit, paths, np.flatnonzero(mine)[use], origin, removed))
+                 judged=judged, passed=passed)
 
 
 def _together(named: list[str], last: Floats, removed: frozenset[str]) -> bool:
@@ -200,20 +212,24 @@ def _together(named: list[str], last: Floats, removed: frozenset[str]) -> bool:
 
 
 def _judged(limit: Limit, paths: Paths, at: NDArray[np.int64], start: Floats,
-            removed: frozenset[str]) -> tuple[str, ...]:
-    """Return sensors removed for wear whose last check was within the limit; none where all left at once."""
+            removed: frozenset[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return sensors removed for wear, those within the limit at the last check and those past it.
+
+    None where all left at once.
+    """
     named = [str(s) for s in paths.sensor[at]]
     if not any(s in removed for s in named):
-        return ()
+        return (), ()
     x = np.where(np.isfinite(paths.y[at]), paths.x[at], -np.inf)
     last = x.max(1)
     if _together(named, last, removed):
-        return ()
+        return (), ()
     y = np.take_along_axis(paths.y[at], x.argmax(1)[:, None], 1)[:, 0]
     if limit.relative:
         y = y - start if limit.log else y / start - 1
     within = limit.sign * y <= limit.threshold()
-    return tuple(s for s, ok in zip(named, within, strict=True) if ok and s in removed)
+    gone = [(s, bool(ok)) for s, ok in zip(named, within, strict=True) if s in removed]
+    return tuple(s for s, ok in gone if ok), tuple(s for s, ok in gone if not ok)
 
 
 def _jumps(limit: Limit, paths: Paths, at: NDArray[np.int64], intercept: Floats, slope: Floats) -> Floats:

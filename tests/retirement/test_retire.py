@@ -536,3 +536,31 @@ def test_other_questions_keep_refusing_short_lines_of_worn_sensors() -> None:
     assert "removed for wear with too few checks" in kept[False].fitness.refused
     assert kept[True].sparse is not None
     assert not kept[True].fitness.refused
+
+
+def test_a_sensor_past_another_limit_did_not_leave_by_judgement_and_the_limit_is_named() -> None:
+    table = {"sensor": NAMES, "retired_at_use": [40.0] * 4 + [math.nan] * 8, "retired_reason": ["worn"] * 4 + [""] * 8}
+    dead = {("S04", 40.0): 0.05}
+    rows = sensors()
+    fell = {r["sensor"]: r["response"] for r in rows if r["use"] == 40.0}
+    fresh = {r["sensor"]: r["response"] for r in rows if r["use"] == 0.0}
+    pressure = 1000 * math.exp(-sorted(fell[s] for s in NAMES[:4])[1])  # two of four are beyond it
+    result = answer(rows, limits={"sensitivity_change": 0.6, "saturation_pressure": f"{pressure - 0.01:.3f} kPa",
+                                  "dead_fraction": 0.02}, sensors_table=table, dead=dead)
+    found = result.table("removals and limits")
+    passed = dict(zip(found["sensor"], found["limit passed at the last check"], strict=True))
+    assert set(passed) == set(NAMES[:4])
+    assert all(fresh[s] - fell[s] < -math.log(0.4) for s in NAMES[:4])  # none is past the fall
+    for s, words in passed.items():
+        by = (["saturation_pressure"] if 1000 * math.exp(-fell[s]) > pressure - 0.01 else []) + (
+            ["dead_fraction"] if s == "S04" else [])
+        assert words == (" and ".join(by) or "none, by judgement")
+    note = next(f for f in result.findings if f.code == "removed-past-a-limit")
+    warning = next((f for f in result.findings if f.code == "removed-by-judgement"), None)
+    for s, words in passed.items():
+        assert (s in note.message) == (words != "none, by judgement")
+        assert (warning is not None and s in warning.message) == (words == "none, by judgement")
+    judged = sum(w == "none, by judgement" for w in passed.values())
+    assert set(result.table("sensitivity to removal")["removed by judgement"]) == {float(judged)}
+    assert warning is not None
+    assert "within every limit" in warning.message
