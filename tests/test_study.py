@@ -191,7 +191,7 @@ def test_common_slips_of_writing_toml_are_named(tmp_path: Path, old: str, new: s
     ("where = { method = \"bench\" }", "where = \"bench\"", "braces"),
     ("facet = \"session\"", "facet = [\"session\", 3]", "quotes"),
     ("covariates = [\"construction\"]", "covariates = \"construction\"", 'covariates = ["construction"]'),
-    ("sensitivity_change = 0.10", "sensitivity_change = \"ten\"", "0.10")])
+    ("sensitivity_change = 0.10", "sensitivity_change = \"ten\"", "sensitivity_change = 0.1")])
 def test_a_value_of_the_wrong_type_is_one_finding_that_says_how_to_write_it(tmp_path: Path, old: str, new: str,
                                                                           words: str) -> None:
     f, = refused(tmp_path, GOOD.replace(old, new, 1))

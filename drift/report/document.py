@@ -48,7 +48,8 @@ if TYPE_CHECKING:
 SHOWN_TABLES = {
     "wear": ("shapes of drift", "exposures", "variance components", "comparison of constructions", "assumption checks",
              "aliases", "removals"),
-    "retire": ("removals and limits", "sensitivity to removal", "what would more data buy", "equivalence of slopes", "life data",
+    "retire": ("removals and limits", "sensitivity to removal", "what would more data buy",
+               "equivalence of slopes", "life data",
                "first-passage families"),
     "lifetimes": ("life distributions", "fixed shape", "cumulative incidence"),
     "recalibrate": ("recalibration intervals",),

@@ -18,7 +18,7 @@ def beside_the_drift(part: Result) -> str:
         words.append("Shapes of drift were compared by the log predictive density of sensors left out, the simplest "
                      f"within one standard error of the best being taken ({' and '.join(chosen)})")
     if "break profile" in names:
-        words.append("a break was tested by the largest t of sensors' own bends over all breaks, and bounded by "
+        words.append("A break was tested by the largest t of sensors' own bends over all breaks, and bounded by "
                      "inverting that test (Davies 1987; Dufour 1990)")
     if "autocorrelation" in names:
         words.append("Errors with continuous-time autocorrelation and a nugget were compared with independent ones by "
@@ -29,5 +29,4 @@ def beside_the_drift(part: Result) -> str:
     settings = part.provenance.settings
     if settings.get("start"):
         words.append(f"Uses below {settings['start']:g} were left out of the slope")
-    text = "; ".join(words)
-    return f" {text[0].upper()}{text[1:]}." if text else ""
+    return "".join(f" {text[0].upper()}{text[1:]}." for text in words)

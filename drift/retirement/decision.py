@@ -18,8 +18,8 @@ from drift.retirement.limits import QUESTION, Limit, declared_limits
 from drift.retirement.more_data import more_data, more_findings, more_table
 from drift.retirement.pooling import SlopePair, equivalence_table, slope_pairs
 from drift.retirement.quoted import simulated
-from drift.retirement.result import RetirementResult
 from drift.retirement.removals import removal_findings, removals_table
+from drift.retirement.result import RetirementResult
 from drift.retirement.row_accounts import rows_without
 from drift.retirement.tables import (
     batches_table,

@@ -31,12 +31,14 @@ def _judged(a: ConstructionAnswer, good: list[LimitAnswer], exposure: Exposure) 
             f"{label_of(a.construction)}: all sensors were removed at the same exposure, which is read as the end of "
             "the study and not as a sign of wear"))] if together else []
     base, *others = sorted(found)
-    shown = [f"{found[f]:g} if they wore {100 * (f - 1):.0f} % faster" for f in others]
+    they, their = ("they", "their") if len(names) > 1 else ("it", "its")
+    shown = [f"{found[f]:g} if {they} wore {100 * (f - 1):.0f} % faster" for f in others]
+    which = "every" if len(a.limits) > 1 else "the"
     were = "were" if len(names) > 1 else "was"
     return [_warn("removed-by-judgement",
                   f"{label_of(a.construction)}: {join_words(names)} {were} removed for wear although the last check "
-                  f"was within {'every' if len(a.limits) > 1 else 'the'} limit; the count of {found[base]:g} would be {join_words(shown)} than their checks "
-                  "show",
+                  f"was within {which} limit; the count of {found[base]:g} would be {join_words(shown)} than {their} "
+                  "checks show",
                   "Check a sensor when it is removed, and record the reason; where it was not wear, say so in "
                   "retired_reason.")]
 

@@ -40,7 +40,7 @@ def removals_table(answers: Sequence[ConstructionAnswer], jumped: Mapping[str, s
 
 
 def removal_findings(answers: Sequence[ConstructionAnswer], jumped: Mapping[str, str]) -> list[Finding]:
-    """Say which limit the sensors removed for wear had passed; those removed by judgement have a warning of their own."""
+    """Say which limit the sensors removed for wear had passed; a judgement has a warning of its own."""
     made = []
     for a in answers:
         by: dict[tuple[str, ...], list[str]] = {}

@@ -16,8 +16,8 @@ from drift.sensitivity.lines import Occasions, SensorLines
 
 Floats = NDArray[np.float64]
 
-#: Below this a departure is worth a caution.
-LOOK = 0.01
+#: Below the first a departure is worth a caution; below the second nobody should read that nothing was seen.
+LOOK, USUAL = 0.01, 0.05
 MIN_SENSORS = 5
 
 
@@ -172,7 +172,8 @@ def calibration_check(bend: Floats, sensor: NDArray[np.object_], *, construction
     # A bend of a thousandth of the span is real in many rigs and matters to nobody.
     bent = p < LOOK and abs(mean) > 0.005
     shape = "flatten" if mean > 0 else "steepen"
-    verdict = f"readings {shape} at high loads, so that a sensitivity is a mean over the levels" if bent else "straight"
+    verdict = f"readings {shape} at high loads, so that a sensitivity is a mean over the levels" if bent else (
+        _not_called(p, "straight") if p >= LOOK else "bent by less than 0.5 % of the span, which is called straight")
     return (Check(name="straight calibration lines", construction=construction, statistic=t, p=p, size=100 * mean,
                   words=f"mean bend {100 * mean:+.2f} % of the span of readings, t over sensors = {t:.2f}, "
                         f"p {p_words(p)}: {verdict}", caution=bent),)
@@ -198,7 +199,7 @@ def assumption_checks(occasions: Occasions, lines: SensorLines, *, construction:
                          ("normality of the sensors' slopes", blup_slope[pick])):
         a, p = anderson_darling_normal(values[np.isfinite(values)])
         if np.isfinite(a):
-            verdict = "not normal" if p < LOOK else "no departure seen"
+            verdict = "not normal" if p < LOOK else _not_called(p, "no departure seen")
             found.append(Check(name=name, construction=construction, statistic=a, p=p, size=float("nan"),
                                words=f"Anderson-Darling A = {a:.2f}, p {p_words(p)}: {verdict}", caution=p < LOOK))
     slopes = lines.slope[pick & np.isfinite(lines.slope)]
@@ -209,14 +210,14 @@ def assumption_checks(occasions: Occasions, lines: SensorLines, *, construction:
         if not np.isfinite(t):
             continue
         size = f"{100 * np.expm1(mean):+.2f} %" if log else f"{mean:+.4g}"
-        verdict = _shape_words(name, mean, falling, per) if p < LOOK else "none seen"
+        verdict = _shape_words(name, mean, falling, per) if p < LOOK else _not_called(p, "none seen")
         found.append(Check(name=name, construction=construction, statistic=t, p=p,
                            size=100 * float(np.expm1(mean)) if log else mean,
                            words=f"mean {shape} {size}, t over sensors = {t:.2f}, p {p_words(p)}: {verdict}",
                            caution=p < LOOK))
     mean, t, p = succession(occasions, lines, pick)
     if np.isfinite(t):
-        verdict = "none seen"
+        verdict = _not_called(p, "none seen")
         if p < LOOK:
             verdict = ("neighbouring checks err alike; standard errors of single lines are too small, while the "
                        "interval of the drift rests on the spread between sensors") if mean > 0 else "neighbours differ"
@@ -224,6 +225,11 @@ def assumption_checks(occasions: Occasions, lines: SensorLines, *, construction:
                            size=mean, words=f"mean excess lag-one correlation {mean:+.2f}, t over sensors = {t:.2f}, "
                            f"p {p_words(p)}: {verdict}", caution=p < LOOK))
     return tuple(found)
+
+
+def _not_called(p: float, nothing: str) -> str:
+    """Word a check that is not called: nothing seen, or a sign short of the level of one check of several."""
+    return nothing if p >= USUAL else f"a sign only, short of the {LOOK:g} at which one of several checks is called"
 
 
 def p_words(p: float) -> str:

@@ -186,7 +186,8 @@ def _checks(analysis: Analysis) -> ResultTable:
         "statistic": np.array([r.statistic for r in rows], dtype=np.float64),
         "p": np.array([r.p for r in rows], dtype=np.float64),
         "finding": np.array([r.words for r in rows], dtype=object),
-    }, caption="What the model assumes, looked at; nothing is dropped or refitted because of these.")
+    }, caption="What the model assumes, looked at, each check called at p below 0.01; nothing is dropped or refitted "
+               "because of these.")
 
 
 def _residuals(analysis: Analysis) -> ResultTable:

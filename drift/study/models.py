@@ -274,10 +274,10 @@ class TodaySpec(Part):
 class Costs(Part):
     """``[costs]``: carried for the policy questions, printed with the study."""
 
-    sensor: float | None = Field(default=None, ge=0)
-    recalibration: float | None = Field(default=None, ge=0)
-    spoilt_session: float | None = Field(default=None, ge=0)
-    check: float | None = Field(default=None, ge=0)
+    sensor: float | None = Field(default=None, ge=0, le=1e12)
+    recalibration: float | None = Field(default=None, ge=0, le=1e12)
+    spoilt_session: float | None = Field(default=None, ge=0, le=1e12)
+    check: float | None = Field(default=None, ge=0, le=1e12)
     currency: str | None = None
 
 

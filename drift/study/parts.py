@@ -10,9 +10,9 @@ from drift.units import UnitError, parse_quantity
 
 
 class Part(BaseModel):
-    """A section: unknown keys are refused, values never change."""
+    """A section: unknown keys are refused, values never change, and numbers are finite."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 def _share(value: Any) -> Any:

@@ -12,6 +12,7 @@ from pydantic import BaseModel
 from drift.errors import Finding
 from drift.study.lines import Lines
 from drift.study.models import Study, TextFormat
+from drift.study.takes import bare_mend, number_mend
 from drift.study.words import path_words, suggestion
 
 
@@ -35,6 +36,9 @@ _EXPECTED = {"string_type": "text in quotes", "float_type": "a number", "int_typ
              "bool_type": "true or false", "tuple_type": "a list in square brackets", "dict_type": "a table",
              "model_type": "a table", "model_attributes_type": "a table", "int_from_float": "a whole number",
              "float_parsing": "a number", "finite_number": "a finite number"}
+
+
+NUMBERS = ("float_type", "int_type", "float_parsing", "int_from_float", "finite_number")
 
 
 def model_finding(error: dict[str, Any], path: tuple[str | int, ...], file: str | None,
@@ -64,11 +68,15 @@ def model_finding(error: dict[str, Any], path: tuple[str | int, ...], file: str 
     expected = _EXPECTED.get(kind, error["msg"].removeprefix("Input should be ").removeprefix("Value error, "))
     code = "wrong-type" if kind in _EXPECTED else "out-of-range"
     return Finding(code=code, message=f"{key!r} cannot be used as it stands", value=shown, expected=expected,
-                   mend=_type_mend(kind, key, value, expected), **common)
+                   mend=_type_mend(kind, key, value, expected, path), **common)
 
 
-def _type_mend(kind: str, key: str, value: Any, expected: str) -> str:
+def _type_mend(kind: str, key: str, value: Any, expected: str, path: tuple[str | int, ...]) -> str:
     """Say how a value of the wrong type or size is written."""
+    if kind in NUMBERS or (expected.startswith("greater than") and isinstance(value, (int, float))):
+        mend = number_mend(_model_at(path), path, value)
+        if mend:
+            return mend
     if kind == "tuple_type":
         return (f"Write the section's name in double brackets: [[{key}]]" if isinstance(value, Mapping) else
                 f"Write it as {key} = [{json.dumps(value, default=str)}]")
@@ -77,7 +85,7 @@ def _type_mend(kind: str, key: str, value: Any, expected: str) -> str:
         return f'Put it in quotes: {key} = "{json.dumps(value)}"' if bare else "Write text in quotes"
     if kind == "bool_type":
         return f"Write {key} = true or {key} = false, without quotes"
-    if kind in ("float_type", "int_type", "float_parsing", "int_from_float"):
+    if kind in NUMBERS:
         return "Write a bare number, with a decimal point and without quotes or unit; a percentage as a share, 0.10"
     if kind in ("dict_type", "model_type", "model_attributes_type"):
         return f"Write it in braces, such as {key} = {{ name = \"value\" }}, or as a section of its own"
@@ -92,12 +100,22 @@ def syntax_finding(message: str, file: str, text: str) -> Finding:
     row = int(found.group(1)) if found else text.count("\n") + 1
     line = text.split("\n")[row - 1].strip() if row <= text.count("\n") + 1 else ""
     return Finding(severity="error", code="toml-syntax", file=file, row=row, value=line or None,
-                   message=f"the file is not valid TOML ({message.split(' (at')[0]})", mend=_syntax_mend(line, message))
+                   message=f"the file is not valid TOML ({message.split(' (at')[0]})",
+                   mend=_syntax_mend(line, message, _section_of(text, row)))
 
 
-def _syntax_mend(line: str, message: str) -> str:
+def _section_of(text: str, row: int) -> tuple[str, ...]:
+    """Return the section that a line stands in."""
+    for line in reversed(text.split("\n")[:row - 1]):
+        found = re.match(r"\s*\[+\s*([\w.-]+)\s*\]+", line)
+        if found:
+            return tuple(found.group(1).split("."))
+    return ()
+
+
+def _syntax_mend(line: str, message: str, section: tuple[str, ...]) -> str:
     """Say what is likely meant by a line that is no TOML."""
-    bare = re.fullmatch(r"([\w.-]+)\s*=\s*([A-Za-z][\w .-]*)", line)
+    bare = re.fullmatch(r"([\w.-]+)\s*=\s*(\w[\w .%/,€$£-]*|[€$£].*)", line.split("#")[0].strip())
     number = re.fullmatch(r"[\w.-]+\s*=\s*([+-]?\d+),(\d+)\s*", line)
     if re.search("[\u201c\u201d\u201e\u2018\u2019\u201a\u00ab\u00bb]", line):
         return "Use straight quotation marks"
@@ -107,6 +125,11 @@ def _syntax_mend(line: str, message: str) -> str:
         return "The same name stands above already: keep one, and put all keys of a section together"
     if number:
         return f"Write decimals with a point: {number.group(1)}.{number.group(2)}"
+    empty = re.fullmatch(r"([\w.-]+)\s*=", line.split("#")[0].strip())
+    if empty:
+        path = (*section, empty.group(1))
+        return number_mend(_model_at(path), path, None) or "Write a value behind the sign, or take the line out"
     if bare:
-        return f'Put text in quotes: {bare.group(1)} = "{bare.group(2).strip()}"'
+        path = (*section, bare.group(1))
+        return bare_mend(_model_at(path), path, bare.group(2).strip())
     return "Mend the line; text stands in quotes, lists in square brackets, each key once"

@@ -123,3 +123,10 @@ def test_every_table_slides_and_carries_the_hint_that_shows_where_it_must(page: 
     assert page.count('class="hint"') == page.count('<div class="scroll"><div class="slide">')
     assert "(100% - 100cqw" in page
     assert "container-type: inline-size" in page
+
+
+def test_a_semicolon_of_the_methods_is_followed_by_a_small_letter(page: str) -> None:
+    start = page.index('id="methods"')
+    methods = re.sub(r"<[^>]+>", " ", page[start:page.index("</section>", start)])
+    # Authors keep their capital: a year or another author follows.
+    assert re.findall(r"; ([A-Z][a-z]+\b(?! (?:and|et)\b)(?! \d))", methods) == []
