@@ -434,7 +434,7 @@ def policy_of_study(study: Study, *, level: float = DEFAULT_LEVEL, seed: int = D
     if study.study.count_uses != "dates":  # trials that nothing is asked of need not be read
         study = study.model_copy(update={**nothing, "files": study.files.model_copy(update={"trials": None})})
     lacking = None if asks_retirement(study) else "a limit: add one to [limits]"
-    lacking = lacking if study.files.checks else "a table of checks: add checks = \"checks.csv\" to [files]"
+    lacking = lacking if study.files.may_hold("checks") else "a table of checks: add checks = \"checks.csv\" to [files]"
     if lacking:
         problems.insert(0, Finding(severity="error", code="no-policy-question", file="study.toml",
                                    message="policies cannot be compared without " + lacking.split(": add")[0],
@@ -660,7 +660,7 @@ def _table_list(tables: Tables) -> ResultTable:
 
 def _question_list(study: Study) -> ResultTable:
     rows: list[tuple[str, str, str]] = []
-    if study.files.checks and (study.sensitivity is not None or not study.calibration):
+    if study.files.may_hold("checks") and (study.sensitivity is not None or not study.calibration):
         rows.append(("wear", "wear", f"How does sensitivity drift per {_exposure(study)}?"))
         if asks_retirement(study):
             given = [k.replace("_", " ") for k, v in study.limits.model_dump().items() if v is not None]

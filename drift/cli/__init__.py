@@ -43,6 +43,7 @@ COMMANDS = {
         "explain": ("drift.cli.explain", "Explain a method: when to use it, how to read and report it."),
     },
 }
+KINDS = ("standard", "session", "event", "correction")  # what people take for commands: kinds of entries of the ledger
 
 
 class Commands(click.Group):
@@ -59,6 +60,18 @@ class Commands(click.Group):
                 command: click.Command = getattr(import_module(group[cmd_name][0]), cmd_name)
                 return command
         return None
+
+    def resolve_command(self, ctx: click.Context, args: list[str]
+                        ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command; of one that is not there, name the one that was meant."""
+        name = args[0] if args else ""
+        if name and not name.startswith("-") and self.get_command(ctx, name) is None:
+            from difflib import get_close_matches
+
+            near = get_close_matches(name, self.list_commands(ctx), 1)
+            meant = f"drift log STUDY {name}" if name in KINDS else f"drift {near[0]}" if near else ""
+            ctx.fail(f"There is no command {name!r}." + (f" Did you mean '{meant}'?" if meant else ""))
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the commands in their two groups."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import rich_click as click
@@ -33,8 +34,9 @@ def _pairs(_: click.Context, parameter: click.Parameter, values: tuple[str, ...]
 @click.argument("cells", nargs=-1, callback=_pairs, metavar="[COL=VALUE]...")
 @click.option("--who", metavar="NAME", default=None, help="Who writes. Default: the user of this computer.")
 @click.option("--repeat", is_flag=True, help="The check repeats the sensor's latest one, which lay off its path.")
-@click.option("--import", "file", type=click.Path(exists=True, dir_okay=False), default=None,
-              help="Write every row of a table of checks (or events, with the kind event).")
+@click.option("--import", "file", type=click.Path(), default=None, metavar="FILE",
+              help="Write every row of a table of checks (or of events or sessions: drift log STUDY event --import "
+                   "FILE). The study's own file as well; then its line is taken out of [files].")
 @click.option("--export", "folder", type=click.Path(file_okay=False), default=None,
               help="Write the ledger as tables into a folder.")
 @click.option("--show", type=click.IntRange(min=0), default=None, metavar="N", help="Print the last N entries.")
@@ -46,6 +48,9 @@ def log(study: str, kind: str | None, cells: dict[str, str], who: str | None, re
     """Write an entry into the sensor ledger. Nothing in it is ever changed; a correction is an entry of its own.
 
     For example: drift log STUDY check sensor=P01 reading=197 reference=200. Without a kind: the last entries.
+
+    From files to a ledger: add ledger = "ledger.sqlite" to [files] in study.toml; drift log STUDY --import
+    STUDY/checks.csv; drift log STUDY event --import STUDY/events.csv; then take the lines of these files out of [files].
     """
     asked = [n for n, v in (("--import", file), ("--export", folder), ("--show", show is not None),
                             ("--verify", verify)) if v]
@@ -64,7 +69,9 @@ def log(study: str, kind: str | None, cells: dict[str, str], who: str | None, re
         name = who if who is not None else _user()
         if file:
             table = {"event": "events", "session": "session_log"}.get(kind or "", "checks")
-            return logbook.import_table(found, file, who=name, kind=table)
+            from drift.ingest.taking_in import import_table
+
+            return import_table(found, _file(file, found.folder), who=name, kind=table)
         if folder:
             return logbook.export(found, folder)
         if verify:
@@ -75,6 +82,14 @@ def log(study: str, kind: str | None, cells: dict[str, str], who: str | None, re
         return logbook.log(found, kind, [cells], who=name, refers=_number(refers), repeat=repeat)
 
     deliver("log", work, as_json=as_json, quiet=quiet)
+
+
+def _file(name: str, folder: Path | None) -> Path:
+    """Return the file to take in: as named from here, else as named from the study folder."""
+    for path in (Path(name), *(() if folder is None else (folder / name,))):
+        if path.is_file():
+            return path
+    raise click.BadParameter(f"there is no file {name!r}", param_hint="--import")
 
 
 def _user() -> str:

@@ -19,7 +19,7 @@ def blocks(result: Result) -> list[str]:
 
     made = []
     for table in result.tables:
-        if table.name not in SHOWN:
+        if table.name not in SHOWN or not len(table):
             continue
         names = [c.name for c in table.columns if c.name not in LEFT_OUT]
         heads = [f"{c.name} [%]" if c.unit == "%" else c.name for c in table.columns if c.name in names]

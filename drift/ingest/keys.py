@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,24 @@ from drift.ingest.draft import Draft, value_codes
 from drift.records import CHECK_KEYS, TRIAL_COLUMNS, TRIAL_KEYS
 from drift.study import Study, named_columns
 from drift.validation import ranges
+
+
+# Nothing is ever deleted from a ledger: an entry too many is withdrawn, and the ledger keeps both.
+_LEDGER_TWICE = ("Nothing is to be logged where it is the same reading; one that was taken again bears a replicate of its "
+                 "own (replicate=2, or --repeat); of two that stand there one is withdrawn: 'drift log STUDY correction "
+                 "refers=NUMBER withdraw=yes reason=\"logged twice\"'")
+_LEDGER_CLASH = ("Give the one that was taken again a replicate of its own (replicate=2, or --repeat); one that is wrong "
+                 "and stands there is corrected: 'drift log STUDY correction refers=NUMBER reading=... "
+                 "reason=\"misread\"'")
+
+
+def _in_ledger(draft: Draft, study: Study) -> bool:
+    """Tell whether the rows are entries of the ledger, which have numbers and no header above them."""
+    return bool(study.files.ledger) and draft.raw.file == Path(str(study.files.ledger)).name
+
+
+def _word(draft: Draft, study: Study) -> str:
+    return "entry" if _in_ledger(draft, study) else "row"
 
 
 def key_columns(draft: Draft, study: Study) -> tuple[str, ...]:
@@ -87,13 +106,14 @@ def check_keys(draft: Draft, study: Study) -> None:
     mask[at[clash]] = True
     missing = "replicate" not in draft
     apart = _telling_apart(draft, names, at[clash], at[first_of[clash]])
-    mend = ("Add a replicate column that tells them apart" if missing else
+    mend = (_LEDGER_CLASH if _in_ledger(draft, study) else "Add a replicate column that tells them apart" if missing else
             "Number the replicates, or set exclude = yes in the row that is wrong")
     if apart is not None:
         mend = (f"The column {draft.header(apart)!r} differs between them: name it in a question, in where or by, "
                 "to make it part of the key")
+    word = _word(draft, study)
     draft.say(mask, "reading", "duplicated-key",
-              lambda i: f"the row has the same {', '.join(names)} as row {draft.raw.row[other[i]]} "
+              lambda i: f"the {word} has the same {', '.join(names)} as {word} {draft.raw.row[other[i]]} "
               "and another reading",
               expected="one reading for each key", mend=mend)
 
@@ -130,10 +150,11 @@ def _report_exact(draft: Draft, study: Study, at: NDArray[np.intp], exact: NDArr
     mask = np.zeros(len(draft), dtype=bool)
     mask[at[exact]] = True
     if policy == "refuse":
+        word = _word(draft, study)
         draft.say(mask, "reading", "exact-duplicate",
-                  lambda i: f"the row repeats row {draft.raw.row[twin[i]]} in key and reading",
-                  expected="each row once",
-                  mend="Delete one of them, number them as replicates, or set duplicates = \"drop\" or \"keep\" "
+                  lambda i: f"the {word} repeats {word} {draft.raw.row[twin[i]]} in key and reading",
+                  expected=f"each {word} once",
+                  mend=_LEDGER_TWICE if _in_ledger(draft, study) else "Delete one of them, number them as replicates, or set duplicates = \"drop\" or \"keep\" "
                   "in [study]")
         return
     if policy == "drop":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -14,6 +15,7 @@ from drift.ingest.logged import TABLE_OF, Row
 from drift.records import Table, Tables
 from drift.results import join_words
 from drift.study import COLUMNS_OF, Study, named_columns, nearest
+from drift.validation import ranges
 
 NEEDED = {"check": ("sensor", "reading"), "standard": ("sensor", "reading"), "session": ("sensor",),
           "event": ("sensor", "event"), "correction": ()}
@@ -48,9 +50,45 @@ def located(found: Finding, source: Source | None, first: int, ledger: str) -> F
     """Put a finding about an entry that was never written where its row stands in the file it comes from."""
     if source is None or found.file != ledger:
         return found
-    at = None if found.row is None else found.row - first
-    row = source.row[at] if at is not None and 0 <= at < len(source.row) else None
-    return replace(found, file=source.file, row=row)
+
+    def row_of(entry: int) -> int | None:
+        at = entry - first
+        return source.row[at] if 0 <= at < len(source.row) else None
+
+    def in_file(found: re.Match[str]) -> str:
+        row = row_of(int(found[1]))
+        return f"entry {found[1]} of the ledger" if row is None else f"row {row}"
+
+    # Numbers of entries that were never written mean nothing to the person, nor in a list of further rows.
+    message = _ENTRY.sub(in_file, found.message).replace("the entry ", "the row ")
+    if found.row is None and (more := _FOLDED.search(message)):
+        rows = [row_of(n) or n for part in more[1].split(", ") for n in _whole(part)]
+        message = f"{message[:more.start(1)]}{ranges(rows)}{message[more.end(1):]}"
+    return replace(found, file=source.file, message=message, row=None if found.row is None else row_of(found.row),
+                   expected="each row once" if found.expected == "each entry once" else found.expected,
+                   mend=_in_file_mend(found, inside="of the ledger" not in message))
+
+
+def _in_file_mend(found: Finding, *, inside: bool) -> str:
+    """Return what mends a row of a file that repeats, or contradicts, another of it or an entry that stands."""
+    if found.code == "exact-duplicate":
+        return ("Delete one of them in the file, or number them as replicates." if inside else
+                "Leave the row out of the file; a reading that was taken again bears a replicate of its own.")
+    if found.code == "duplicated-key":
+        return ("Number the replicates, or leave out the row that is wrong." if inside else
+                "Number the replicates; where the entry is the wrong one, leave the row out and correct the entry: "
+                "'drift log STUDY correction refers=NUMBER reading=... reason=\"misread\"'.")
+    return found.mend
+
+
+_ENTRY = re.compile(r"\bentry (\d+)")
+_FOLDED = re.compile(r"in \d+ more rows \(\d+ in all\): ([\d, -]+)")
+
+
+def _whole(part: str) -> range:
+    """Read a range of rows: ``7-9``."""
+    ends = [int(v) for v in part.split("-") if v]
+    return range(ends[0], ends[-1] + 1) if ends else range(0)
 
 
 def cell_faults(kind: str, bodies: Sequence[Mapping[str, str]], refers: int | None, study: Study,

@@ -13,7 +13,6 @@ from typing import Any, ClassVar
 import numpy as np
 
 from drift.errors import DriftError, Finding, raise_on_error
-from drift.ingest.draft import Draft
 from drift.ingest.log_faults import (
     NEEDED,
     Source,
@@ -25,17 +24,13 @@ from drift.ingest.log_faults import (
     uses_so_far,
 )
 from drift.ingest.logged import Row, current_rows, ledger_path, logged_tables, open_ledger, read_ledger
-from drift.ingest.numbers import to_numbers
 from drift.ingest.reading import read_tables
-from drift.ingest.source import locate, read_raw, start_draft
-from drift.ingest.text import RefusedError
 from drift.ledger import Entry, Stored
-from drift.records import NUMBER_COLUMNS
 from drift.results import Provenance, Result, ResultTable, run_versions
-from drift.study import COLUMNS_OF, Study
+from drift.study import Study
 
-KIND_OF = {"checks": "check", "events": "event", "session_log": "session"}
 REPEAT = "repeat"
+MOST_SHOWN, FEW_SHOWN = 20, 5  # entries written at once that are all told back, and how many of more
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -98,7 +93,8 @@ def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: st
     counted = [new.body["use"] for old, new in zip(bodies, entries, strict=True) if "use" not in old and
                "use" in new.body]
     return _result(study, _told_back(kind, stored, refers) + _counted(len(counted), len(stored)),
-                   [_entry_table(stored)], told)
+                   [_entry_table(stored) if len(stored) <= MOST_SHOWN else _entry_table(stored[-FEW_SHOWN:],
+                                                                                       of=len(stored))], told)
 
 
 def _further_faults(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], source: Source, now: datetime
@@ -215,44 +211,13 @@ def _corrected(rows: list[Row], body: Mapping[str, str], refers: int | None, fil
     return [*rows[:at], (seq, kind, {**old, **{k: v for k, v in body.items() if k != "reason"}}), *rows[at + 1:]]
 
 
-def import_table(study: Study, file: str | Path, *, who: str, kind: str = "checks") -> LogResult:
-    """Write every row of a table into the ledger, read by the same rules as a table of the study.
-
-    Raises
-    ------
-    DriftError
-        With every finding; then nothing is written.
-    """
-    path = locate(str(file), None)
-    try:
-        raw = read_raw(path, kind, study)
-    except RefusedError as refused:
-        raise DriftError(refused.finding) from None
-    draft = start_draft(raw, kind, study, named=(), strict=False)
-    raise_on_error([*raw.findings, *draft.findings])
-    columns = {ours: _texts(draft, ours, kind) for ours in draft.placed.at}
-    role = columns.get("role")
-    bodies = [{k: c[i] for k, c in columns.items() if c[i]} for i in range(len(raw))]
-    source = Source(file=raw.file, row=tuple(int(r) for r in raw.row), header_row=raw.header_row or None,
-                    columns={ours: draft.header(ours) for ours in draft.placed.at},
-                    declared=frozenset((*study.columns.get(kind, {}), *study.units.get(kind, {}))))
-    if role is not None and kind == "checks" and set(role) == {"check standard"}:
-        return log(study, "standard", bodies, who=who, source=source)
-    return log(study, KIND_OF[kind], bodies, who=who, source=source)
-
-
-def _texts(draft: Draft, ours: str, kind: str) -> list[str]:
-    """Cells of one column as the ledger holds them: numbers with a decimal point."""
-    cells = draft.cells(ours)
-    texts = [cells.text(i) for i in range(len(draft))]
-    if ours not in NUMBER_COLUMNS or ours not in COLUMNS_OF[kind]:
-        return texts
-    values = to_numbers(cells, draft.form).values
-    return [f"{v:.15g}" if np.isfinite(v) else t for v, t in zip(values, texts, strict=True)]
-
-
 def show(study: Study, last: int) -> LogResult:
-    """Return the last entries of the ledger as they were written."""
+    """Return the last entries of the ledger as they were written; a ledger that nobody wrote into yet is empty."""
+    path = ledger_path(study)
+    if path is not None and not path.exists():
+        return _result(study, f"Nothing was logged yet: the first entry makes {path.name}, such as 'drift log STUDY check "
+                       "sensor=P01 reading=197 reference=200', or 'drift log STUDY --import FILE'.", [_entry_table(())],
+                       [])
     with open_ledger(study) as ledger:
         entries = ledger.entries()
     shown = entries[-last:] if last else ()
@@ -328,12 +293,13 @@ def _cells(e: Stored) -> str:
     return "; ".join(f"{k}={v}" for k, v in e.body.items() if v)
 
 
-def _entry_table(entries: Sequence[Stored]) -> ResultTable:
+def _entry_table(entries: Sequence[Stored], *, of: int | None = None) -> ResultTable:
     return ResultTable.build("entries", {
         "entry": [float(e.seq) for e in entries], "logged": [e.logged for e in entries],
         "who": [e.who for e in entries], "kind": [e.kind for e in entries],
         "refers": [np.nan if e.refers is None else float(e.refers) for e in entries],
-        "cells": [_cells(e) for e in entries]}, caption="Entries")
+        "cells": [_cells(e) for e in entries]}, caption="Entries" if of is None else f"The last {len(entries)} of these "
+        f"{of} entries ('drift log STUDY --show N' prints more)")
 
 
 def _entries(n: int) -> str:

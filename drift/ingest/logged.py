@@ -28,6 +28,11 @@ def ledger_path(study: Study) -> Path | None:
     return Path(name) if study.folder is None else study.folder / name
 
 
+def line_of(study: Study, kind: str) -> str:
+    """Return the line of ``[files]`` that names the file of a table."""
+    return f'{kind} = "{getattr(study.files, kind)}"'
+
+
 def open_ledger(study: Study, *, create: bool = False) -> Ledger:
     """Open the ledger of a study.
 

@@ -18,6 +18,7 @@ from drift.ingest.draft import Draft
 from drift.ingest.exposures import fill_exposures
 from drift.ingest.keys import check_keys
 from drift.ingest.logged import Row, ledger_path, logged_tables, read_ledger, without_written_forms
+from drift.ingest.two_homes import left_behind, two_homes
 from drift.ingest.pseudonyms import ROLES
 from drift.ingest.raw import RawTable
 from drift.ingest.sensors import events_against_sensors, fill_events, fill_sensors, fill_session_log
@@ -133,13 +134,10 @@ def _add_ledger(drafts: dict[str, Draft], study: Study, named: Mapping[str, Mapp
         rows = [r for r in rows if r[1] != "session"]
     for kind, raw in logged_tables(rows, file=path.name, sha256=end).items():
         if kind in drafts:
-            found.append(Finding(severity="error", code="two-homes", file="study.toml", column=f"[files] {kind}",
-                                 value=getattr(study.files, kind), message=f"{kind} stand both in a file and in the "
-                                 "ledger", mend=f"Import the file with 'drift log STUDY --import FILE' and take {kind} "
-                                 "out of [files]."))
+            found.append(two_homes(study, kind))
             continue
         drafts[kind] = _draft(raw, kind, plain, named)
-    return found
+    return [*found, *left_behind(study, {k: len(d) for k, d in drafts.items()}, path.name)]
 
 
 def read_one_table(source: str | Path | pd.DataFrame, kind: Literal["checks", "trials", "exposures"], study: Study, *,

@@ -23,7 +23,7 @@ def fill_trials(draft: Draft, study: Study) -> None:
     """
     declared = study.units.get("trials", {})
     spec = study.sensitivity
-    exposure = spec.exposure if spec is not None and study.files.checks is None else "use"
+    exposure = spec.exposure if spec is not None and not study.files.may_hold("checks") else "use"
     for ours in draft.placed.at:
         unit = declared.get(ours)
         text = unit if isinstance(unit, str) else None

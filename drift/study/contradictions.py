@@ -58,7 +58,8 @@ def _about_tables(study: Study, say: Callable[..., None]) -> None:
             if name not in TABLE_NAMES:
                 say("unknown-key", (section, name), f"{name!r} is not a table", value=name,
                     mend=suggestion(name, TABLE_NAMES, noun="tables"))
-            elif section != "units" and study.folder is not None and getattr(study.files, name) is None:
+            elif section != "units" and study.folder is not None and getattr(study.files, name) is None and not (
+                    study.files.ledger and name in ("checks", "events", "session_log")):  # for files taken into it
                 say("unused-setting", (section, name), f"[{section}.{name}] is for a table that [files] does not name",
                     severity="note", value=name, mend=f"Add {name} = \"{name}.csv\" to [files], or take it out")
     for name, mapping in study.columns.items():
@@ -92,7 +93,7 @@ def _about_tables(study: Study, say: Callable[..., None]) -> None:
         if delimiter is not None and (len(delimiter) != 1 or delimiter.isalnum() or delimiter in "\"'.\r\n"):
             say("bad-delimiter", ("format", name, "delimiter"), "a delimiter is one sign between columns",
                 value=delimiter, mend="Declare one of \",\", \";\", \"\\t\", \"|\"")
-    if study.study.count_uses == "session log" and study.files.session_log is None:
+    if study.study.count_uses == "session log" and not study.files.may_hold("session_log"):
         say("contradiction", ("study", "count_uses"), "uses are to be counted from a session log, but no file is named",
             mend="Add session_log = \"log.csv\" to [files]")
     if study.files.session_log is not None and study.study.count_uses != "session log":
@@ -130,7 +131,7 @@ def _about_limits(study: Study, say: Callable[..., None], *, limit_refused: bool
         if none_declared and not limit_refused:
             say("contradiction", ("retirement",), "retirement is asked for but no limit is declared",
                 mend="Add a limit to [limits]; nothing is built in")
-        if study.sensitivity is None and limits.reading is None and study.files.checks is not None:
+        if study.sensitivity is None and limits.reading is None and study.files.may_hold("checks"):
             say("contradiction", ("retirement",), "retirement is asked for but there is no [sensitivity] section",
                 mend="Add [sensitivity]")
     if limits.reading is not None and study.sensitivity is not None and limits.sensitivity_change is not None and (

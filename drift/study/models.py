@@ -49,6 +49,10 @@ class Files(Part):
     ledger: str | None = None
     ledger_is: Literal["local", "network"] | None = None
 
+    def may_hold(self, kind: str) -> bool:
+        """Tell whether a table of a kind that is logged (checks, events, session_log) has a home: a file or a ledger."""
+        return bool(getattr(self, kind) or self.ledger)
+
 
 class TextFormat(Part):
     """``[format.TABLE]``: how a text table is written, where it cannot be told from the file."""

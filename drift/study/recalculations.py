@@ -32,10 +32,10 @@ def about_recalculation(i: int, q: AgreementQuestion, study: Study, say: Callabl
         if getattr(q, key):
             say("contradiction", (*at, key), f"{key} has no meaning with recalculate: {why}", question=q.name,
                 mend=f"Take {key} out")
-    if getattr(study.files, how.source) is None:
+    if getattr(study.files, how.source) is None and not (how.source == "checks" and study.files.ledger):
         say("missing-key", ("files", how.source), f"the question {q.name!r} needs a {how.source} table that [files] "
             "does not name", mend=f'Add {how.source} = "{how.source}.csv" to [files]'
-            + (', or set from = "checks"' if how.source == "calibrations" and study.files.checks else ""))
+            + (', or set from = "checks"' if how.source == "calibrations" and study.files.may_hold("checks") else ""))
     if how.readings == "calibrated" and how.shown_by is None:
         say("missing-key", (*at, "recalculate", "shown_by"), "nothing says through which calibration the readings were "
             "shown", question=q.name, mend='Add shown_by = "cal_id" or whichever column names it, or set readings = '

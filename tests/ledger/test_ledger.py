@@ -14,7 +14,8 @@ from click.testing import CliRunner
 from drift.cli import cli
 from drift.errors import DriftError
 from drift.ingest import read_tables
-from drift.ingest.logbook import export, import_table, log, show, verify
+from drift.ingest.logbook import export, log, show, verify
+from drift.ingest.taking_in import import_table
 from drift.ledger import Entry, Ledger, is_network
 from drift.study import Study, read_study
 
