@@ -50,7 +50,7 @@ def log(study: str, kind: str | None, cells: dict[str, str], who: str | None, re
     For example: drift log STUDY check sensor=P01 reading=197 reference=200. Without a kind: the last entries.
 
     From files to a ledger: add ledger = "ledger.sqlite" to [files] in study.toml; drift log STUDY --import
-    STUDY/checks.csv; drift log STUDY event --import STUDY/events.csv; then take the lines of these files out of [files].
+    STUDY/checks.csv; drift log STUDY event --import STUDY/events.csv; then take their lines out of [files].
     """
     asked = [n for n, v in (("--import", file), ("--export", folder), ("--show", show is not None),
                             ("--verify", verify)) if v]

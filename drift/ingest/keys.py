@@ -14,14 +14,14 @@ from drift.records import CHECK_KEYS, TRIAL_COLUMNS, TRIAL_KEYS
 from drift.study import Study, named_columns
 from drift.validation import ranges
 
-
 # Nothing is ever deleted from a ledger: an entry too many is withdrawn, and the ledger keeps both.
-_LEDGER_TWICE = ("Nothing is to be logged where it is the same reading; one that was taken again bears a replicate of its "
-                 "own (replicate=2, or --repeat); of two that stand there one is withdrawn: 'drift log STUDY correction "
-                 "refers=NUMBER withdraw=yes reason=\"logged twice\"'")
-_LEDGER_CLASH = ("Give the one that was taken again a replicate of its own (replicate=2, or --repeat); one that is wrong "
-                 "and stands there is corrected: 'drift log STUDY correction refers=NUMBER reading=... "
-                 "reason=\"misread\"'")
+_LEDGER_TWICE = (
+    "Nothing is to be logged where it is the same reading; one that was taken again bears a replicate of its own "
+    "(replicate=2, or --repeat); of two that stand there one is withdrawn: 'drift log STUDY correction refers=NUMBER "
+    "withdraw=yes reason=\"logged twice\"'")
+_LEDGER_CLASH = (
+    "Give the one that was taken again a replicate of its own (replicate=2, or --repeat); one that is wrong and stands "
+    "there is corrected: 'drift log STUDY correction refers=NUMBER reading=... reason=\"misread\"'")
 
 
 def _in_ledger(draft: Draft, study: Study) -> bool:
@@ -106,7 +106,8 @@ def check_keys(draft: Draft, study: Study) -> None:
     mask[at[clash]] = True
     missing = "replicate" not in draft
     apart = _telling_apart(draft, names, at[clash], at[first_of[clash]])
-    mend = (_LEDGER_CLASH if _in_ledger(draft, study) else "Add a replicate column that tells them apart" if missing else
+    logged = _in_ledger(draft, study)
+    mend = (_LEDGER_CLASH if logged else "Add a replicate column that tells them apart" if missing else
             "Number the replicates, or set exclude = yes in the row that is wrong")
     if apart is not None:
         mend = (f"The column {draft.header(apart)!r} differs between them: name it in a question, in where or by, "
@@ -154,8 +155,8 @@ def _report_exact(draft: Draft, study: Study, at: NDArray[np.intp], exact: NDArr
         draft.say(mask, "reading", "exact-duplicate",
                   lambda i: f"the {word} repeats {word} {draft.raw.row[twin[i]]} in key and reading",
                   expected=f"each {word} once",
-                  mend=_LEDGER_TWICE if _in_ledger(draft, study) else "Delete one of them, number them as replicates, or set duplicates = \"drop\" or \"keep\" "
-                  "in [study]")
+                  mend=_LEDGER_TWICE if _in_ledger(draft, study) else "Delete one of them, number them as replicates, or "
+                  "set duplicates = \"drop\" or \"keep\" in [study]")
         return
     if policy == "drop":
         excluded = draft.columns.get("exclude", np.zeros(len(draft)))

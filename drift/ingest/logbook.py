@@ -215,9 +215,9 @@ def show(study: Study, last: int) -> LogResult:
     """Return the last entries of the ledger as they were written; a ledger that nobody wrote into yet is empty."""
     path = ledger_path(study)
     if path is not None and not path.exists():
-        return _result(study, f"Nothing was logged yet: the first entry makes {path.name}, such as 'drift log STUDY check "
-                       "sensor=P01 reading=197 reference=200', or 'drift log STUDY --import FILE'.", [_entry_table(())],
-                       [])
+        return _result(study, f"Nothing was logged yet: the first entry makes {path.name}, such as 'drift log STUDY "
+                       "check sensor=P01 reading=197 reference=200', or 'drift log STUDY --import FILE'.",
+                       [_entry_table(())], [])
     with open_ledger(study) as ledger:
         entries = ledger.entries()
     shown = entries[-last:] if last else ()
@@ -298,8 +298,8 @@ def _entry_table(entries: Sequence[Stored], *, of: int | None = None) -> ResultT
         "entry": [float(e.seq) for e in entries], "logged": [e.logged for e in entries],
         "who": [e.who for e in entries], "kind": [e.kind for e in entries],
         "refers": [np.nan if e.refers is None else float(e.refers) for e in entries],
-        "cells": [_cells(e) for e in entries]}, caption="Entries" if of is None else f"The last {len(entries)} of these "
-        f"{of} entries ('drift log STUDY --show N' prints more)")
+        "cells": [_cells(e) for e in entries]}, caption="Entries" if of is None else f"The last {len(entries)} of "
+        f"these {of} entries ('drift log STUDY --show N' prints more)")
 
 
 def _entries(n: int) -> str:

@@ -18,13 +18,13 @@ from drift.ingest.draft import Draft
 from drift.ingest.exposures import fill_exposures
 from drift.ingest.keys import check_keys
 from drift.ingest.logged import Row, ledger_path, logged_tables, read_ledger, without_written_forms
-from drift.ingest.two_homes import left_behind, two_homes
 from drift.ingest.pseudonyms import ROLES
 from drift.ingest.raw import RawTable
 from drift.ingest.sensors import events_against_sensors, fill_events, fill_sensors, fill_session_log
 from drift.ingest.source import locate, read_raw, start_draft
 from drift.ingest.text import RefusedError
 from drift.ingest.trials import fill_trials
+from drift.ingest.two_homes import left_behind, two_homes
 from drift.records import CalibrationTable, CheckTable, EventTable, ExposureTable, SensorTable, Tables, TrialTable
 from drift.results import ResultTable
 from drift.study import TABLE_NAMES, Study, load_study, named_columns, study_findings

@@ -59,8 +59,8 @@ def import_table(study: Study, file: str | Path, *, who: str, kind: str = "check
         return result
     many = len(homes) > 1
     return replace(result, answer=f"{result.answer} Now take the line{'s' * many} "
-                   f"{join_words([line_of(study, k) for k in homes])} out of [files] in study.toml: until then the study "
-                   f"is not read. Keep the file{'s' * many} as the record {'they are' if many else 'it is'}.")
+                   f"{join_words([line_of(study, k) for k in homes])} out of [files] in study.toml: until then the "
+                   f"study is not read. Keep the file{'s' * many} as the record {'they are' if many else 'it is'}.")
 
 
 def _is_own(study: Study, kind: str, path: Path) -> bool:

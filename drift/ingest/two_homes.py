@@ -18,8 +18,8 @@ def two_homes(study: Study, kind: str) -> Finding:
     name = getattr(study.files, kind)
     return Finding(severity="error", code="two-homes", file="study.toml", column=f"[files] {kind}", value=name,
                    message=f"{kind} stand both in a file and in the ledger",
-                   mend=f"Take the file in once, with 'drift log STUDY {KINDS[kind]}--import {name}'; where its rows are "
-                   f"in the ledger already, only take the line {line_of(study, kind)} out of [files].")
+                   mend=f"Take the file in once, with 'drift log STUDY {KINDS[kind]}--import {name}'; where its rows "
+                   f"are in the ledger already, only take the line {line_of(study, kind)} out of [files].")
 
 
 def left_behind(study: Study, rows: Mapping[str, int], ledger: str) -> list[Finding]:

@@ -50,7 +50,7 @@ class Files(Part):
     ledger_is: Literal["local", "network"] | None = None
 
     def may_hold(self, kind: str) -> bool:
-        """Tell whether a table of a kind that is logged (checks, events, session_log) has a home: a file or a ledger."""
+        """Tell whether a table that is logged (checks, events, session_log) has a home: a file or a ledger."""
         return bool(getattr(self, kind) or self.ledger)
 
 
