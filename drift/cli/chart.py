@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import rich_click as click
 
 from drift.cli.deliver import Tell, deliver
-from drift.cli.options import common, table_argument, unit_of_value, where
+from drift.cli.options import common, unit_of_value, where
 from drift.cli.studies import _writer
 
 if TYPE_CHECKING:
@@ -62,10 +62,14 @@ def _baseline(_: click.Context, parameter: click.Parameter, text: str | None) ->
     return int(text)
 
 
+OF_TABLES = ("value", "occasion", "standard", "within_sd", "within_df", "true", "line", "unit")
+
+
 @click.command()
-@table_argument
+@click.argument("table", metavar="TABLE_OR_STUDY", type=click.Path(exists=True))
 @click.option("--value", metavar="COL", default="reading", show_default=True, help="The reading of the standard.")
-@click.option("--occasion", metavar="COL", required=True, help="Day or session; readings of one occasion are averaged.")
+@click.option("--occasion", metavar="COL", default=None, help="Of a table: day or session; readings of one "
+              "occasion are averaged.")
 @click.option("--standard", metavar="COL", default=None, help="Which check standard, where there are several.")
 @click.option("--baseline", metavar="N", default=None, callback=_baseline, show_default="grows to 50",
               help="First occasions that limits come from, declared good; 'all' looks back at them.")
@@ -95,12 +99,17 @@ def _baseline(_: click.Context, parameter: click.Parameter, text: str | None) ->
 @unit_of_value
 @where
 @common("Folder to write the chart's tables to.")
-def chart(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
-          **options: Any) -> None:
+@click.pass_context
+def chart(context: click.Context, table: str, as_json: bool, out: str | None, seed: int | None, level: float,
+          quiet: bool, **options: Any) -> None:
     """Chart a check standard, and say whether the rig is in control.
 
-    Single occasions, scatter inside an occasion, EWMA and CUSUM against limits from a baseline.
+    Single occasions, scatter inside an occasion, EWMA and CUSUM against limits from a baseline. Of a study (a folder
+    with study.toml) the sensors with the role check standard are charted, from its checks or its ledger; of a table
+    --occasion says what is averaged.
     """
+    of_study = Path(table).is_dir() or table.endswith(".toml")
+    _refuse_wrong(context, options, of_study=of_study)
     if options["centre"] is not None and not math.isfinite(options["centre"]):
         raise click.UsageError("--centre is a number")
     if (options["centre"] is None) != (options["sd"] is None):
@@ -112,8 +121,10 @@ def chart(table: str, as_json: bool, out: str | None, seed: int | None, level: f
         from drift.cli.mends import with_options
         from drift.cli.one_table import bare_study, with_table_options
         from drift.study import study_from_dict
-        from drift.workflow_today import chart_of_table
+        from drift.workflow_today import chart_of_study, chart_of_table
 
+        if of_study:
+            return with_options("chart", options, lambda: chart_of_study(table, options, level=level))
         data = bare_study(table, "trials")
         data["columns"] = {"trials": {"reading": options["value"]}}
         with_table_options(data, options)
@@ -122,3 +133,15 @@ def chart(table: str, as_json: bool, out: str | None, seed: int | None, level: f
 
     deliver("chart", work, as_json=as_json, quiet=quiet, write=_writer(out))
 
+
+def _refuse_wrong(context: click.Context, options: dict[str, Any], *, of_study: bool) -> None:
+    """Refuse options of a table for a study, whose columns are known, and a table without its occasions."""
+    from click.core import ParameterSource
+
+    given = [f"--{n.replace('_', '-')}" for n in OF_TABLES
+             if context.get_parameter_source(n) is ParameterSource.COMMANDLINE]
+    if of_study and given:
+        raise click.UsageError(f"{' and '.join(given)} {'belongs' if len(given) == 1 else 'belong'} to a table of its "
+                               "own: of a study the check standards are read as 'drift today' reads them")
+    if not of_study and options["occasion"] is None:
+        raise click.UsageError("--occasion COL is missing: which column of the table says the day or session?")

@@ -86,7 +86,9 @@ def log(study: str, kind: str | None, cells: dict[str, str], who: str | None, re
 
 def _file(name: str, folder: Path | None) -> Path:
     """Return the file to take in: as named from here, else as named from the study folder."""
-    for path in (Path(name), *(() if folder is None else (folder / name,))):
+    here = Path(name)
+    there = here if folder is None else folder / name
+    for path in (here, there):
         if path.is_file():
             return path
     raise click.BadParameter(f"there is no file {name!r}", param_hint="--import")

@@ -211,7 +211,7 @@ def _changes(command: str, options: Mapping[str, Any]) -> list[tuple[str, Change
         (r"Leave them out with where or \[screening\] drop and compare",
          "Leave them out with --where \"saturated=0\" and compare"),
         (r"Compare where with", "Compare --where with"),
-        (r"where of '.*?' ", "--where "),
+        (r"where of '.*?' ", "--where "), (r"^where picks no row", "--where picks no row"),
         (r"lie outside its where", "lie outside --where"),
         (r"combinations of by\b", "combinations of --by"), (r"combination of by\b", "combination of --by"),
         (r"\bin by\b", "in --by"), (r", or map it in \[columns\.\w+\]", ", or name the column with its option"),

@@ -86,6 +86,10 @@ def as_text(result: Result, *, quiet: bool = False) -> str:
     if parts is None:
         if not result.estimates:
             blocks += [table_text(t) for t in _as_rows(result.tables)]
+        if result.command == "chart":
+            from drift.cli.show_chart import signals_block
+
+            blocks.append(signals_block(result))
         blocks.append(estimates_text(result.estimates))
         if result.command == "agree":
             from drift.cli.show_agreement import pressure_block, proposed_block

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.calibration import fit_lines, words
-from drift.control.occasions import _as_numbers, _ordered
+from drift.calibration import fit_lines, numbers, words
+from drift.control.occasions import _as_numbers, _ordered, day_labels
 from drift.control.result import ChartResult
 from drift.engine.control_charts import calibration_line_chart
 from drift.errors import DriftError, Finding
 from drift.records import Table
-from drift.results import Estimate, Provenance, ResultTable, join_words, run_versions
+from drift.results import Estimate, Exclusion, Provenance, ResultTable, RowAccount, join_words, run_versions
 
 Floats = NDArray[np.float64]
 
@@ -30,7 +30,8 @@ class Line:
 
 
 def chart_line(table: Table, *, value: str, true: str, occasion: str, line: Line | None = None, baseline: int = 5,
-               question: str, level: float = 0.95, inputs: Mapping[str, str] | None = None) -> ChartResult:
+               question: str, level: float = 0.95, inputs: Mapping[str, str] | None = None,
+               account: RowAccount | None = None, exclusions: tuple[Exclusion, ...] = ()) -> ChartResult:
     """Chart the calibrated values of several standards a day less their true values.
 
     Parameters
@@ -45,6 +46,8 @@ def chart_line(table: Table, *, value: str, true: str, occasion: str, line: Line
     level : float
         All standards of a day lie inside with this probability while the line holds.
     inputs : mapping, optional
+    account : RowAccount, optional
+    exclusions : tuple of Exclusion
 
     Raises
     ------
@@ -57,11 +60,13 @@ def chart_line(table: Table, *, value: str, true: str, occasion: str, line: Line
     """
     y, x, label = _as_numbers(table, value), _as_numbers(table, true), words(table, occasion)
     keep = np.isfinite(y) & np.isfinite(x) & np.asarray(label != "", dtype=np.bool_)
+    keep &= ~(np.nan_to_num(numbers(table, "exclude")) > 0)
     if not keep.any():
         raise DriftError(Finding(severity="error", code="no-usable-row", file=table.file, message="no row has a "
                                  "reading, the value of its standard and an occasion", mend="Fill them in."))
     y, x, label = y[keep], x[keep], label[keep]
     order, first, code = np.unique(_ordered(label), return_index=True, return_inverse=True)
+    label = day_labels(label)
     n = len(order)
     used = np.zeros(len(y), dtype=np.bool_) if line is not None else code < baseline
     given = line is not None
@@ -99,9 +104,20 @@ def chart_line(table: Table, *, value: str, true: str, occasion: str, line: Line
                        message=f"{'an occasion is' if len(days) == 1 else 'occasions are'} outside the limits: "
                        f"{join_words(days[:12])}", mend="Look what happened on it; calibrate anew if it stays."),)
     return ChartResult(question=question, answer=answer, estimates=tuple(estimates), tables=(rows,),
-                       findings=finding if days else (),
-                       provenance=Provenance(inputs=inputs or {}, level=level, versions=run_versions(),
+                       findings=(*(finding if days else ()), *_short(code, label[first], m)), exclusions=exclusions,
+                       provenance=Provenance(accounts=(account,) if account else (), inputs=inputs or {}, level=level,
+                                             versions=run_versions(),
                                              settings={**vars(line), "baseline": 0 if given else baseline}))
+
+
+def _short(code: NDArray[np.int64], label: NDArray[np.object_], m: int) -> tuple[Finding, ...]:
+    """Say which occasions lack a standard: fewer of them see less of the line."""
+    few = [str(d) for d, k in zip(label, np.bincount(code), strict=True) if k < m]
+    if not few:
+        return ()
+    return (Finding(severity="warning", code="levels-missing", message=f"fewer than the usual {m} standards were read "
+                    f"on {join_words(few[:6])}{f' and {len(few) - 6} more' if len(few) > 6 else ''}: a line that no "
+                    "longer holds at the values left out is not seen there", mend="Read all standards every time."),)
 
 
 def _line(y: Floats, x: Floats, file: str) -> Line:

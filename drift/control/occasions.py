@@ -59,6 +59,22 @@ def _ordered(label: Words) -> NDArray[np.int64]:
     return np.array([place[k] for k in label], dtype=np.int64)
 
 
+_MOMENT = re.compile(r"(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d)")
+
+
+def day_labels(label: Words) -> Words:
+    """Return labels that are moments as days, or as day and minute where a day has several; others as they are."""
+    kinds = set(label.tolist())
+    found = {k: _MOMENT.match(str(k)) for k in kinds}
+    if not kinds or not all(found.values()):
+        return label
+    for groups in ((1,), (1, 2)):
+        short = {k: " ".join(m[g] for g in groups) for k, m in found.items() if m is not None}
+        if len(set(short.values())) == len(kinds):
+            return np.array([short[k] for k in label.tolist()], dtype=object)
+    return label
+
+
 def occasions_of_table(table: Table, *, value: str = "reading", occasion: str, standard: str | None = None,
                        within_sd: str | None = None, within_df: str | None = None) -> tuple[Occasions, ...]:
     """Average the readings of each occasion, one result a standard.
@@ -86,6 +102,7 @@ def occasions_of_table(table: Table, *, value: str = "reading", occasion: str, s
     s = _as_numbers(table, within_sd)[keep] if within_sd else None
     v = _as_numbers(table, within_df)[keep] if within_df else None
     rank = _ordered(label[keep])
+    label[keep] = day_labels(label[keep])
     unit = str(table.units.get(value, ""))
     made = []
     for name in sorted(set(of[keep].tolist())):

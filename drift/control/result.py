@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import ClassVar
@@ -12,11 +12,12 @@ import numpy as np
 from drift.control.charts import ChartSpec, StandardChart, chart_standard, stopped_finding
 from drift.control.edges import edges_of
 from drift.control.growing import LEAST_BASELINE
-from drift.control.occasions import Occasions
-from drift.control.rig import Rig, judge_rig, step_finding
+from drift.control.occasions import Occasions, Unread
+from drift.control.past import past_words
+from drift.control.rig import Rig, judge_rig, step_finding, without_latest
 from drift.engine.control_charts import AnyAlarm, ChartLimits, FalseAlarms, any_alarm, false_alarms
 from drift.errors import DriftError, Finding
-from drift.results import Estimate, Provenance, Result, ResultTable, RowAccount, join_words, run_versions
+from drift.results import Estimate, Exclusion, Provenance, Result, ResultTable, RowAccount, join_words, run_versions
 
 AFTER = 50  # occasions after a baseline over which false alarms of any chart are counted
 
@@ -30,7 +31,8 @@ class ChartResult(Result):
 
 def chart_table(occasions: tuple[Occasions, ...], spec: ChartSpec, *, question: str, level: float = 0.95,
                 inputs: Mapping[str, str] | None = None, account: RowAccount | None = None,
-                restarts: Mapping[str, tuple[tuple[int, str], ...]] | None = None) -> ChartResult:
+                restarts: Mapping[str, tuple[tuple[int, str], ...]] | None = None, unread: Sequence[Unread] = (),
+                exposure: str = "use", exclusions: tuple[Exclusion, ...] = ()) -> ChartResult:
     """Chart every check standard and word what the latest occasions say.
 
     Parameters
@@ -47,6 +49,10 @@ def chart_table(occasions: tuple[Occasions, ...], spec: ChartSpec, *, question: 
     account : RowAccount, optional
     restarts : mapping of str to tuple, optional
         New baselines with their logged causes, by standard.
+    unread : sequence of Unread
+        Standards whose newest reading is in no occasion; ``exposure`` is what it is counted by.
+    exposure : str
+    exclusions : tuple of Exclusion
 
     Returns
     -------
@@ -60,7 +66,7 @@ def chart_table(occasions: tuple[Occasions, ...], spec: ChartSpec, *, question: 
             charts.append(chart_standard(one, spec, restarts=(restarts or {}).get(one.standard, ())))
         except DriftError as error:
             refused += list(error.findings)
-    rig = judge_rig(tuple(charts), spec=spec)
+    rig = without_latest(judge_rig(tuple(charts), spec=spec), unread, exposure)
     rates = _rates(charts, spec)
     estimates = [e for i, c in enumerate(charts)
                  for e in _estimates(c, question, level, rates.get(i), spec)]
@@ -70,7 +76,8 @@ def chart_table(occasions: tuple[Occasions, ...], spec: ChartSpec, *, question: 
     tables = (_chart_rows(charts), _signal_rows(charts)) if charts else ()
     return ChartResult(
         question=question, answer=_answer(rig, charts, refused), estimates=tuple(estimates), tables=tables,
-        findings=(*refused, *(rig.findings if charts else ()), *(f for i, c in enumerate(charts)
+        exclusions=exclusions,
+        findings=(*refused, *(rig.findings if charts or not occasions else ()), *(f for i, c in enumerate(charts)
                                                                       for f in _findings(c, rates.get(i)))),
         provenance=Provenance(accounts=(account,) if account else (), inputs=inputs or {}, level=level,
                               versions=run_versions(), settings={k: v for k, v in vars(spec).items()
@@ -134,7 +141,8 @@ def _answer(rig: Rig, charts: list[StandardChart], refused: list[Finding]) -> st
     sentence = rig.sentence[0].upper() + rig.sentence[1:]
     advice = {"fit": "Use", "not fit": "Do not use the rig", "standard": "Use the rig on the other standards",
               "unclear": "Check again before use"}[rig.status]
-    return f"{advice}: {rig.sentence}." if rig.status != "fit" else f"{sentence}."
+    told = f"{advice}: {rig.sentence}." if rig.status != "fit" else f"{sentence}."
+    return f"{told}{past_words(charts)}"
 
 
 def _of(c: StandardChart, question: str) -> dict[str, str]:

@@ -155,8 +155,8 @@ def _report_exact(draft: Draft, study: Study, at: NDArray[np.intp], exact: NDArr
         draft.say(mask, "reading", "exact-duplicate",
                   lambda i: f"the {word} repeats {word} {draft.raw.row[twin[i]]} in key and reading",
                   expected=f"each {word} once",
-                  mend=_LEDGER_TWICE if _in_ledger(draft, study) else "Delete one of them, number them as replicates, or "
-                  "set duplicates = \"drop\" or \"keep\" in [study]")
+                  mend=_LEDGER_TWICE if _in_ledger(draft, study) else
+                  "Delete one of them, number them as replicates, or set duplicates = \"drop\" or \"keep\" in [study]")
         return
     if policy == "drop":
         excluded = draft.columns.get("exclude", np.zeros(len(draft)))

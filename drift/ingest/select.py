@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from drift.errors import DriftError, Finding
 from drift.records import Table
-from drift.study import suggestion
+from drift.study import nearest, suggestion
 
 
 def select_where(table: Table, where: Mapping[str, Any], *, question: str | None = None) -> NDArray[np.bool_]:
@@ -69,6 +69,35 @@ def select_where(table: Table, where: Mapping[str, Any], *, question: str | None
     if findings:
         raise DriftError(findings)
     return mask
+
+
+def nothing_selected(table: Table, where: Mapping[str, Any], *, question: str | None = None) -> Finding:
+    """Say that a selection picks no row, and which values there are.
+
+    Parameters
+    ----------
+    table : Table
+    where : mapping
+        As for :func:`select_where`, all of its columns in the table.
+    question : str, optional
+    """
+    for name, wanted in where.items():
+        if select_where(table, {name: wanted}).any():
+            continue
+        there = list(dict.fromkeys(v for v in as_words(table[name]).tolist() if v is not None))
+        if table[name].dtype.kind == "f":
+            there.sort(key=float)
+        asked = wanted if isinstance(wanted, (list, tuple, set, frozenset)) else [wanted]
+        shown = ", ".join(there[:12]) + (f" and {len(there) - 12} more" if len(there) > 12 else "")
+        near = nearest(str(next(iter(asked), "")), there, 0.6)
+        return Finding(severity="error", code="nothing-selected", file=table.file, column=name, question=question,
+                       value=", ".join(as_word(v) for v in asked),
+                       message=f"where picks no row: {name!r} is never that",
+                       expected=f"one of {shown}" if there else None,
+                       mend=f"Did you mean {near!r}?" if near else "Name a value that the column has.")
+    return Finding(severity="error", code="nothing-selected", file=table.file, question=question,
+                   message="where picks no row: each of its values occurs, but no row has them all together",
+                   mend="Leave one of them out.")
 
 
 def _as_number(value: Any) -> float | None:

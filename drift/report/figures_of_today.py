@@ -95,7 +95,9 @@ def chart_figure(table: ResultTable, axes: Axes, *, standard: str) -> str:
         axes.axvline(x[base][-1] + 0.5, color=look.FAINT, linewidth=0.8, linestyle=":")
         axes.annotate("baseline", (x[base][-1] + 0.4, 0.02), xycoords=("data", "axes fraction"), ha="right",
                       fontsize=8, color=look.FAINT)
-    ticks = np.unique(np.linspace(0, len(x) - 1, min(8, len(x))).round().astype(int))
+    # As many labels as stand beside each other without touching.
+    most = max(2, min(8, 96 // (max(len(str(t)) for t in label) + 2)))
+    ticks = np.unique(np.linspace(0, len(x) - 1, min(most, len(x))).round().astype(int))
     axes.set_xticks(ticks, [str(label[i]) for i in ticks], fontsize=8)
     axes.margins(y=0.15)
     axes.set_ylabel(f"occasion mean [{unit}]" if unit else "occasion mean")

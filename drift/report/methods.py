@@ -45,6 +45,10 @@ def methods_paragraphs(result: StudyResult, study: Mapping[str, Any]) -> tuple[s
             from drift.report.budget_methods import budget_methods
 
             made.append(budget_methods(part))
+        elif part.command == "chart":
+            from drift.report.chart_methods import chart_paragraph
+
+            made.append(chart_paragraph(part))
         elif part.command == "plan":
             made.append(_plan(part))
         elif part.command in ("gauge", "interlaboratory"):
@@ -239,6 +243,7 @@ def _software(result: StudyResult) -> str:
     versions: Sequence[str] = [f"{k} {v}" for k, v in source.versions.items()]
     read = join_words(f"{a.used} of {a.read} rows of {a.table} for {a.question}" for a in source.accounts)
     rows = f"Used were {read}; every other row is listed with its reason. " if read else ""
-    return f"{rows}All numbers were computed with {join_words(versions)}, seed {source.seed}."
+    seed = f", seed {source.seed}" if source.seed is not None else ""
+    return f"{rows}All numbers were computed with {join_words(versions)}{seed}."
 
 

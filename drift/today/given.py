@@ -17,7 +17,8 @@ from drift.sensitivity.design import full_scale_of, label_of
 from drift.study import SensitivitySpec, Study
 from drift.today.latest import SAME_LEVEL
 from drift.today.names import unknown_sensor
-from drift.today.paths import STANDARD, known_sensors
+from drift.today.paths import known_sensors
+from drift.today.standards import STANDARD
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,29 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.calibration import codes_of, numbers, words
-from drift.control import (
-    ChartSpec,
-    Rig,
-    Unread,
-    chart_standard,
-    judge_rig,
-    read_standards,
-    stopped_finding,
-    without_latest,
-)
+from drift.control import Rig
 from drift.engine.sensor_forecast import Population, fit_population
 from drift.errors import DriftError, Finding
-from drift.records import CheckTable, Tables
+from drift.records import Tables
 from drift.retirement.limits import Limit, declared_limits
-from drift.sensitivity.design import WearData, full_scale_of, label_of, prepare
+from drift.sensitivity.design import WearData, prepare
 from drift.study import Study, TodaySpec
 from drift.today.latest import LatestChecks
+from drift.today.standards import judged_rig
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Words = NDArray[np.object_]
-STANDARD = "check standard"
-NEW_BASELINE = "new baseline"
 OUT_OF_USE = ("retired", "failed", "lost")
 FEWEST = 3
 
@@ -152,7 +142,7 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
     known = known_sensors(tables)
     construction = _labels(tables, known, "construction")
     situations = _situations(tables, data, study, known, construction, sessions or {})
-    rig, more = _rig(tables, study, spec)
+    rig, more = judged_rig(tables, study, spec)
     latest = (LatestChecks(tables.checks, data, data.spec.exposure, given)
               if data is not None and tables.checks is not None else None)
     longest = float(data.use.max()) if data is not None else 0.0
@@ -310,66 +300,3 @@ def _out_of_use(tables: Tables) -> dict[str, str]:
             elif e == "repaired" and found.get(s, "").startswith("failed"):
                 del found[s]
     return found
-
-
-def _rig(tables: Tables, study: Study, spec: TodaySpec) -> tuple[Rig, tuple[Finding, ...]]:
-    """Chart the check standards of the study."""
-    checks = tables.checks
-    if checks is None:
-        return judge_rig(()), ()
-    standard = np.asarray(label_of(checks, tables.sensors, "role") == STANDARD, dtype=np.bool_)
-    if not standard.any():
-        return judge_rig(()), ()
-    sensitivity = study.sensitivity
-    ceiling = full_scale_of(checks, sensitivity, tables.sensors) if sensitivity is not None else None
-    exposure = sensitivity.exposure if sensitivity is not None else "use"
-    found, lost = read_standards(checks, standard=standard, exposure=exposure, full_scale=ceiling,
-                                 saturated_limit=study.screening.saturated_fraction)
-    unread = tuple(_unread_finding(u, checks, exposure) for u in lost)
-    restarts, refused = _restarts(tables, {o.standard: o.use for o in found})
-    charts = []
-    chart = ChartSpec(most=spec.baseline) if spec.baseline is not None else ChartSpec()
-    for one in found:
-        try:
-            charts.append(chart_standard(one, chart, restarts=restarts.get(one.standard, ())))
-        except DriftError as error:
-            refused += list(error.findings)
-    if not charts:
-        none = Rig(status="not charted", when="", charts=(), findings=(), sentence="the check standards have too few "
-                   "occasions for a chart")
-        return without_latest(none, lost, exposure), (*refused, *unread)
-    stopped = (stopped_finding(c) for c in charts)
-    rig = without_latest(judge_rig(tuple(charts), spec=chart), lost, exposure)
-    return rig, (*refused, *unread, *(f for f in stopped if f is not None))
-
-
-def _unread_finding(one: Unread, checks: CheckTable, exposure: str) -> Finding:
-    """Say which check standard was read later than its chart goes, in rows that could not be used."""
-    return Finding(
-        severity="warning", code="standard-not-used", file=checks.file, row=one.row, message=f"the newest reading of "
-        f"check standard {one.standard} at {exposure} {one.use:g} is not in its chart ({one.reason}): whether the rig "
-        "is fit is not known",
-        mend="Read it again at all its levels, as a replicate of its own where the occasion is the same. A "
-        "row that was a slip, or a standard out of use: set exclude = yes in its rows, with a reason.")
-
-
-def _restarts(tables: Tables, uses: Mapping[str, Floats]
-              ) -> tuple[dict[str, tuple[tuple[int, str], ...]], list[Finding]]:
-    """Return new baselines with their causes; one without a cause is not followed."""
-    made: dict[str, tuple[tuple[int, str], ...]] = {}
-    refused: list[Finding] = []
-    events = tables.events
-    if events is None:
-        return made, refused
-    for i, (s, u, e, w) in enumerate(zip(words(events, "sensor"), numbers(events, "use"), words(events, "event"),
-                                         words(events, "note"), strict=True)):
-        if e != NEW_BASELINE or s not in uses:
-            continue
-        if not w.strip():
-            refused.append(Finding(severity="warning", code="baseline-without-cause", file=events.file,
-                                   row=int(events.row[i]), column="note", message=f"a new baseline of {s} bears no "
-                                   "cause, so the old one stays", mend="Write what happened into its note."))
-            continue
-        after = int(np.searchsorted(uses[s], u, side="right"))
-        made[s] = (*made.get(s, ()), (after, w))
-    return made, refused
