@@ -73,7 +73,8 @@ class Finding:
         if self.row is not None:
             parts.append(f"row {self.row}")
         if self.column:
-            parts.append(f"column {self.column}")
+            kind = "option " if self.column.startswith("--") else "" if self.column.startswith("[") else "column "
+            parts.append(f"{kind}{self.column}")
         return ", ".join(p for p in parts if p)
 
     def __str__(self) -> str:

@@ -254,12 +254,19 @@ def _recalibrate(made: Sequence[Result], study: Study, tables: Tables, tell: Cal
 
 
 def _budget(tables: Tables, study: Study, level: float, seed: int, made: Sequence[Result] = ()) -> Result:
+    import math
+
     from drift.budget import budget
+    from drift.budget.beyond import counts_not_known
     from drift.retirement.counts_alone import counts_alone, counts_of
 
     asked = asks_retirement(study) or study.recalibration is not None
     counts = counts_of(made) or (counts_alone(tables, study, level=level) if asked else {})
-    return budget(tables, study, level=level, seed=seed, counts=counts)
+    result = budget(tables, study, level=level, seed=seed, counts=counts)
+    unknown = counts_not_known(study) if asked and not counts else None
+    if unknown is None or not any(math.isfinite(e.value) for e in result.estimates):
+        return result
+    return replace(result, findings=(*result.findings, unknown))
 
 
 def answer_budget(study: Study, asked: Mapping[str, Any], *, level: float = DEFAULT_LEVEL, seed: int = DEFAULT_SEED,
@@ -278,6 +285,7 @@ def answer_budget(study: Study, asked: Mapping[str, Any], *, level: float = DEFA
         With every finding.
     """
     from drift.budget.asked import asked_of
+    from drift.budget.impossible import refuse_impossible
     from drift.ingest import read_tables
 
     tell = progress or _silent
@@ -285,6 +293,7 @@ def answer_budget(study: Study, asked: Mapping[str, Any], *, level: float = DEFA
     study = asked_of(study, asked)
     reading = read_tables(study)
     raise_on_error(reading.findings)
+    refuse_impossible(reading.tables, study, option=asked.get("reading") is not None)
     tell("uncertainty budget", 0.3)
     part = _budget(reading.tables, study, level, seed)
     provenance = Provenance(inputs=_hashes(study, reading), seed=seed, level=level, versions=run_versions(),

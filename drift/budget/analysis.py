@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.budget.bent import bent_curve
+from drift.budget.cell_parts import KEY, CellGains, gain_quantity, gains_of_study, not_in_it
 from drift.budget.curve import Curve, Scatter, curve_at, pooled_scatter
 from drift.budget.evidence import Evidence, Fitted, evidence, fitted_group
 from drift.budget.from_checks import Covariances, of_calibration, of_drift, of_occasions
 from drift.budget.quantities import Assembly, Quantity
 from drift.budget.result import BudgetResult
-from drift.budget.stated import left_out, stated_quantities
+from drift.budget.stated import NAMES, left_out, stated_quantities
 from drift.budget.static_parts import static_quantities
 from drift.budget.subjects import QUESTION, Subject, subjects
 from drift.engine.coverage_factor import mixture_factor
@@ -89,6 +90,7 @@ class Ground:
     tables: Tables
     level: float
     questions: tuple[CalibrationQuestion, ...] = ()
+    gains: CellGains | None = None
 
     @property
     def pressure_unit(self) -> str:
@@ -157,7 +159,8 @@ def budget(tables: Tables, study: Study, *, level: float = 0.95, seed: int = SEE
     coverage, told = simulated(ground, made)
     data = ground.data
     account = replace(data.account, question=QUESTION)
-    inputs = {t.file: t.sha256 for t in (tables.checks, tables.sensors, tables.events) if t is not None}
+    inputs = {t.file: t.sha256 for t in (tables.checks, tables.sensors, tables.events,
+                                         tables.exposures if ground.gains is not None else None) if t is not None}
     return BudgetResult(
         question=QUESTION, answer=" ".join(answer_sentence(ground, b) for b in made),
         estimates=all_estimates(ground, made), tables=(*all_tables(ground, made), *coverage),
@@ -186,7 +189,8 @@ def grounds(tables: Tables, study: Study, spec: BudgetSpec, *, level: float) -> 
     ceiling = full_scale_of(checks, data.spec, tables.sensors)
     stated = stated_quantities(spec, reading_unit=data.units["reading"], pressure_unit=data.units["reference"])
     return Ground(data=data, spec=spec, scatter=pooled_scatter(checks, data.calibration, ceiling), ceiling=ceiling,
-                  stated=stated, tables=tables, level=level, questions=study.calibration)
+                  stated=stated, tables=tables, level=level, questions=study.calibration,
+                  gains=None if "cell_gain" in spec.stated() else gains_of_study(tables, study, level=level))
 
 
 def one_budget(ground: Ground, subject: Subject, found: Fitted, *, rng: np.random.Generator | None,
@@ -197,7 +201,10 @@ def one_budget(ground: Ground, subject: Subject, found: Fitted, *, rng: np.rando
     curve = curve_at(checks, ground.data.calibration, subject.calibration, ground.scatter, ground.ceiling)
     curve, no_curve = bent_curve(checks, subject, ground.questions, curve) if ground.questions else (curve, "")
     told = evidence(ground.data, found, sensor=subject.sensor or None, calibration=subject.calibration)
-    told = replace(told, static=static_quantities(checks, subject, stated=frozenset(ground.spec.stated())))
+    stated = frozenset(ground.spec.stated())
+    gain, said = gain_quantity(ground.gains, subject, ground.spec)
+    told = replace(told, said=(*told.said, *said),
+                   static=(*static_quantities(checks, subject, stated=stated), *gain))
     return budget_from(ground, subject, curve, told, rng=rng, draws=draws, no_curve=no_curve)
 
 
@@ -307,6 +314,9 @@ def _stated_drift(spec: BudgetSpec, unit: str) -> Quantity:
 def not_stated(ground: Ground, made: Budget) -> tuple[tuple[str, str], ...]:
     """Return the components of a budget that nothing gives, with what would give them."""
     missing = list(left_out(ground.spec, have=tuple(q.name for q in made.evidence.static)))
+    gain = not_in_it(ground.gains, made.subject, ground.spec)
+    missing = [(name, (gain or how) if name == NAMES[KEY] else how) for name, how in missing
+               if name != NAMES[KEY] or gain is not None]
     if made.curve.df <= 0:
         missing.append(("calibration fit", "more readings than the line has coefficients, at each calibration"))
     if made.evidence.mounting is None and not made.evidence.joint:

@@ -11,6 +11,7 @@ from drift.errors import Finding
 
 if TYPE_CHECKING:
     from drift.budget.analysis import Budget, Ground
+    from drift.study import Study
 
 FAR = 1.25
 
@@ -47,7 +48,7 @@ def beyond_counts(ground: Ground, made: tuple[Budget, ...], counts: Mapping[str,
         even the first use is shown to be within the limit.
     """
     found = []
-    for b in made:
+    for b in (b for b in made if not b.refused):
         # One entry of another name is that of all constructions together.
         one = next(iter(counts.values())) if len(counts) == 1 else (math.nan, math.nan)
         retire, every = counts.get(b.subject.construction, one)
@@ -57,6 +58,17 @@ def beyond_counts(ground: Ground, made: tuple[Budget, ...], counts: Mapping[str,
         if every < b.subject.since:
             found.append(_stale(ground, b, every))
     return found
+
+
+def counts_not_known(study: Study) -> Finding | None:
+    """Say that a budget alone does not know the counts of a study whose first checks are kept out of the slope."""
+    start = study.sensitivity.start if study.sensitivity is not None else None
+    if not start:
+        return None
+    return Finding(severity="warning", code="counts-not-known", question=QUESTION,
+                   message="whether the use lies beyond the retire-after count or the recalibration interval is not "
+                   f"said here: with start = {start:g} under [sensitivity] the counts take the whole analysis of wear",
+                   mend="'drift run STUDY' gives the counts and holds the budget to them.")
 
 
 def _retired(ground: Ground, b: Budget, retire: float) -> Finding:

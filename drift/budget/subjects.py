@@ -75,7 +75,8 @@ def subjects(data: WearData, spec: BudgetSpec, *, question: str = QUESTION) -> t
     known = sorted({str(c) for c in data.construction})
     if spec.construction is not None and spec.construction not in known:
         raise DriftError(_unknown("construction", spec.construction, [k for k in known if k], question))
-    return tuple(_of_construction(data, spec, c) for c in ([spec.construction] if spec.construction else known))
+    asked = [spec.construction] if spec.construction else known
+    return tuple(_of_construction(data, spec, c, question) for c in asked)
 
 
 def _unknown(what: str, name: str, names: list[str], question: str) -> Finding:
@@ -109,7 +110,7 @@ def _of_sensor(data: WearData, spec: BudgetSpec, sensor: str, construction: str,
                    calibration=mine[data.use[mine] == at])
 
 
-def _of_construction(data: WearData, spec: BudgetSpec, construction: str) -> Subject:
+def _of_construction(data: WearData, spec: BudgetSpec, construction: str, question: str) -> Subject:
     mine = np.flatnonzero(data.construction == construction)
     last = [float(data.use[mine][data.sensor[mine] == s].max()) for s in sorted(set(data.sensor[mine].astype(str)))]
     said: list[str] = []
@@ -118,16 +119,25 @@ def _of_construction(data: WearData, spec: BudgetSpec, construction: str) -> Sub
         use = float(np.median(last))
         said.append(f"no use is named: the median last check, at {use:g}, is taken")
     since = spec.since_calibration
-    if since is None:
-        since = use
-        said.append("no calibration is named: a sensor calibrated when fresh is meant")
-    at = use - since
     there = np.unique(data.use[mine])
+    if since is None:
+        # Drift counts from the check that makes the calibration, which is not always one of a fresh sensor.
+        since = use - float(there.min())
+        if since < 0:
+            raise DriftError(Finding(
+                severity="error", code="before-calibration", question=question, value=f"{use:g}",
+                message=f"no sensor of construction {construction!r} has a check that counts at or before use {use:g}",
+                mend=f"Name a use from {there.min():g} on"))
+        said.append("no calibration is named: a sensor calibrated "
+                    + ("when fresh" if not there.min() else f"at the first checks that count, at {there.min():g},")
+                    + " is meant")
+    at = use - since
     nearest = float(there[np.argmin(np.abs(there - at))])
     rows = mine[data.use[mine] == nearest]
     sensors = sorted(set(data.sensor[rows].astype(str)))
     level = {s: float(data.calibration.sensitivity[rows][data.sensor[rows] == s].mean()) for s in sensors}
     like = sorted(sensors, key=lambda s: (level[s], s))[(len(sensors) - 1) // 2]
-    said.append(f"its calibration is that of {like} at {nearest:g}, the middle one of {len(sensors)}")
+    said.append(f"its calibration is that of {like} at {nearest:g}, the middle one of {len(sensors)}"
+                + (f", which stands for one at {at:g}, where none was checked" if nearest != at else ""))
     return Subject(construction=construction, sensor="", like=like, use=use, calibrated_at=at, said=tuple(said),
                    calibration=rows[data.sensor[rows] == like])

@@ -19,6 +19,7 @@ STEPS = 24
 
 def all_tables(ground: Ground, made: tuple[Budget, ...]) -> tuple[ResultTable, ...]:
     """Build every table, in the order in which they are read."""
+    made = tuple(b for b in made if not b.refused)  # without a pressure there is nothing to take apart
     return (_budget(ground, made), _correlations(made), _left_out(ground, made), _check(ground, made),
             _along_use(ground, made))
 

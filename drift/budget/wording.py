@@ -135,14 +135,22 @@ def all_findings(ground: Ground, made: tuple[Budget, ...]) -> tuple[Finding, ...
     """Return cautions and notes, those that budgets share once."""
     found: list[Finding] = []
     for b in made:
-        found += _cautions(ground, b) + _notes(ground, b)
-    found += [f for f in ground.data.findings if f.severity == "warning"]
+        found += [_no_pressure(b)] if b.refused else _cautions(ground, b) + _notes(ground, b)
+    if not all(b.refused for b in made):
+        found += [f for f in ground.data.findings if f.severity == "warning"]
     return tuple(dict.fromkeys(found))
 
 
 def _say(severity: Any, code: str, message: str, mend: str = "") -> Finding:
     message = message[0].upper() + message[1:]
     return Finding(severity=severity, code=code, message=message, mend=mend, question=QUESTION)
+
+
+def _no_pressure(b: Budget) -> Finding:
+    """Say why there is no pressure, which then is all there is to say."""
+    mend = ("Ask for another model under [[calibration]], or for a line with its bend under non_linearity"
+            if "[[calibration]]" in b.refused else "Ask at a reading between that without load and full scale")
+    return _say("warning", "no-pressure", f"{b.subject.words}: {b.refused}", mend)
 
 
 def _cautions(ground: Ground, b: Budget) -> list[Finding]:
@@ -152,10 +160,6 @@ def _cautions(ground: Ground, b: Budget) -> list[Finding]:
     s, unit, per = b.subject, ground.pressure_unit, ground.data.per
     who = s.words
     found: list[Finding] = []
-    if b.refused:
-        mend = ("Ask for another model under [[calibration]], or for a line with its bend under non_linearity"
-                if "[[calibration]]" in b.refused else "Ask at a reading between that without load and full scale")
-        found.append(_say("warning", "no-pressure", f"{who}: {b.refused}", mend))
     missing = not_stated(ground, b)
     if missing:
         found.append(_say("warning", "left-out", f"{who}: nothing states {join_words(m[0] for m in missing)}; they are "
@@ -179,7 +183,7 @@ def _cautions(ground: Ground, b: Budget) -> list[Finding]:
                           "Correct it: leave out --not-corrected, or set corrected = true"))
     if b.simulated is not None:
         found.append(_verdict(ground, b))
-    if 0 < b.gum.df < 5 and not b.refused:
+    if 0 < b.gum.df < 5:
         found.append(_say("warning", "few-df", f"{who}: {b.gum.df:.1f} effective degrees of freedom: the uncertainty "
                           "is itself hardly known", "The quantity with the largest share and few degrees of freedom "
                           "is the one to measure again"))
@@ -190,7 +194,7 @@ def _out_of_range(b: Budget, unit: str, who: str) -> list[Finding]:
     """Say when the calibration is used outside the levels it was made at."""
     at = b.curve.pressure(b.reading)
     slack = 0.005 * b.curve.high
-    if b.refused or b.curve.low - slack <= at <= b.curve.high + slack:
+    if b.curve.low - slack <= at <= b.curve.high + slack:
         return []
     side = "below the lowest" if at < b.curve.low else "above the highest"
     return [_say("warning", "outside-calibration", f"{who}: {at:.4g} {unit} lies {side} level of the calibration "

@@ -118,8 +118,7 @@ def cell_gains(exposures: ExposureTable, question: CellsQuestion, *, level: floa
     if not used.any():
         raise DriftError(Finding(severity="error", code="no-rows", file=exposures.file, question=question.name,
                                  message=f"none of {n} rows can be used", mend="Look at where and exclude"))
-    sheets = _sheets(exposures, np.flatnonzero(used))
-    done = [gains_of(sheet, noise_floor=question.noise_floor, level=level) for sheet in sheets]
+    done = _done(exposures, used, question, level)
     if not any(np.isfinite(g.fit.gamma).any() for g in done):
         raise DriftError(Finding(severity="error", code="no-rows", file=exposures.file, question=question.name,
                                  message="no cell ever reads above the noise floor", mend="Look at the noise floor"))
@@ -130,6 +129,24 @@ def cell_gains(exposures: ExposureTable, question: CellsQuestion, *, level: floa
         provenance=Provenance(accounts=(account,), seed=seed, level=level, versions=run_versions(),
                               inputs={exposures.file: exposures.sha256} if exposures.sha256 else {},
                               settings=question.model_dump()))
+
+
+def sheets_of(exposures: ExposureTable, question: CellsQuestion, *, level: float = 0.95) -> list[Gains]:
+    """Return what was found about each sheet, for those who need the gains and not the answer about them.
+
+    Raises
+    ------
+    DriftError
+        Where the selection of the question cannot be made.
+    """
+    used = select_where(exposures, question.where, question=question.name) & ~excluded_rows(exposures) & np.isfinite(
+        numbers(exposures, "reading"))
+    return _done(exposures, used, question, level)
+
+
+def _done(exposures: ExposureTable, used: NDArray[np.bool_], question: CellsQuestion, level: float) -> list[Gains]:
+    return [gains_of(sheet, noise_floor=question.noise_floor, level=level)
+            for sheet in _sheets(exposures, np.flatnonzero(used))]
 
 
 def _sheets(table: ExposureTable, rows: NDArray[np.intp]) -> list[Sheet]:

@@ -35,7 +35,8 @@ def budget(study: str, as_json: bool, out: str | None, seed: int | None, level: 
            **options: Any) -> None:
     """Say what a reading at a use means as a pressure, with its uncertainty and where that comes from.
 
-    What the checks cannot tell is stated under [budget] in study.toml; options here go before it.
+    What the checks cannot tell is stated under [budget] in study.toml; an option given here takes the place of what
+    stands there.
     """
     if options["reading"] is not None and options["pressure"] is not None:
         raise click.UsageError("give either --reading or --pressure")

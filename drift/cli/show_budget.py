@@ -18,7 +18,8 @@ def budget_blocks(result: Result) -> list[str]:
     blocks = [f"{g.caption}\n{grid([list(g.heads), *(list(r) for r in g.rows)])}" for g in budget_grids(result)]
     note = ("u: standard uncertainty; c: sensitivity coefficient; share of the variance, with half of each covariance. "
             "Effects without a known size have estimate 0.")
-    blocks.append(textwrap.fill(note, width(), initial_indent="  ", subsequent_indent="  "))
+    if blocks:
+        blocks.append(textwrap.fill(note, width(), initial_indent="  ", subsequent_indent="  "))
     blocks.append(estimates_text(result.estimates))
     for g in source_grids(result):
         if g.caption.startswith("Correlations"):

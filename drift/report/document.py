@@ -268,7 +268,8 @@ def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
     elif part.command == "policy":
         main, shown = next(iter(policy_grids(part)), None), (*policy_grids(part)[1:], *shown)
     elif part.command == "budget":
-        main, shown, folded = *budget_grids(part)[:1], (*budget_grids(part)[1:], *shown), (*source_grids(part), *folded)
+        first, *others = budget_grids(part) or (None,)  # none where every reading is refused
+        main, shown, folded = first, (*others, *shown), (*source_grids(part), *folded)
     elif part.command == "plan":
         main = None
     elif (own_grid := gauge_grid(part)) is not None:

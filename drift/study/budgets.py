@@ -54,7 +54,8 @@ class BudgetSpec(BaseModel):
 
     ``reading`` is raw output, ``pressure`` the pressure at which the budget is made; ``use`` the uses completed,
     ``since_calibration`` how many of them since the last calibration. ``mean_of`` is the number of mountings whose mean
-    is used, ``cells`` the number of cells whose forces are added. ``drift`` is a stated drift per use in %, for studies
+    is used, ``cells`` the number of cells whose forces are added. ``reading_of`` says whether the reading is one of a
+    cell, whose own gain is in it, or of the whole sheet. ``drift`` is a stated drift per use in %, for studies
     that cannot estimate one; ``others`` are further effects by name.
     """
 
@@ -69,6 +70,7 @@ class BudgetSpec(BaseModel):
     corrected: bool = True
     mean_of: int = Field(default=1, ge=1)
     cells: int | None = Field(default=None, ge=2)
+    reading_of: Literal["cell", "sheet"] | None = None
     reference: Component = None
     hysteresis: Component = None
     creep: Component = None
@@ -107,6 +109,9 @@ def about_budget(study: Study, say: Callable[..., None]) -> None:
         say("contradiction", (*at, "since_calibration"), f"the calibration would lie before the first use: use "
             f"{spec.use:g} less {spec.since_calibration:g}", value=f"{spec.since_calibration:g}",
             mend="Give no more uses since calibration than uses")
+    if spec.reading_of == "sheet" and spec.cell_gain is not None:
+        say("contradiction", (*at, "cell_gain"), "the reading of a whole sheet has no gain of a cell in it, and one is "
+            "stated", mend="Keep one of reading_of = \"sheet\" and cell_gain")
     if spec.pressure is not None:
         _pressure(spec.pressure, (*at, "pressure"), say)
     for name, stated in {**spec.stated(), **({"drift": spec.drift} if spec.drift is not None else {})}.items():

@@ -1,0 +1,47 @@
+"""Readings that cannot be: above full scale, or below zero where the reading counts."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from drift import units
+from drift.calibration import words
+from drift.errors import DriftError, Finding
+from drift.records import Tables
+from drift.sensitivity.design import full_scale_of
+from drift.study import SensitivitySpec, Study
+
+
+def refuse_impossible(tables: Tables, study: Study, *, option: bool) -> None:
+    """Refuse a reading asked about that no sensor of the study can give; one at full scale is a lower bound.
+
+    Parameters
+    ----------
+    tables : Tables
+    study : Study
+        With ``[budget] reading``.
+    option : bool
+        The reading was given on the command line.
+
+    Raises
+    ------
+    DriftError
+    """
+    spec, checks = study.budget, tables.checks
+    if spec is None or spec.reading is None or checks is None:
+        return
+    place = {"column": "--reading"} if option else {"file": "study.toml", "column": "[budget] reading"}
+    found = full_scale_of(checks, study.sensitivity or SensitivitySpec(), tables.sensors)
+    held = np.full(len(checks), np.nan) if found is None else found
+    own = np.asarray(words(checks, "sensor") == spec.sensor, dtype=np.bool_)
+    held = held[own] if own.any() else held
+    held = held[np.isfinite(held)]
+    value = f"{spec.reading:g}"
+    if len(held) and spec.reading > held.max():
+        raise DriftError(Finding(severity="error", code="above-full-scale", value=value, **place,
+                                 message=f"the reading is above the full scale of {held.max():g}, so no sensor gave it",
+                                 expected=f"at most {held.max():g}",
+                                 mend="Correct the value, or full_scale in [sensitivity]."))
+    if spec.reading < 0 and (len(held) or str(checks.units.get("reading", "")) == units.COUNT):
+        raise DriftError(Finding(severity="error", code="impossible-value", value=value, **place, expected="zero or "
+                                 "more", message="a raw reading cannot be below zero", mend="Correct the value."))
