@@ -134,7 +134,6 @@ class Section:
     told: tuple[str, ...] = ()
     coverage: str = ""
     said: tuple[Paragraph, ...] = ()
-    said: tuple[Paragraph, ...] = ()
 
 
 Drawing = tuple[str, str, Callable[..., str], tuple[float, float]]
