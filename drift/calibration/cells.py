@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.calibration.cell_words import cell_answer, cell_findings
+from drift.calibration.cells_quoted import simulated
 from drift.calibration.sensitivity_of_mountings import codes_of, numbers, words
 from drift.engine.cell_gains import (
     LOADED,
@@ -122,10 +123,11 @@ def cell_gains(exposures: ExposureTable, question: CellsQuestion, *, level: floa
     if not any(np.isfinite(g.fit.gamma).any() for g in done):
         raise DriftError(Finding(severity="error", code="no-rows", file=exposures.file, question=question.name,
                                  message="no cell ever reads above the noise floor", mend="Look at the noise floor"))
+    coverage, told = simulated(done, question.name, level=level)
     return CellGainsResult(
         question=question.name, answer=" ".join(cell_answer(g) for g in done),
-        estimates=tuple(e for g in done for e in _estimates(g, level)), tables=_tables(done),
-        findings=tuple(f for g in done for f in cell_findings(g, question.name)), exclusions=exclusions,
+        estimates=tuple(e for g in done for e in _estimates(g, level)), tables=(*_tables(done), *coverage),
+        findings=(*(f for g in done for f in cell_findings(g, question.name)), *told), exclusions=exclusions,
         provenance=Provenance(accounts=(account,), seed=seed, level=level, versions=run_versions(),
                               inputs={exposures.file: exposures.sha256} if exposures.sha256 else {},
                               settings=question.model_dump()))

@@ -72,7 +72,7 @@ SHOWN_TABLES = {
 FOLDED_TABLES = {
     "wear": ("robust trend", "autocorrelation", "correlations of exposures",
              "errors of the reference", "errors of the count", "influence", "coverage"),
-    "policy": ("cost curve",),
+    "policy": ("cost curve", "coverage"),
     "retire": ("own crossing counts", "crossings", "cumulative incidence seen", "other interval methods",
                "batches", "coverage"),
     "lifetimes": ("survival", "lives", "coverage"),

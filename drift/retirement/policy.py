@@ -41,7 +41,7 @@ Tell = Callable[..., None]
 class PolicyResult(Result):
     """Policies compared per construction: cost per use, spoilt sessions and sensors per hundred uses.
 
-    Tables: "policies", "cost curve", "sensitivity to costs", "costs".
+    Tables: "policies", "cost curve", "sensitivity to costs", "costs", "coverage".
     """
 
     command: ClassVar[str] = "policy"
@@ -138,6 +138,7 @@ def compare_policies(wear: Result, retired: Result, study: Study, tables: Tables
     S. and Tsang, A. H. C. (2013), Maintenance, Replacement, and Reliability, CRC Press, chapters 2 and 3.
     """
     from drift.retirement.policy_costs import refuse_costs
+    from drift.retirement.policy_quoted import simulated
     from drift.retirement.policy_tables import tables_of
     from drift.retirement.policy_words import answer_sentence, estimates_of, findings_of
 
@@ -156,10 +157,11 @@ def compare_policies(wear: Result, retired: Result, study: Study, tables: Tables
     left = {s: why for a in answers for g in a.population.groups for s, why in g.fitness.left_out
             if s not in a.population.sensors}
     accounts, exclusions = rows_without(wear, tables, left, question=QUESTION, of="the policies")
+    coverage, told = simulated(answers, wear, level=level)
     costs = {f"cost of {k}": v for k, v in study.costs.model_dump().items() if v is not None}
     return PolicyResult(
         question=QUESTION, answer=answer_sentence(answers, study), estimates=tuple(estimates_of(answers, study, level)),
-        tables=tuple(tables_of(answers, study, level)), findings=tuple(findings_of(answers, study)),
+        tables=(*tables_of(answers, study, level), *coverage), findings=(*findings_of(answers, study), *told),
         exclusions=exclusions,
         provenance=Provenance(accounts=accounts, inputs=dict(wear.provenance.inputs), seed=seed, level=level,
                               versions=run_versions(), settings={**costs, **spec.model_dump(exclude_none=True)}))
@@ -262,7 +264,9 @@ def _curves(p: Population, spec: PolicySpec, costs: Costs,
     """Cost over the retire-after count up to the longest that can be stated, for each way of working."""
     top = min(max(int(p.cap), 1), LONGEST_CURVE)
     k = spec.noticed_after
-    ways = [("failures not noticed", 0, 0), (f"failures noticed after {k}", 0, k)]
+    ways = [("failures not noticed", 0, 0)]
+    if "noticed_after" in spec.model_fields_set:  # else nobody has said that failures are noticed
+        ways.append((f"failures noticed after {k}", 0, k))
     every = spec.recalibrate_every[0] if spec.recalibrate_every else interval
     if math.isfinite(every) and every >= 1:
         ways.append((f"recalibrated every {every:g}", int(every), 0))

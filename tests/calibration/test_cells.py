@@ -199,3 +199,18 @@ def test_bad_tables_are_refused_with_a_mend(tmp_path: Path, text: str, told: str
     out = run(tmp_path / "t.csv", "--cells")
     assert out.exit_code == 1
     assert told in " ".join(out.stderr.split())
+
+
+def test_the_gains_quote_how_often_their_intervals_held(demo: dict[str, object]) -> None:
+    table = next(t for t in demo["tables"] if t["name"] == "coverage")  # type: ignore[attr-defined, index]
+    found = pd.DataFrame(table["rows"], columns=[c["name"] for c in table["columns"]])
+    assert set(found["quantity"]) == {"gain of a cell", "gain of the cell that reads highest",
+                                      "SD of gains between cells"}
+    committed = pd.read_csv(Path(__file__).parents[2] / "drift" / "handbook" / "coverage" / "calibration.csv")
+    for _, r in found.iterrows():
+        own = committed[(committed["design"] == r["nearest design"]) & (committed["quantity"] == r["quantity"])]
+        assert float(r["coverage"]) in [pytest.approx(100 * c) for c in own["coverage"]]
+    findings: list[dict[str, str]] = demo["findings"]  # type: ignore[assignment]
+    said = [f["message"] for f in findings if f["code"] == "simulated-coverage"]
+    assert len(said) == 1
+    assert "the gain of a cell held the truth in" in said[0]

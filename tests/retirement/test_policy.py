@@ -126,7 +126,8 @@ def test_the_price_of_the_statement_is_what_the_chosen_policy_costs_more_than_th
 def test_a_count_has_one_cost_by_whichever_road() -> None:
     """Of the curve over all counts and of the policy, in every way of working, calibration errors included."""
     inside = answer(tolerance=0.10, policy={"recalibrate_every": (4,)})
-    for result in (usual(), with_tolerance(), inside):
+    noticing = answer(policy={"noticed_after": 2})
+    for result in (usual(), with_tolerance(), inside, noticing):
         curve = result.table("cost curve")
         cost = {(str(w), float(n)): float(c) for w, n, c in zip(curve["way of working"], curve["retire after"],
                                                                 curve["cost per use"], strict=True)}
@@ -139,7 +140,25 @@ def test_a_count_has_one_cost_by_whichever_road() -> None:
             seen += len(same)
             for r in same:
                 assert r["cost per use"] == pytest.approx(cost[way, count], rel=1e-9)
-        assert seen >= 2
+        assert seen >= (1 if result is usual() else 2)
+
+
+def test_no_count_leans_on_failures_being_noticed_unless_the_study_says_so() -> None:
+    assert not any("noticed" in r["policy"] for r in rows_of(usual()) if r["kind"] == "fixed count")
+    said = answer(policy={"noticed_after": 1})
+    assert any("failures noticed after 1" in r["policy"] for r in rows_of(said) if r["kind"] == "fixed count")
+    said = answer(policy={"noticed_after": 3})
+    failing = [next(r for r in rows_of(x) if r["kind"] == "run to failure") for x in (usual(), said)]
+    assert failing[1]["spoilt per 100"] > 2 * failing[0]["spoilt per 100"]  # the longer undetected, the more is spoilt
+
+
+def test_policies_alike_in_every_life_are_one_row() -> None:
+    """Up to a count at which no simulated sensor has failed it is the same whether failures are noticed."""
+    result = answer(policy={"noticed_after": 1, "retire_after": (3,)}, costs={**COSTS, "spoilt_session": 1e7})
+    rows = rows_of(result)
+    seen = [tuple(r[k] for k in ("retire after", "cost per use", "spoilt per 100", "check every", "recalibrate every"))
+            for r in rows]
+    assert len({str(s) for s in seen}) == len(seen)
 
 
 def test_the_bound_of_the_share_ever_past_has_a_small_error_and_says_it() -> None:
