@@ -65,7 +65,7 @@ def candidates(population: Population, spec: PolicySpec, *, retire: float,
         counts.append((math.floor(crossing), "average sensor reaches a limit"))
     counts = [(n, w) for n, w in counts if math.isfinite(n) and n >= 1]
     made += [_fixed(n, w) for n, w in counts]
-    made += [_in_a_way(n, m, k) for n, m, k in ways if (m or k) and n >= 1]
+    made += [_in_a_way(n, m, k) for n, m, k in ways if (m or k) and n >= 1 and n > m]
     life = crossing if math.isfinite(crossing) else cap
     every = spec.check_every or tuple(c for c in NICE if 2 * c <= life)[-MOST_CHECKS:]
     left_out = []

@@ -55,7 +55,8 @@ class RetireAt:
         told = f"a {self.quantity} {self.number} or more below the sensor's own fresh value"
         if not math.isfinite(self.average):
             return told
-        return f"{told} ({self.average:.3g} {self.own_unit} or below for an average one, {self.fresh:.3g} fresh)"
+        shows = f"{self.average:.3g} {self.own_unit}".rstrip()
+        return f"{told} ({shows} or below for an average one, {self.fresh:.3g} fresh)"
 
 
 def thresholds(population: Population, every: int, spec: PolicySpec) -> tuple[Floats, str] | None:
@@ -72,7 +73,7 @@ def thresholds(population: Population, every: int, spec: PolicySpec) -> tuple[Fl
     fresh = np.where(c.start >= 0, mean[np.maximum(c.start, 0)], 0.0)
     if spec.guard is not None:
         for i, x in enumerate(population.limits):
-            limit[i] = x.threshold(spec.guard if x.relative or x.sign > 0 else 1 / spec.guard)
+            limit[i] = x.threshold(spec.guard if x.relative or x.sign > 0 else 1 / spec.guard) - population.shift[i]
         words = f"{100 * spec.guard:g} % of the limit"
     else:
         z = float(ndtri(spec.guard_confidence))
@@ -81,7 +82,8 @@ def thresholds(population: Population, every: int, spec: PolicySpec) -> tuple[Fl
         if np.any(limit <= fresh):
             return None
         for i, x in enumerate(population.limits):
-            limit[i] = upward(x, _rounded(x, float(limit[i]), float(fresh[i])))
+            moved = population.shift[i]
+            limit[i] = upward(x, _rounded(x, float(limit[i]) + moved, float(fresh[i]))) - moved
     return None if np.any(limit <= fresh) else (limit, words)
 
 
@@ -122,7 +124,7 @@ def retire_at(population: Population, threshold: Floats | None) -> tuple[RetireA
     made = []
     for i, x in enumerate(population.limits):
         fresh = float(mean[c.start[i]]) if c.start[i] >= 0 else 0.0
-        value = shown(x, float(threshold[i]))
+        value = shown(x, float(threshold[i]) + population.shift[i])
         places = max(-round(math.log10(step_of(x, fresh))), 0)
         while places < 6 and not math.isclose(value, round(value, places), rel_tol=1e-9):
             places += 1  # a share of the limit is printed as it is used

@@ -12,7 +12,7 @@ from drift.engine.crossing import fit_lines
 from drift.engine.policy import Criteria
 from drift.records import Tables
 from drift.results import Result
-from drift.retirement.groups import Exposure, Group, cap_of, make_groups
+from drift.retirement.groups import Exposure, Group, cap_of, fresh_before_start, make_groups
 from drift.retirement.limits import Limit, declared_limits, paths_of
 from drift.retirement.recalibration import Statement
 from drift.retirement.recalibration_groups import fall_limit
@@ -28,7 +28,9 @@ class Population:
     ``lines`` has shape (n_sensors, p), ``error`` (p, p) is the mean covariance of its estimation errors on ``error_df``
     degrees of freedom, ``criteria`` says what the coordinates are, ``limits`` those of the criteria that have one.
     ``fresh`` is the average fresh value of ``quantity`` (the sensitivity, or the reading where there is no reference)
-    in ``quantity_unit``.
+    in ``quantity_unit``. ``shift`` is, for each limit on the change from the fresh value, where the mean sensor's line
+    starts: its early change, which the retire-after count takes off the limit too. The limits of the criteria are less
+    it, so that lines start at 0.
     """
 
     construction: str
@@ -47,6 +49,7 @@ class Population:
     fresh: float = math.nan
     quantity: str = "sensitivity"
     quantity_unit: str = ""
+    shift: tuple[float, ...] = ()
 
     @property
     def two_level(self) -> bool:
@@ -73,7 +76,7 @@ def make_populations(wear: Result, study: Study, tables: Tables, *, exposure: Ex
     asked = limits if statement is None or own is not None else (*limits, fall_limit(study, 0.5))
     tolerance = -1 if statement is None else own if own is not None else len(limits)
     found = make_groups(asked, wear.table("occasions"), wear.table("sensitivities"), tables, exposure=exposure,
-                        pooled=False)
+                        pooled=False, fresh=fresh_before_start(wear))
     return [_population(tuple(g), len(limits), tolerance, wear, statement) for g in found]
 
 
@@ -94,7 +97,10 @@ def _population(groups: tuple[Group, ...], n_limits: int, tolerance: int, wear: 
         owner.append((i, 1))
     values = np.stack(lines, axis=1) if common else np.zeros((0, len(lines)))
     cov, error, df = _errors(groups, common, owner, wear)
-    limit = np.array([g.limit.threshold() if i < n_limits else math.inf for i, g in enumerate(groups)])
+    shift = tuple(float(g.intercept[rows].mean()) if g.limit.relative and len(rows) else 0.0
+                  for g, rows in zip(groups, at, strict=True))
+    limit = np.array([g.limit.threshold() - s if i < n_limits else math.inf
+                      for i, (g, s) in enumerate(zip(groups, shift, strict=True))])
     s = statement
     criteria = Criteria(start=np.array(start), slope=np.array(slope), limit=limit, check=cov,
                         tolerance_slope=slope[tolerance] if tolerance >= 0 else -1,
@@ -105,7 +111,7 @@ def _population(groups: tuple[Group, ...], n_limits: int, tolerance: int, wear: 
     few = "" if refusal is not None or len(common) >= 5 else "fewer than 5 sensors have lines against every limit"
     fresh, quantity, unit = _fresh(groups, common, wear)
     return Population(construction=first.construction, sensors=tuple(common), lines=values, batch=codes,
-                      fresh=fresh, quantity=quantity, quantity_unit=unit,
+                      fresh=fresh, quantity=quantity, quantity_unit=unit, shift=shift[:n_limits],
                       batch_names=first.batch_names, error=error, error_df=df, criteria=criteria,
                       limits=tuple(g.limit for g in groups[:n_limits]), groups=groups, cap=cap_of(list(groups)),
                       refused=refusal.fitness.refused if refusal is not None else few,

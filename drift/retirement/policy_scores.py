@@ -133,7 +133,7 @@ def score(found: Sequence[Candidate], rates: Rates, ever: Floats, costs: Costs, 
         ("checks", ("checks",)), ("recalibrations", ("recalibrations",)))}
     made = []
     for i, c in enumerate(found):
-        upper = float(np.quantile(ever[i], confidence))
+        upper = max(float(np.quantile(ever[i], confidence)), float(ever[i].mean()))
         breaks = broken(c.policy, upper, retire=retire, interval=interval, allowed=1 - content)
         made.append(Scored(
             candidate=c, cost=_four(money[i], money_error[i], level), breaks=breaks, cut=float(rates.cut[i]),
@@ -150,7 +150,9 @@ def _four(values: Floats, error: float, level: float) -> Four:
     if not np.isfinite(values).all():
         return _NONE
     low, high = np.quantile(values, [(1 - level) / 2, (1 + level) / 2])
-    return float(values.mean()), float(low), float(high), float(error)
+    mean = float(values.mean())
+    # Where few draws carry the mean, quantiles may leave it out; a band that lacks its own value says too much.
+    return mean, min(float(low), mean), max(float(high), mean), float(error)
 
 
 def _marked(made: list[Scored]) -> list[Scored]:

@@ -27,6 +27,8 @@ def number(value: float) -> str:
     """Three significant digits without an exponent: ``0.0631``, ``4.12``, ``1,230``."""
     if value == 0:
         return "0"
+    if abs(value) < 5e-7:
+        return "less than 0.000001"
     places = max(2 - math.floor(math.log10(abs(value))), 0)
     return f"{value:,.{min(places, 6)}f}"
 
@@ -106,9 +108,20 @@ def _without_choice(a: PolicyAnswer, study: Study, name: str) -> str:
     checked = [s for s in a.scores if s.candidate.kind == CHECKED]
     told = [f"{s.candidate.words}: {number(s.spoilt[0])} spoilt sessions, {number(s.sensors[0])} sensors and "
             f"{number(s.checks)} checks per 100 uses" for s in ([fixed] if fixed else []) + checked[-1:]]
-    lead = f"{name}: no policy compared keeps {_statements(study)}, so none is chosen"
-    at = _retire_at(checked[-1], name) if checked else ""
-    return f"{lead}. {'; '.join(told)}.{at}" if told else f"{lead}."
+    why = f" ({join_words(reasons)})" if (reasons := _why_none(a, study)) else ""
+    lead = f"{name}: no policy compared keeps {_statements(study)}{why}, so none is chosen."
+    at = f" ({' or '.join(g.short for g in checked[-1].candidate.at)})" if checked else ""
+    return f"{lead} For comparison, {'; '.join(told)}{at}." if told else lead
+
+
+def _why_none(a: PolicyAnswer, study: Study) -> list[str]:
+    """Say which count of the statements is too small for any policy."""
+    small = []
+    if a.retire is not None and a.retire.value < 1:
+        small.append("the retire-after count is 0")
+    if study.recalibration is not None and not a.interval >= 1:
+        small.append("the recalibration interval is 0" if a.interval == 0 else "there is no recalibration interval")
+    return small
 
 
 def method_of(a: PolicyAnswer) -> str:
@@ -217,6 +230,9 @@ def _of_costs(study: Study, compared: bool) -> list[Finding]:
     if not compared:
         return []
     costs, made = study.costs, free_findings(study)
+    if costs.sensor and costs.check is not None and costs.check >= costs.sensor:
+        made.append(_warn("check-dear", f"A check ({number(costs.check)}) costs no less than a new sensor "
+                          f"({number(costs.sensor)}), so replacing in place of checking is no dearer"))
     if study.recalibration is not None and costs.sensor and costs.recalibration is not None and (
             costs.recalibration >= costs.sensor):
         made.append(_warn("recalibration-dear", f"A recalibration ({number(costs.recalibration)}) costs no less than a "
@@ -243,6 +259,8 @@ def _of_one(a: PolicyAnswer, study: Study) -> list[Finding]:
     made += _of_curves(a, name, money(study.costs))
     made.append(_note("simulation", f"{name}: {a.lives:,} simulated sensors for each policy, the same for all (seed "
                       f"{a.seed}), in {a.draws} draws of the population"))
+    if chosen is None and a.scores and math.isfinite(a.scores[0].cost[0]):
+        made.append(_none_keeps(a, study, name))
     if chosen is not None:
         made.append(_note("statement", f"{name}: the statement asks that with {percent(of.confidence)} confidence at "
                           f"least {percent(of.content)} of sensors are within every continuous limit; under the chosen "
@@ -262,7 +280,13 @@ def _of_one(a: PolicyAnswer, study: Study) -> list[Finding]:
     elif a.swings:
         made.append(_note("choice-stands", f"{name}: the choice stays the same with any one cost halved or doubled"))
     failing = next((s for s in a.scores if s.candidate.kind == FAILED), None)
-    if failing is not None and failing.cut > 0.5:
+    k = failing.candidate.policy.noticed_after if failing is not None else 0
+    if failing is not None and failing.cut > 0.5 and failing.ever[0] > 0.5:
+        made.append(_warn("noticed-late", f"{name}: run to failure, {100 * failing.cut:.0f} % of simulated sensors are "
+                          f"still in use at {a.horizon} uses although {100 * failing.ever[0]:.0f} % are past a limit, "
+                          f"since a failure is noticed only after {k} spoilt sessions; its rates are those up to there",
+                          "Check sensors, or retire them after a count."))
+    elif failing is not None and failing.cut > 0.5:
         made.append(_warn("never-fails", f"{name}: {100 * failing.cut:.0f} % of simulated sensors are past no limit "
                           f"within {a.horizon} uses, so run to failure is cut off there and its rates mean little",
                           "Check sensors over more of their life."))
@@ -282,6 +306,15 @@ def _of_one(a: PolicyAnswer, study: Study) -> list[Finding]:
     return made
 
 
+def _none_keeps(a: PolicyAnswer, study: Study, name: str) -> Finding:
+    """Warn that no policy keeps the statements, and say what would let one."""
+    why = join_words(_why_none(a, study)) or "each lets too many sensors past a limit, or uses calibrations too old"
+    retired = "Check more sensors, or ask for a smaller content or confidence in [retirement]"
+    return _warn("none-keeps", f"{name}: no policy compared keeps {_statements(study)}: {why}",
+                 f"{retired}; a wider tolerance in [recalibration] allows longer intervals." if study.recalibration
+                 else f"{retired}, or compare earlier counts (retire_after in [policy]).")
+
+
 def _of_curves(a: PolicyAnswer, name: str, unit: str) -> list[Finding]:
     made = []
     retire = a.retire.value if a.retire is not None else math.nan
@@ -299,7 +332,8 @@ def _of_curves(a: PolicyAnswer, name: str, unit: str) -> list[Finding]:
                      "more in that way of working")
         elif retire >= o.age:
             price = f"; that is no later than the statement's {retire:g}, and the cheaper count stands"
-        made.append(_note("cheapest-count", f"{name}, {c.name}: the cheapest count is {o.age:g} uses at {unit} "
+        made.append(_note("cheapest-count", f"{name}, {c.name}: the cheapest count is {o.age:g} "
+                          f"{'use' if o.age == 1 else 'uses'} at {unit} "
                           f"{number(o.cost)} per use, {_flat(o.low, o.high)}{price}"))
     return made
 

@@ -426,3 +426,44 @@ def test_a_study_that_asks_for_policies_and_lacks_a_cost_is_told_before_anything
     result = CliRunner().invoke(cli, ["policy", str(folder)])
     assert result.exit_code == 1
     assert "spoilt_session is missing" in " ".join(result.output.split())
+
+
+def test_an_early_loss_counts_in_the_simulation_as_it_does_in_the_count() -> None:
+    """Sensors that lose 8 % in the first uses reach their limit earlier than their lines alone say."""
+    late = sensors(12, checks=(0.0, 5.0, 10.0, 20.0, 30.0, 40.0))
+    early = [{**r, "response": r["response"] - (0.08 if r["use"] > 0 else 0.0)} for r in late]
+    share = [next(r for r in rows_of(answer(rows, policy={"retire_after": (24,)})) if r["retire after"] == 24)
+             ["sensors ever past a limit"] for rows in (late, early)]
+    assert share[1] > 20 + share[0]
+
+
+def test_a_check_dearer_than_a_sensor_and_a_failure_noticed_late_are_said() -> None:
+    assert "check-dear" in codes(answer(costs={**COSTS, "check": 200.0}))
+    result = answer(policy={"noticed_after": 500})
+    said = next(f.message for f in result.findings if f.code == "noticed-late")
+    assert "noticed only after 500 spoilt sessions" in said
+    assert "never-fails" not in codes(result)
+
+
+def test_no_policy_that_keeps_the_statements_is_one_sentence_with_its_reason_and_a_warning() -> None:
+    for changes, why in (({"tolerance": 0.005}, "the recalibration interval is 0"),
+                         ({"limits": {"saturation_pressure": "1030 kPa"}}, "the retire-after count is 0")):
+        result = answer(**changes)
+        assert f"({why}), so none is chosen. For comparison, " in result.answer
+        warning = next(f for f in result.findings if f.code == "none-keeps")
+        assert warning.severity == "warning"
+        assert warning.mend
+        assert result.chosen() == ""
+
+
+def test_recalibrating_later_than_retiring_is_no_policy_of_its_own() -> None:
+    rows = rows_of(answer(tolerance=0.9))
+    assert not any(r["recalibrate every"] >= r["retire after"] for r in rows)
+
+
+def test_bands_hold_their_own_value() -> None:
+    for result in (usual(), with_tolerance()):
+        for r in rows_of(result):
+            assert r["cost, low"] <= r["cost per use"] <= r["cost, high"]
+            assert r["spoilt, low"] <= r["spoilt per 100"] <= r["spoilt, high"]
+            assert r["sensors ever past a limit"] <= r["ever past, upper bound"]
