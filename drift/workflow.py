@@ -302,6 +302,46 @@ def answer_budget(study: Study, asked: Mapping[str, Any], *, level: float = DEFA
                             provenance=provenance, tables=[_table_list(reading.tables)])
 
 
+def answer_calibrations(study: Study, *, cells: bool = False, level: float = DEFAULT_LEVEL, seed: int = DEFAULT_SEED,
+                        progress: Progress | None = None) -> StudyResult:
+    """Answer what a study asks of its calibration curves, or of the gains of its cells, and nothing else.
+
+    Parameters
+    ----------
+    study : Study
+    cells : bool
+        The gains of cells, from the table of exposures.
+    level, seed, progress
+        As of :func:`run_study`.
+
+    Raises
+    ------
+    DriftError
+        With every finding, when the tables cannot be used or nothing of the kind is asked.
+    """
+    from drift.ingest import read_tables
+
+    tell = progress or _silent
+    tell("reading tables", 0.0)
+    reading = read_tables(study)
+    raise_on_error(reading.findings)
+    steps = _calibration_steps(study, reading.tables, level, seed)
+    of_cells = [s for s in steps if s[0] == "gains of cells"]
+    chosen = of_cells if cells else [s for s in steps if s not in of_cells]
+    if not chosen:
+        what = "no gains of cells: [files] names no table of exposures" if cells else "for no calibration curve"
+        raise DriftError(Finding(
+            severity="error", code="nothing-asked", file="study.toml", message=f"the study asks {what}",
+            mend="Name it: exposures = \"exposures.csv\"." if cells else "Add [[calibration]] with a name"
+            + (", or say --cells for its gains of cells." if of_cells else
+               f"; 'drift calibrate {study.files.checks or 'TABLE'}' fits the curves of one table.")))
+    parts = [step((), tell) for _, step in chosen]
+    provenance = Provenance(inputs=_hashes(study, reading), seed=seed, level=level, versions=run_versions(),
+                            settings=_settings(study))
+    return StudyResult.join(parts, question=study.study.title, answer=" ".join(p.answer for p in parts),
+                            findings=reading.findings, provenance=provenance, tables=[_table_list(reading.tables)])
+
+
 def answer_plan(kind: str, asked: Mapping[str, Any], *, pilot: str | Path | None = None,
                 pilot_question: str | None = None, schedule: str | Path | None = None, level: float = DEFAULT_LEVEL,
                 studies: int = 1000, seed: int = DEFAULT_SEED, progress: Progress | None = None) -> StudyResult:
@@ -594,12 +634,12 @@ def _said_of_questions(study: Study, tables: Tables) -> tuple[Finding, ...]:
 
 def _check_result(question: str, findings: Sequence[Finding], tables: Sequence[ResultTable] = (),
                   provenance: Provenance | None = None) -> CheckResult:
-    errors = sum(f.severity == "error" for f in findings)
-    warnings = sum(f.severity == "warning" for f in findings)
-    cautions = f"{warnings} {'warning' if warnings == 1 else 'warnings'}"
-    answer = (f"The study cannot run yet: {errors} {'error' if errors == 1 else 'errors'} and {cautions}."
-              if errors else
-              f"The study can run: no error, {cautions}.")
+    from drift.report.same_faults import count_words
+
+    errors, cautions = count_words(findings), count_words(findings, "warning")
+    wrong = any(f.severity == "error" for f in findings)
+    answer = f"The study cannot run yet: {errors} and {cautions}." if wrong else (
+        f"The study can run: no error, {cautions}.")
     return CheckResult(question=question, answer=answer, findings=tuple(findings), tables=tuple(tables),
                        provenance=provenance or Provenance(versions=run_versions()))
 

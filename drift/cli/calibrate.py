@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import rich_click as click
 
 from drift.cli.deliver import Tell, deliver
-from drift.cli.options import Decorated, common, duplicates, table_argument, where
+from drift.cli.options import Decorated, common, duplicates, where
 from drift.cli.studies import _writer
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def _column(name: str, text: str) -> Callable[[Decorated], Decorated]:
 
 
 @click.command()
-@table_argument
+@click.argument("table", metavar="TABLE_OR_STUDY", type=click.Path(exists=True))
 @click.option("--cells", is_flag=True, help="The table holds readings of single cells under uniform loads: gains of "
               "cells.")
 @_column("reading", "Reading. Default: a column of that name.")
@@ -100,12 +100,17 @@ def _column(name: str, text: str) -> Callable[[Decorated], Decorated]:
 @duplicates
 @where
 @common(OUT)
-def calibrate(table: str, as_json: bool, out: str | None, seed: int | None, level: float, quiet: bool,
-              **options: Any) -> None:
+@click.pass_context
+def calibrate(context: click.Context, table: str, as_json: bool, out: str | None, seed: int | None, level: float,
+              quiet: bool, **options: Any) -> None:
     """Fit calibration curves with their bands, say what load lies behind a reading, and how the sensor errs.
 
-    With --cells: the gain of every cell from several uniform exposures, dead cells and dead lines.
+    With --cells: the gain of every cell from several uniform exposures, dead cells and dead lines. Of a study (a folder
+    with study.toml) what its [[calibration]] asks, or with --cells its gains of cells.
     """
+    if Path(table).is_dir() or table.endswith(".toml"):
+        _of_study(context, table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
+        return
     _refuse_mixtures(options)
 
     def work(tell: Tell) -> Result:
@@ -115,6 +120,29 @@ def calibrate(table: str, as_json: bool, out: str | None, seed: int | None, leve
                                                                     progress=tell))
 
     deliver("cells" if options["cells"] else "calibrate", work, as_json=as_json, quiet=quiet, write=_writer(out))
+
+
+def _of_study(context: click.Context, folder: str, options: Mapping[str, Any], *, as_json: bool, out: str | None,
+              seed: int | None, level: float, quiet: bool) -> None:
+    """Answer what a study asks of its calibrations, or of its cells; how, it says itself."""
+    from click.core import ParameterSource
+
+    given = [f"--{n.replace('_', '-')}" for n in options
+             if n != "cells" and context.get_parameter_source(n) is ParameterSource.COMMANDLINE]
+    if given:
+        raise click.UsageError(f"{' and '.join(given)} {'belongs' if len(given) == 1 else 'belong'} to one table: a "
+                               "study says under [[calibration]] and [cells] how it is done")
+    if Path(folder).is_dir() and not (Path(folder) / "study.toml").is_file():
+        raise click.UsageError(f"{folder!r} is a folder without study.toml: name the table in it")
+
+    def work(tell: Tell) -> Result:
+        from drift.study import read_study
+        from drift.workflow import DEFAULT_SEED, answer_calibrations
+
+        return answer_calibrations(read_study(folder), cells=options["cells"], level=level, progress=tell,
+                                   seed=DEFAULT_SEED if seed is None else seed)
+
+    deliver("cells" if options["cells"] else "calibrations", work, as_json=as_json, quiet=quiet, write=_writer(out))
 
 
 def _refuse_mixtures(options: Mapping[str, Any]) -> None:

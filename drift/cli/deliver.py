@@ -95,7 +95,7 @@ def _own_part(command: str, result: Result) -> Result:
 
 def fail(command: str, findings: tuple[Finding, ...], *, as_json: bool) -> NoReturn:
     """Print every finding and leave with code 1."""
-    from drift.cli.same_faults import count_words
+    from drift.report.same_faults import count_words
 
     answer = f"Nothing was {DONE.get(command, 'computed')}: {count_words(findings)}."
     if as_json:

@@ -31,7 +31,8 @@ def _share(_: click.Context, parameter: click.Parameter, value: float) -> float:
 @table_argument
 @click.option("--time", metavar="COL", default=None, help="Time of failure, or up to which a unit was still fit.")
 @click.option("--event", metavar="COL", default=None, help="What happened then: 1 failed, 0 still fit (also yes/no, "
-              "failed/censored). Without it every row failed.")
+              "failed/censored; the answer says how other words, such as broken or running, are read). Without it "
+              "every row failed.")
 @click.option("--failed", metavar="VALUE[,VALUE]", default=None, callback=_names, help="Values of --event that are "
               "failures, all others being still fit; several values are causes told apart.")
 @click.option("--from", "start", metavar="COL", default=None, help="In place of --time: the last time seen fit (empty: "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import rich_click as click
@@ -93,6 +94,29 @@ def columns_of_checks(command: Decorated) -> Decorated:
     return command
 
 
+class TableFile(click.Path):
+    """A file that holds one table; of a folder it says what to name instead."""
+
+    def __init__(self) -> None:
+        super().__init__(exists=True)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Refuse a folder."""
+        found = super().convert(value, param, ctx)
+        folder = Path(str(found))
+        if folder.is_dir():
+            tables = sorted(p.name for p in folder.iterdir() if p.suffix.lower() in TABLES and p.is_file())
+            named = f" Name one of its tables: {', '.join(str(folder / n) for n in tables[:6])}." if tables else ""
+            if (folder / "study.toml").is_file():
+                self.fail(f"{str(value)!r} is a study folder, and this command takes one table. 'drift run {value}' "
+                          f"answers what the study asks.{named}", param, ctx)
+            self.fail(f"{str(value)!r} is a folder, and this command takes one table.{named}", param, ctx)
+        return found
+
+
+TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".parquet")
+
+
 def table_argument(command: Decorated) -> Decorated:
     """Add the TABLE argument."""
-    return click.argument("table", type=click.Path(exists=True, dir_okay=False))(command)
+    return click.argument("table", type=TableFile())(command)

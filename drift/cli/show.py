@@ -203,7 +203,7 @@ def estimates_text(estimates: Sequence[Estimate]) -> str:
 
 def findings_text(findings: Sequence[Finding]) -> str:
     """Return findings grouped by severity, each with its place, value and mend; those of one kind once."""
-    from drift.cli.same_faults import faults
+    from drift.report.same_faults import faults
 
     blocks = []
     for severity in SEVERITIES:

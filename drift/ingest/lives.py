@@ -19,7 +19,7 @@ from drift.ingest.raw import RawTable
 from drift.ingest.source import locate, read_raw
 from drift.ingest.text import RefusedError
 from drift.ingest.wide import find_column
-from drift.results import Exclusion
+from drift.results import Exclusion, join_words
 from drift.study import Study, TextFormat
 
 Floats = NDArray[np.float64]
@@ -158,7 +158,7 @@ def read_lives(path: str | Path, form: LivesForm, study: Study, *, question: str
                           cause=cause, row=part.row, per=per or bracket or (header if form.time else "units of time"),
                           file=raw.file,
                           sha256=raw.sha256)
-    return LivesReading(lives=lives, read=len(raw), exclusions=exclusions, findings=())
+    return LivesReading(lives=lives, read=len(raw), exclusions=exclusions, findings=tuple(numbers.said))
 
 
 def _repeated_units(part: RawTable, name: str, numbers: _Numbers) -> None:
@@ -202,7 +202,7 @@ class _Numbers:
     """Numbers of the columns of one table; what cannot be read becomes a finding."""
 
     def __init__(self, raw: RawTable, study: Study) -> None:
-        self.raw, self.study, self.findings = raw, study, list[Finding]()
+        self.raw, self.study, self.findings, self.said = raw, study, list[Finding](), list[Finding]()
 
     def fault(self, i: int, column: str, message: str, expected: str, mend: str, code: str) -> None:
         """Report one cell."""
@@ -266,6 +266,7 @@ def _times(raw: RawTable, form: LivesForm, numbers: _Numbers) -> tuple[Floats, F
             numbers.fault(i, form.event, "it is not clear whether this is a failure", "1 (failed) or 0 (still fit), "
                           "yes or no, failed or censored", "Name the values that are failures with --failed",
                           "unknown-event")
+    _how_read(raw, form, words, failed, numbers)
     missing = sorted(w for w in form.failed if w.casefold() not in {x.casefold() for x in words})
     for word in missing:
         numbers.findings.append(Finding(severity="error", code="unknown-event", file=raw.file, column=form.event,
@@ -273,6 +274,30 @@ def _times(raw: RawTable, form: LivesForm, numbers: _Numbers) -> tuple[Floats, F
                                         expected="one of " + ", ".join(repr(w) for w in sorted(set(words))[:12]),
                                         mend="Write it as in the file"))
     return time, np.where(failed, time, np.inf), causes
+
+
+PLAIN = frozenset({"1", "0", "yes", "no", "y", "n", "true", "false", "failed", "failure", "fail", "censored"})
+
+
+def _how_read(raw: RawTable, form: LivesForm, words: Sequence[str], failed: NDArray[np.bool_], numbers: _Numbers
+              ) -> None:
+    """Say how words were read that are no plain yes or no, so that a wrong reading is seen."""
+    told, odd = [], False
+    for fate, mask in (("a failure", failed), ("still fit", ~failed)):
+        count: dict[str, int] = {}
+        for word, inside in zip(words, mask.tolist(), strict=True):
+            if inside and (form.failed or word.casefold().removesuffix(".0") not in PLAIN):
+                count[word] = count.get(word, 0) + 1
+        odd |= fate == "still fit" and any(w.casefold() in FAILED_WORDS for w in count)
+        if count:
+            shown = [f"{w!r} ({n} {'row' if n == 1 else 'rows'})" for w, n in count.items()]
+            told.append(f"{join_words(shown)} as {fate}")
+    if told:
+        numbers.said.append(Finding(
+            severity="warning" if odd else "note", code="event-words", file=raw.file, column=form.event,
+            message=f"read were {' and '.join(told)}",
+            mend="Name all values that are failures with --failed where that is wrong." if odd or not form.failed else
+            ""))
 
 
 def observed(lower: Sequence[float] | Floats, upper: Sequence[float] | Floats, *, cause: Sequence[str] | None = None,

@@ -153,7 +153,7 @@ def test_drift_counts_from_the_check_that_makes_the_calibration() -> None:
     # The same wear takes the same pressure away whichever check made the calibration.
     assert late.estimate("pressure").value == pytest.approx(plain.estimate("pressure").value, rel=0.02)
     assert any("calibrated at the first checks that count, at 10," in f.message for f in late.findings)
-    with pytest.raises(DriftError, match=r"no check at or before use 3|has a check that counts at or before use 3"):
+    with pytest.raises(DriftError, match="counts at or before use 3"):
         made({"use": 3}, start=10)
 
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from drift.cli.same_faults import count_words, faults
 from drift.errors import Finding
+from drift.report.same_faults import count_words, faults
 from drift.validation import capped
 
 Drift = Callable[..., Result]

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from drift.errors import Finding
+from drift.errors import Finding, Severity
 from drift.validation import ranges
 
 _FOLDED = re.compile(r"the same in \d+ more rows \(\d+ in all\): ([\d, -]+)")
@@ -53,10 +53,10 @@ def faults(findings: Sequence[Finding]) -> list[Fault]:
     first: dict[object, Finding] = {}
     rows: dict[object, list[int]] = {}
     keyed: list[tuple[Finding, object]] = []
-    for f in dict.fromkeys(findings):
+    for f in dict.fromkeys(replace(f, question=None) for f in findings):  # the question is not printed
         folded = _FOLDED.match(f.message) if f.row is None else None
         located = f.row is not None or folded is not None
-        key: object = (f.severity, f.code, f.file, f.column, f.question, f.mend) if located else f
+        key: object = (f.severity, f.code, f.file, f.column, f.mend) if located else f
         keyed.append((f, key))
         first.setdefault(key, f)
         rows.setdefault(key, []).extend(_rows(folded.group(1)) if folded else [] if f.row is None else [f.row])
@@ -78,9 +78,9 @@ def _rows(text: str) -> list[int]:
     return found
 
 
-def count_words(findings: Sequence[Finding]) -> str:
-    """Count the errors among findings as they are printed: ``1 error in 48 rows``."""
-    shown = faults([f for f in findings if f.severity == "error"])
+def count_words(findings: Sequence[Finding], severity: Severity = "error") -> str:
+    """Count the errors (or warnings) among findings as they are printed: ``1 error in 48 rows``."""
+    shown = faults([f for f in findings if f.severity == severity])
     n, rows = len(shown), sum(max(1, len(x.rows)) for x in shown)
-    words = f"{n} {'error' if n == 1 else 'errors'}"
+    words = f"{n or 'no'} {severity}{'s' * (n > 1)}"
     return words if rows == n else f"{words} in {rows} places" if n > 1 else f"{words} in {rows} rows"
