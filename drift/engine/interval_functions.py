@@ -90,6 +90,12 @@ def _wide(low: float, high: float) -> Interval:
     return widened(low, high, relative=ERROR)
 
 
+def _as_tabled(low: float, high: float, decimals: tuple[int, ...]) -> Interval:
+    """Return a range of factors with the values that tables print for its ends: 1.96, 1.645 or 1.64, 2.776."""
+    ends = [round(x, d) for x in (low, high) for d in decimals if math.isfinite(x)]
+    return _wide(min(low, *ends), max(high, *ends)) if ends else _wide(low, high)
+
+
 def fq(level: Interval, df1: Interval, df2: Interval) -> Interval:
     """F quantile of a two-sided interval; needs one level and one pair of degrees of freedom."""
     if not (is_point(level) and is_point(df1) and is_point(df2)) or df1[0] <= 0 or df2[0] <= 0 or not 0 < level[0] < 1:
@@ -108,14 +114,14 @@ def tq(level: Interval, df: Interval) -> Interval:
     """Two-sided t factor: grows with the level, falls with the degrees of freedom."""
     if df[1] <= 0 or level[0] <= 0 or level[1] >= 1:
         return (0.0, inf)
-    return _wide(t_quantile(level[0], df[1]), t_quantile(level[1], max(df[0], 0.0)))
+    return _as_tabled(t_quantile(level[0], df[1]), t_quantile(level[1], max(df[0], 0.0)), (3,))
 
 
 def zq(level: Interval) -> Interval:
     """Two-sided normal factor."""
     if level[0] <= 0 or level[1] >= 1:
         return (0.0, inf)
-    return _wide(z_quantile(level[0]), z_quantile(level[1]))
+    return _as_tabled(z_quantile(level[0]), z_quantile(level[1]), (2, 3))
 
 
 def chi_upper(level: Interval, df: Interval) -> Interval:

@@ -21,6 +21,9 @@ CONVENTIONS: dict[str, tuple[str, ...]] = {
 }
 DESIGNS = ("complete", "incomplete", "mixed model")
 LEVELS = (0.95, 0.90, 0.99)
+# Programs and authors print 0 where an estimate, or the lower end of its interval, is negative.
+CUT_AT_ZERO = frozenset(("var_units", "var_raters", "share_units", "share_raters", "s_L", "icc", "icc_1", "icc_k",
+                         "icc_c1", "icc_ck", "icc_a1", "icc_ak", "icc_m", "alpha"))
 
 
 @dataclass(frozen=True)
@@ -72,10 +75,12 @@ class Claim:
         return ", ".join(p for p in (self.table, self.group) if p)
 
     def interval(self, *, rounding: Rounding | None = None, extra: float = 0.0) -> Interval:
-        """Return what it can stand for; a printed zero of a variance component may stand for a cut-off negative one."""
+        """Return what it can stand for; a printed zero of a component or coefficient may be a negative one cut off."""
         low, high = self.printed.interval(rounding or self.rounding, extra=extra)
-        if self.symbol in ("var_units", "var_raters", "share_units", "share_raters", "s_L") and low <= 0.0 <= high:
+        if self.symbol.partition("__")[0] in CUT_AT_ZERO and low <= 0.0 <= high:
             low = float("-inf")
+            if self.symbol == "icc_ak":  # which has a pole: cut off may be what lies above 1
+                high = float("inf")
         if self.symbol.partition("__")[0] in ("usl", "lsl"):
             return (low, high)
         try:

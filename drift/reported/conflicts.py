@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from drift.engine.intervals import EmptyIntervalError, Interval
 from drift.reported.claims import Claim
-from drift.reported.judging import Verdict, accuses, instance
+from drift.reported.judging import Verdict, accuses, coarser, instance
 from drift.reported.places import Place
 from drift.reported.propagation import Net, consistent, net_of, propagate
 from drift.reported.relation import Relation
@@ -117,7 +117,7 @@ def _chains(place: Place, relations: Sequence[Relation], failing: frozenset[str]
         if consistent(net):
             break
         least, small = _smallest(here, relations, failing, net)
-        wider = {id(c): 1.0 for c in least}
+        wider = {**{id(c): 1.0 for c in least}, **coarser(place, least)}
         found.append(Conflict(place, least, tuple(m.relation for m in small.instances),
                               remark=consistent(small, wider=wider)))
         # The number that stands in most sets goes first, so that the next set is another one.

@@ -23,7 +23,9 @@ EXCHANGED: tuple[frozenset[str], ...] = (
                                                                                           "f_raters")),
     frozenset(("ms_units", "ms_raters", "ms_error", "ms_within")), frozenset(("s_r", "s_R")),
     frozenset(("ev", "av", "pv")))
-INTERVAL_RELATIONS = (9, 10, 21, 26, 35, 42)
+INTERVAL_RELATIONS = (9, 10, 11, 21, 26, 27, 35, 42)
+# No interval of an estimate, but a number made with a factor that has a level.
+FACTORS = {18: "mdc", 24: "the limits of agreement", 41: "coverage factor"}
 
 
 @dataclass(frozen=True)
@@ -49,13 +51,20 @@ def detections(place: Place, relations: Sequence[Relation], verdicts: Sequence[V
 def _levels(place: Place, verdicts: Sequence[Verdict]) -> Iterator[Detection]:
     """Find intervals whose width is that of another level."""
     told: set[str] = set()
+    done: set[int] = set()
     for v in verdicts:
-        if v.relation.number not in INTERVAL_RELATIONS or v.status in ("agrees", "uninformative"):
+        factor = v.relation.number in FACTORS
+        if not (factor or v.relation.number in INTERVAL_RELATIONS) or v.status in ("agrees", "uninformative"):
             continue
         text = v.convention or v.hint
         if "a level of" not in text:
             continue
         level = text.split("a level of ")[1].split(" %")[0]
+        if factor:
+            if v.relation.number not in done:
+                done.add(v.relation.number)
+                yield _level_of_a_factor(place, v, level)
+            continue
         ends = [c for c in v.claims if c.symbol.endswith(("__low", "__high"))]
         base = ends[0].symbol.partition("__")[0] if ends else ""
         if base in told or not ends:
@@ -66,6 +75,17 @@ def _levels(place: Place, verdicts: Sequence[Verdict]) -> Iterator[Detection]:
         one_sided = (" A one-sided 95 % bound on each side has that width." if level == "90" else "")
         yield Detection("level", place, tuple(ends), f"The interval of {title(base)}, {beside}, has the width of a "
                         f"{level} % interval.{one_sided}")
+
+
+def _level_of_a_factor(place: Place, v: Verdict, level: str) -> Detection:
+    """Say that a number made with a factor fits the factor of another level."""
+    of = "mdc" if v.relation.number == 18 else ""
+    name = (v.target.name if of and v.target else FACTORS[v.relation.number])
+    stated = filled_level(place, v.target.symbol if of and v.target else "loa")
+    beside = f"called {100 * stated:g} %" if stated else "without a stated level"
+    verb = "have" if name.startswith("the limits") else "has"
+    return Detection("level", place, v.claims, f"{name[0].upper()}{name[1:]}, {beside}, {verb} the factor of a "
+                     f"{level} % level.")
 
 
 def _independence(place: Place, verdicts: Sequence[Verdict]) -> Iterator[Detection]:

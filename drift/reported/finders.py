@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from drift.engine.intervals import Interval
 from drift.reported import finders_agreement as of_agreement
 from drift.reported import finders_counts as of_counts
+from drift.reported import finders_interval as of_interval
 from drift.reported import finders_lists as of_lists
 from drift.reported.claims import Claim
 from drift.reported.found import close, verdict
@@ -82,7 +83,7 @@ def grade_words(relation: Relation, place: Place) -> Iterator[Verdict]:
 FINDERS: dict[str, Callable[[Relation, Place], Iterator[Verdict]]] = {
     "inside_own_interval": inside_own_interval, "printed_twice": printed_twice, "negative_by_reml": negative_by_reml,
     "grade_words": grade_words,
-    "agreement_interval": of_agreement.agreement_interval, "share_outside_whole": of_agreement.share_outside_whole,
+    "agreement_interval": of_interval.agreement_interval, "share_outside_whole": of_agreement.share_outside_whole,
     "most_outside": of_agreement.most_outside, "bias_interval_inside": of_agreement.bias_interval_inside,
     "independence": of_agreement.independence, "limit_against_bias": of_agreement.limit_against_bias,
     "rms_of_unit_cvs": of_lists.rms_of_unit_cvs, "mandel_h": of_lists.mandel_h, "mandel_k": of_lists.mandel_k,

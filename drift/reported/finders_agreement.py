@@ -1,14 +1,12 @@
-"""Finders for limits of agreement: points outside, independence, the interval of ICC(A,1)."""
+"""Finders for limits of agreement: points outside, independence."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from itertools import product
 
-from drift.engine.interval_functions import f_quantile, t_quantile
+from drift.engine.interval_functions import t_quantile
 from drift.engine.intervals import Interval
-from drift.reported.claims import Claim
 from drift.reported.found import close, verdict
 from drift.reported.judging import Verdict
 from drift.reported.places import ASSUMED_LEVEL, Place, interval_of
@@ -28,29 +26,40 @@ def level_of(place: Place, symbol: str) -> tuple[float, bool]:
     return (float(claims[0].printed.value), True) if claims else (ASSUMED_LEVEL, False)
 
 
+def wholes(place: Place) -> list[tuple[int, str]]:
+    """Return the counts that a share can be of, the units first, each in words."""
+    n, k = whole(place, "n"), whole(place, "k")
+    named = [(n, ""), (whole(place, "n_pairs"), "all pairs"), (whole(place, "n_readings"), "all readings"),
+             (n * k if n and k else None, "all n x k readings")]
+    return [(count, said) for count, said in named if count]
+
+
+def fits_share(a: Interval, n: int) -> bool:
+    """Tell whether a whole number of n lies within a share."""
+    return math.floor(a[1] * n + 1e-9) >= math.ceil(a[0] * n - 1e-9)
+
+
 def share_outside_whole(relation: Relation, place: Place) -> Iterator[Verdict]:
-    """Hold a share of n points against whole numbers of points."""
+    """Hold a share of n points against whole numbers of points; where units were measured again, of all points."""
     n, claims = whole(place, "n"), place.single.get("outside_share", ())
     if n is None or not claims:
         return
-    yield _whole_share(relation, place, claims[0], place.single["n"][0], n)
-
-
-def _whole_share(relation: Relation, place: Place, claim: Claim, count: Claim, n: int) -> Verdict:
-    low, high = interval_of(claim)
-    nearest = round(float(claim.printed.value) * n)
-    needed = ((nearest / n), (nearest / n))
-    return verdict(relation, place, (claim, count), math.floor(high * n + 1e-9) >= math.ceil(low * n - 1e-9),
-                   needed=needed, target=claim, accusing=True, near=close(claim, needed),
-                   says_nothing=1.0 / n <= high - low)
+    claim, a = claims[0], interval_of(claims[0])
+    other = next((said for count, said in wholes(place) if said and fits_share(a, count)), "")
+    nearest = round(float(claim.printed.value) * n) / n
+    yield verdict(relation, place, (claim, place.single["n"][0]), fits_share(a, n), needed=(nearest, nearest),
+                  target=claim, accusing=True, near=close(claim, (nearest, nearest)),
+                  convention=f"a share of {other}" if other else "", says_nothing=1.0 / n <= a[1] - a[0])
 
 
 def most_outside(relation: Relation, place: Place) -> Iterator[Verdict]:
     """No more than (n - 1)/c^2 of n values can lie more than c SDs (divisor n - 1) from their mean."""
-    n = whole(place, "n")
+    units = whole(place, "n")
     claim = next((place.single[s][0] for s in ("outside", "outside_share") if s in place.single), None)
-    if n is None or claim is None:
+    if units is None or claim is None:
         return
+    # With several points a unit the bound is one for points, and only where their SD is that of all of them.
+    n = max(units, whole(place, "n_pairs") or 0, whole(place, "n_readings") or 0)
     limits = ("loa_low", "loa_high", "sd_diff")
     c = 2.0 if place.stated(limits, "factor") == {"2"} else 1.96
     known = place.stated(limits, "divisor") == {"n-1"}
@@ -60,7 +69,8 @@ def most_outside(relation: Relation, place: Place) -> Iterator[Verdict]:
     scale = n if claim.symbol == "outside_share" else 1
     low = interval_of(claim)[0] * scale
     needed: Interval = (0.0, most / scale)
-    accusing = known and bool(place.stated(limits, "factor") & {"1.96", "2"})
+    accusing = known and n == units and (whole(place, "k") or 2) == 2 and bool(
+        place.stated(limits, "factor") & {"1.96", "2"})
     yield verdict(relation, place, (claim, place.single["n"][0]), low <= most, needed=needed, target=claim,
                   accusing=accusing)
 
@@ -72,7 +82,7 @@ def bias_interval_inside(relation: Relation, place: Place) -> Iterator[Verdict]:
     if n is None or any(s not in place.single for s in needed):
         return
     level, stated = level_of(place, "bias")
-    if level > 0.991 or n < (6 if level > 0.951 else 4):
+    if level > 0.991 or n < (6 if level > 0.951 else 4) or level_of(place, "loa")[0] < 0.949:
         return
     low, high, bottom, top = (place.single[s][0] for s in needed[:4])
     fits = interval_of(low)[1] >= interval_of(bottom)[0] and interval_of(high)[0] <= interval_of(top)[1]
@@ -125,36 +135,3 @@ def limit_against_bias(relation: Relation, place: Place) -> Iterator[Verdict]:
                       accusing=one[1] and two[1] and place.stated(("bias__low",), "method") == {"t"},
                       hint=f"The interval of the {title(limit)} is narrower than that of the bias, although a limit is "
                       "known less well.")
-
-
-def agreement_interval(relation: Relation, place: Place) -> Iterator[Verdict]:
-    """Recompute the interval of ICC(A,1) by F with Satterthwaite degrees of freedom (McGraw and Wong 1996)."""
-    n, k = whole(place, "n"), whole(place, "k")
-    ends = [place.single.get(f"icc_a1__{e}", ()) for e in ("low", "high")]
-    if n is None or k is None or not all(ends) or "f_raters" not in place.single or "icc_a1" not in place.single:
-        return
-    a, j = interval_of(place.single["icc_a1"][0]), interval_of(place.single["f_raters"][0])
-    level, _ = level_of(place, "icc_a1")
-    made = [_satterthwaite(x, y, n, k, level) for x, y in product((*a, sum(a) / 2), (*j, sum(j) / 2)) if x < 1]
-    if not made:
-        return
-    claims = (place.single["icc_a1"][0], ends[0][0], ends[1][0], place.single["f_raters"][0])
-    lows: Interval = (min(m[0] for m in made), max(m[0] for m in made))
-    highs: Interval = (min(m[1] for m in made), max(m[1] for m in made))
-    low, high = interval_of(ends[0][0]), interval_of(ends[1][0])
-    one = low[0] <= lows[1] and low[1] >= lows[0]
-    two = high[0] <= highs[1] and high[1] >= highs[0]
-    target, needed = (ends[1][0], highs) if one else (ends[0][0], lows)
-    yield verdict(relation, place, claims, one and two, needed=needed, target=target, accusing=False,
-                  near=(one or close(ends[0][0], lows)) and (two or close(ends[1][0], highs)),
-                  hint="Another method (pivotal, mean squares, bootstrap) may have been used.")
-
-
-def _satterthwaite(rho: float, fj: float, n: int, k: int, level: float) -> tuple[float, float]:
-    a = k * rho / (n * (1 - rho))
-    b = 1 + k * rho * (n - 1) / (n * (1 - rho))
-    v = (a * fj + b) ** 2 / ((a * fj) ** 2 / (k - 1) + b ** 2 / ((n - 1) * (k - 1)))
-    f = (rho * (k * (fj - 1) / n + k - 1) + 1) / (1 - rho)  # relation 3a turned round
-    rest = k * fj + k * n - k - n
-    lower, upper = f_quantile(level, n - 1, v), f_quantile(level, v, n - 1)
-    return n * (f - lower) / (lower * rest + n * f), n * (upper * f - 1) / (rest + n * upper * f)

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from drift.engine import intervals as iv
 from drift.engine.intervals import Interval
 from drift.reported.claims import Claim
-from drift.reported.finders_agreement import whole
+from drift.reported.finders_agreement import fits_share, whole, wholes
 from drift.reported.finders_lists import claims_by_item, total
 from drift.reported.found import close, verdict
 from drift.reported.judging import Verdict
@@ -28,16 +28,23 @@ def _means(place: Place) -> Iterator[tuple[Claim, int, str]]:
     """Return means with the number of readings behind each and the symbol of its SD."""
     readings = whole(place, "n_readings")
     n, k = whole(place, "n"), whole(place, "k")
+    # Where every number is itself a mean, of m readings or of repeats, the grid is that much finer.
+    finer = (whole(place, "m") or 1) * (whole(place, "repeats") or 1)
     for symbol in MEANS:
         for claim in place.single.get(symbol, ()):
             # Where every unit is a mean of k readings the grid is k times as fine, which no check may overlook.
             count = readings if readings and symbol == "mean" else n * k if n and k else n
             if count:
-                yield claim, count, SDS[symbol]
+                yield claim, count * finer, SDS[symbol]
     sizes = claims_by_item(place.several.get("group_n", ()))
     for claim in place.several.get("group_mean", ()):
         if claim.item in sizes:
-            yield claim, int(sizes[claim.item].printed.value), "group_sd"
+            yield claim, int(sizes[claim.item].printed.value) * finer, "group_sd"
+
+
+def _averaged(place: Place) -> bool:
+    """Tell whether numbers are means of an unknown grid: m is not said, or more than one."""
+    return whole(place, "m") != 1
 
 
 def mean_of_steps(relation: Relation, place: Place) -> Iterator[Verdict]:
@@ -45,21 +52,23 @@ def mean_of_steps(relation: Relation, place: Place) -> Iterator[Verdict]:
     q = _step(place)
     if q is None:
         return
-    for claim, n, _ in _means(place):
+    for claim, n, symbol in _means(place):
         low, high = interval_of(claim)
         grid = q / n
         nearest = round(float(claim.printed.value) / grid) * grid
         fits = math.floor(high / grid + 1e-9) >= math.ceil(low / grid - 1e-9)
         yield verdict(relation, place, (claim, place.single["step"][0]), fits, needed=(nearest, nearest), target=claim,
-                      accusing=True, near=close(claim, (nearest, nearest)),
+                      accusing=not _averaged(place) and symbol != "sd_diff", near=close(claim, (nearest, nearest)),
                       says_nothing=grid <= float(claim.printed.unit),
-                      hint=f"A mean of {n} readings in steps of {q:g} moves in steps of {grid:.3g}.")
+                      hint=f"A mean of {n} readings in steps of {q:g} moves in steps of {grid:.3g}"
+                      + (", unless each of them is a mean itself." if _averaged(place) else "."))
 
 
 def sd_of_steps(relation: Relation, place: Place) -> Iterator[Verdict]:
     """Hold an SD against sums of squares in whole steps of q^2, odd or even as the sum is."""
     q = _step(place)
-    if q is None or (whole(place, "k") and not whole(place, "n_readings")):
+    if q is None or (whole(place, "k") and not whole(place, "n_readings")) or (whole(place, "m") or 1) > 1 or (
+            whole(place, "repeats") or 1) > 1:
         return
     sds = claims_by_item(place.several.get("group_sd", ()))
     for claim, n, symbol in _means(place):
@@ -68,7 +77,10 @@ def sd_of_steps(relation: Relation, place: Place) -> Iterator[Verdict]:
             continue
         fits, tried = _sum_of_squares(interval_of(claim), interval_of(sd), n, q)
         near, _ = _sum_of_squares(interval_of(claim), interval_of(sd, extra=1.0), n, q)
-        yield verdict(relation, place, (claim, sd, place.single["step"][0]), fits, target=sd, accusing=True, near=near,
+        # An SD with divisor n has another sum of squares.
+        accusing = not _averaged(place) and symbol != "sd_diff" and sd.conventions.get("divisor") == "n-1"
+        yield verdict(relation, place, (claim, sd, place.single["step"][0]), fits, target=sd, accusing=accusing,
+                      near=near,
                       says_nothing=tried > 1, hint="No whole sum of squares gives this SD beside this mean.")
 
 
@@ -101,7 +113,12 @@ def group_means(relation: Relation, place: Place) -> Iterator[Verdict]:
     needed = iv.divide(total(parts), (count, count))
     yield verdict(relation, place, (claim, *means.values(), *sizes.values()),
                   needed[0] <= interval_of(claim)[1] and needed[1] >= interval_of(claim)[0], needed=needed,
-                  target=claim, accusing=True, near=close(claim, needed))
+                  target=claim, accusing=_all_there(place, count), near=close(claim, needed))
+
+
+def _all_there(place: Place, count: float) -> bool:
+    """Tell whether the groups are all there are: their sizes make the printed n or N."""
+    return int(count) in (whole(place, "n"), whole(place, "n_readings"))
 
 
 def group_sds(relation: Relation, place: Place) -> Iterator[Verdict]:
@@ -124,7 +141,8 @@ def group_sds(relation: Relation, place: Place) -> Iterator[Verdict]:
     claim = claims[0]
     meets = needed[0] <= interval_of(claim)[1] and needed[1] >= interval_of(claim)[0]
     yield verdict(relation, place, (claim, *means.values(), *sds.values(), *sizes.values()), meets, needed=needed,
-                  target=claim, accusing=claim.conventions.get("divisor") == "n-1" or claim.symbol == "sd_all",
+                  target=claim, accusing=_all_there(place, count) and (
+                      claim.conventions.get("divisor") == "n-1" or claim.symbol == "sd_all"),
                   near=close(claim, needed))
 
 
@@ -150,11 +168,19 @@ def percentages_whole(relation: Relation, place: Place) -> Iterator[Verdict]:
         low, high = interval_of(claim)
         bottom, top = math.ceil(low * n / 100 - 1e-9), math.floor(high * n / 100 + 1e-9)
         nearest = 100.0 * round(float(claim.printed.value) * n / 100) / n
+        other = ""
         beside = counts.get(claim.item)
         fits = bottom <= top
+        if beside is None:
+            other = next((said for count, said in wholes(place)
+                          if said and fits_share((low / 100, high / 100), count)), "")
         claims: tuple[Claim, ...] = (claim, place.single["n"][0])
         if beside is not None:
             value = int(beside.printed.value)
             nearest, fits, claims = 100.0 * value / n, bottom <= value <= top, (claim, beside, place.single["n"][0])
+        if beside is not None and not fits:
+            value = float(beside.printed.value)
+            other = next((said for count, said in wholes(place) if said and low <= 100.0 * value / count <= high), "")
         yield verdict(relation, place, claims, fits, needed=(nearest, nearest), target=claim, accusing=True,
-                      near=close(claim, (nearest, nearest)), says_nothing=beside is None and 100.0 / n <= high - low)
+                      near=close(claim, (nearest, nearest)), convention=f"a percentage of {other}" if other else "",
+                      says_nothing=beside is None and 100.0 / n <= high - low)

@@ -67,13 +67,15 @@ def _mandel(relation: Relation, place: Place, symbol: str, *, bound: object, squ
     made = total([iv.power(interval_of(c), 2) for c in parts])
     wanted = float(squares(p))
     middle = total([interval_of(c) for c in parts])
+    # With unequal numbers of readings h is taken from a weighted mean, and the sums are others.
+    equal = place.design == "complete"
     fits = made[0] <= wanted <= made[1] and (not sums or middle[0] <= 0.0 <= middle[1])
     wider = total([iv.power(interval_of(c, extra=1 / len(parts)), 2) for c in parts])
     wide_middle = total([interval_of(c, extra=1 / len(parts)) for c in parts])
     near = wider[0] <= wanted <= wider[1] and (not sums or wide_middle[0] <= 0.0 <= wide_middle[1])
     hint = (f"The squares add up to {made[0]:.4g} to {made[1]:.4g}, and should to {wanted:g}"
             + (f"; the sum is {middle[0]:.3g} to {middle[1]:.3g}, and should be 0." if sums else "."))
-    yield verdict(relation, place, parts, fits, accusing=True, near=near, hint=hint)
+    yield verdict(relation, place, parts, fits, accusing=equal, near=near, hint=hint)
 
 
 def combined(relation: Relation, place: Place) -> Iterator[Verdict]:
@@ -113,10 +115,14 @@ def effective_freedom(relation: Relation, place: Place) -> Iterator[Verdict]:
 
 
 def kaplan_meier(relation: Relation, place: Place) -> Iterator[Verdict]:
-    """Each Kaplan-Meier value is the one before times 1 - d/n with a whole d."""
+    """Each Kaplan-Meier value is the one before times 1 - d/n with a whole d.
+
+    Where rows are left out, as in the numbers at risk below a curve, it is several such steps.
+    """
     values = place.several.get("survival", ())
     risk = {c.item: c for c in place.several.get("at_risk", ())}
     before: Interval = (1.0, 1.0)
+    above = whole(place, "n")
     for claim in values:
         if claim.item not in risk:
             return
@@ -125,11 +131,32 @@ def kaplan_meier(relation: Relation, place: Place) -> Iterator[Verdict]:
         held = [iv.multiply(before, (1 - d / n, 1 - d / n)) for d in range(n + 1)] if n else []
         met = [b for b in held if _meets(a, b)]
         near = bool(held) and any(close(claim, b) for b in held)
+        skipped = () if met else _between(before, above, n)
+        said = "steps between the printed times" if any(_meets(a, b) for b in skipped) else ""
         nearest = min(held, key=lambda b: abs(0.5 * (b[0] + b[1]) - float(claim.printed.value))) if held else a
         yield verdict(relation, place, (claim, risk[claim.item]), bool(met), needed=nearest, target=claim,
-                      accusing=True, near=near)
+                      accusing=bool(skipped), near=near, convention=said)
+        above = n
         # What follows stands on what is printed, so that one slip is found once.
         before = a if not met else (max(a[0], min(b[0] for b in met)), min(a[1], max(b[1] for b in met)))
+
+
+MOST_SKIPPED = 12
+
+
+def _between(before: Interval, above: int | None, n: int) -> tuple[Interval, ...]:
+    """Return all values that units leaving between two printed times can give; nothing where they are too many.
+
+    A unit that leaves as the j-th from the end takes (j - 1)/j if it failed, and 1 if it was only lost to sight; ties
+    multiply to 1 - d/n. After the time itself anything from none to all n may have failed.
+    """
+    if above is None or above < n or above - n > MOST_SKIPPED:
+        return ()
+    products = {1.0}
+    for j in range(above, n, -1):
+        products |= {round(p * (j - 1) / j, 15) for p in products}
+    return tuple(iv.multiply(before, (p * (1 - d / n) * (1 - 1e-12), p * (1 - d / n) * (1 + 1e-12)))
+                 for p in products for d in range(n + 1)) if n else ()
 
 
 def claims_by_item(claims: Sequence[Claim]) -> dict[str, Claim]:

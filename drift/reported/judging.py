@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
 from typing import Literal
@@ -12,15 +12,18 @@ from drift.engine.interval_equations import Box, Equation, equation, excluded
 from drift.engine.interval_narrowing import narrow, narrow_ends
 from drift.engine.intervals import EmptyIntervalError, Interval, hull, width
 from drift.reported.claims import Claim
-from drift.reported.places import ASSUMED_LEVEL, Place, interval_of, level_names, other_levels, variables
+from drift.reported.places import ASSUMED_LEVEL, Place, interval_of, is_exact, level_names, other_levels, variables
 from drift.reported.relation import Case, Relation
-from drift.reported.vocabulary import domain
+from drift.reported.vocabulary import domain, quantities
 
 Status = Literal["agrees", "conflicts", "only under a convention", "question", "last digit", "uninformative"]
 STATUSES: tuple[Status, ...] = ("conflicts", "question", "only under a convention", "last digit", "agrees",
                                 "uninformative")
 SPLITS = 6
-PAIRED = (24, 25, 26, 28, 33)
+PAIRED = (20, 24, 25, 26, 28, 33)
+FREEDOMS = (13, 14)
+BY_COUNTS = (26,)
+OTHER_WAYS = frozenset(("bootstrap", "other"))
 NO_RANGE: Interval = (-inf, inf)
 
 
@@ -126,12 +129,19 @@ def accuses(made: Instance, place: Place) -> bool:
     relation = made.relation
     if relation.kind in ("A", "V") or (relation.kind == "B" and place.design != "complete"):
         return False
+    if place.design != "complete" and "k" in made.names:
+        return False  # the k of its formulas is a mean number of measurements, or none
     if place.design == "incomplete" and relation.number in PAIRED:
         return False  # means and SDs may be of other people than the differences
+    if relation.number in FREEDOMS and any(_in_parts(n, place) for n in made.names if n.startswith("df_")):
+        return False  # degrees of freedom that are no whole numbers: corrected, Satterthwaite's, or with gaps
+    if relation.number == 24 and place.stated(("loa_low", "loa_high"), "method") & OTHER_WAYS:
+        return False  # percentiles are not symmetric
     if relation.number == 42 and place.design == "mixed model":
         return False  # t, degrees of freedom and R squared of a mixed model are tied otherwise
-    # A usual way that could not be tried, for want of n, leaves the question open.
-    if any(c.usual and c.extra and c not in made.cases and _open(c, made, place) for c in relation.cases):
+    # A way that could not be tried, for want of n or k, leaves the question open.
+    if any(c.extra and (c.usual or "divisor" in c.convention or relation.number in BY_COUNTS)
+           and c not in made.cases and _open(c, made, place) for c in relation.cases):
         return False
     levels = level_names(made.names)
     known = bool(place.stated(made.names, "factor") & {"1.96", "2"}) or all(n in place.single for n in levels)
@@ -143,7 +153,12 @@ def accuses(made: Instance, place: Place) -> bool:
             return False
     if not known:
         return False
-    return relation.kind != "N" or bool(relation.needs) or bool(place.stated(made.names, "method"))
+    return relation.kind != "N" or bool(relation.needs) or bool(place.stated(made.names, "method") - OTHER_WAYS)
+
+
+def _in_parts(name: str, place: Place) -> bool:
+    """Tell whether a number is printed with digits behind the point, be they zeros."""
+    return any(c.printed.decimals > 0 for c in place.single.get(name, ()))
 
 
 def _open(case: Case, made: Instance, place: Place) -> bool:
@@ -151,12 +166,13 @@ def _open(case: Case, made: Instance, place: Place) -> bool:
     return all(not (said := place.stated(_for_key(made.names, k), k)) or w in said for k, w in case.convention.items())
 
 
-def filled(made: Instance, box: Mapping[str, Interval], *, level: float | None = None) -> Box:
-    """Return the box of a relation: printed numbers, levels, and what is not printed."""
+def filled(made: Instance, box: Mapping[str, Interval], *, level: float | None = None, only: str = "") -> Box:
+    """Return the box of a relation: printed numbers, levels (all, or only one, as another), what is not printed."""
     found: Box = {}
     for name in made.names:
-        if name.endswith("__level") and (level is not None or name not in box):
-            x = ASSUMED_LEVEL if level is None else level
+        other = level if only in ("", name) else None
+        if name.endswith("__level") and (other is not None or name not in box):
+            x = ASSUMED_LEVEL if other is None else other
             found[name] = (x, x)
         else:
             found[name] = box.get(name, domain(name))
@@ -276,8 +292,8 @@ def _otherwise(made: Instance, place: Place, box: Box) -> tuple[str, str]:
     if levels:
         used = box[levels[0]][0]
         for level in other_levels(used):
-            case = first_possible(made, made.usual, filled(made, place.printed, level=level))
-            if case is not None:
+            if any(first_possible(made, made.usual, filled(made, place.printed, level=level, only=only)) is not None
+                   for only in (*levels, "")):
                 said = f"a level of {100 * level:.3g} %"
                 if all(n not in place.single for n in levels):
                     return said, ""
@@ -292,7 +308,36 @@ def _otherwise(made: Instance, place: Place, box: Box) -> tuple[str, str]:
     cut = filled(made, place.box(rounding="truncation"))
     if first_possible(made, made.usual, cut) is not None:
         return "digits cut off instead of rounded", ""
+    coarse = coarser(place, [c for n in made.names for c in place.single.get(n, ())])
+    if coarse and first_possible(made, made.cases, filled(made, place.box(wider=coarse))) is not None:
+        return "whole numbers rounded to tens or more", ""
     return "", ""
+
+
+def coarser(place: Place, claims: Iterable[Claim]) -> dict[int, float]:
+    """Return by how many units more a whole number may be off where its last zeros may be no digits.
+
+    Where no number of a place has more than s digits that are not zeros at its end, all may have been rounded to s
+    digits: 6150 beside 198 and 12.4 stands for 6145 to 6155.
+    """
+    every = [c for c in place.claims if _size_is_open(c)]
+    most = max((_digits(c) for c in every), default=0)
+    mine = set(map(id, claims))
+    found = {id(c): len(str(abs(int(c.printed.value)))) - most for c in every
+             if id(c) in mine and c.printed.unit == 1 and c.printed.value}
+    return {i: (10.0 ** over - 1) / 2 for i, over in found.items() if over > 0}
+
+
+def _size_is_open(claim: Claim) -> bool:
+    q = quantities().get(claim.symbol.partition("__")[0])
+    return (q is not None and q.scale == "number" and q.domain[1] > 1 and not is_exact(claim)
+            and not claim.symbol.startswith(("df_", "nu_")))
+
+
+def _digits(claim: Claim) -> int:
+    """Return the digits of a number that are surely digits: all behind a point, none of the zeros at an end."""
+    digits = "".join(map(str, claim.printed.value.as_tuple().digits)).lstrip("0")
+    return len(digits if claim.printed.unit < 1 else digits.rstrip("0"))
 
 
 def within_one_unit(made: Instance, place: Place, claims: Sequence[Claim], *, units: float = 1.0) -> bool:

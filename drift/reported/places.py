@@ -75,14 +75,18 @@ class Place:
         return found
 
 
-def interval_of(claim: Claim, *, rounding: Rounding | None = None, extra: float = 0.0) -> Interval:
-    """Return what a claim can stand for; counts, levels and whole degrees of freedom are exact."""
+def is_exact(claim: Claim) -> bool:
+    """Tell whether a number is counted, and so has no rounding: counts, levels, whole degrees of freedom."""
     base, _, part = claim.symbol.partition("__")
     q = quantities().get(base)
-    exact = part == "level" or (q is not None and not part and (
-        q.scale == "whole" or ((q.symbol.startswith("df_") or q.symbol in ("nu_part",
-                                                                           "ndc")) and claim.printed.decimals == 0)))
-    if exact and not claim.printed.bound:
+    whole_freedom = claim.symbol.startswith("df_") or claim.symbol in ("nu_part", "ndc")
+    return part == "level" or (q is not None and not part and (
+        q.scale == "whole" or (whole_freedom and claim.printed.decimals == 0)))
+
+
+def interval_of(claim: Claim, *, rounding: Rounding | None = None, extra: float = 0.0) -> Interval:
+    """Return what a claim can stand for; counts, levels and whole degrees of freedom are exact."""
+    if is_exact(claim) and not claim.printed.bound:
         x = float(claim.printed.value)
         return (x, x)
     return claim.interval(rounding=rounding, extra=extra)

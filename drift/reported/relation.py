@@ -101,6 +101,14 @@ def exact(number: int, part: str, name: str, kind: Kind, *equations: str, target
                     unless=unless, when_two=when_two, printed=printed)
 
 
+def p_of_t(number: int, part: str, name: str, p: str, t: str, df: str, source: str = "",
+           method: str = "") -> Relation:
+    """Make the relation of a p to its t: two-sided as usual, one-sided as another convention."""
+    way = {"method": method} if method else {}
+    return varied(number, part, name, "N", Case((f"{p} == pt({t}, {df})",), way),
+                  Case((f"2*{p} == pt({t}, {df})",), way, "a one-sided test", usual=False), target=p, source=source)
+
+
 def varied(number: int, part: str, name: str, kind: Kind, *cases: Case, target: str = "",
            needs: tuple[str, ...] = (), source: str = "", unless: tuple[str, ...] = (),
            partial: bool = False, when_two: bool = False) -> Relation:

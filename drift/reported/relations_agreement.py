@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from drift.reported.relation import Case, Relation, exact, varied
+from drift.reported.relation import p_of_t as _p_of_t
 
 BA86 = "Bland and Altman (1986), Lancet i:307-310"
 BA99 = "Bland and Altman (1999), Statistical Methods in Medical Research 8:135-160"
@@ -46,6 +47,13 @@ def _limits() -> list[Relation]:
     return made
 
 
+def _over_root(left: str, right: str, sd: str) -> tuple[Case, ...]:
+    """Return the ways to a standard error or a t, ``{s}`` being an SD over the root of n."""
+    return (Case((f"{left} == {right.format(s=f'{sd}/sqrt(n)')}",), {"divisor": "n-1"}),
+            Case((f"{left} == {right.format(s=f'{sd}/sqrt(n - 1)')}",), {"divisor": "n"}, "an SD with divisor n",
+                 usual=False, extra=True))
+
+
 def _differences() -> list[Relation]:
     r_mean = "r_mean*sqrt((sd_1**2 + sd_2**2)**2 - 4*r**2*sd_1**2*sd_2**2)"
     slope = "slope_mean*(sd_1**2 + sd_2**2 + 2*r*sd_1*sd_2) == 2*(sd_1**2 - sd_2**2)"
@@ -58,23 +66,43 @@ def _differences() -> list[Relation]:
         exact(26, "a", "interval of the bias is symmetric", "E", "bias__low + bias__high == 2*bias",
               target="bias__high",
               needs=("method",), source=BA86, method="t"),
-        exact(26, "b", "width of the interval of the bias", "N",
-              "bias__high - bias__low == 2*tq(bias__level, n - 1)*sd_diff/sqrt(n)", target="sd_diff",
-              needs=("level", "method"), source=BA86, method="t"),
+        varied(26, "b", "width of the interval of the bias", "N",
+               Case(("bias__high - bias__low == 2*tq(bias__level, n - 1)*sd_diff/sqrt(n)",), {"method": "t"}),
+               Case(("bias__high - bias__low == 2*tq(bias__level, n - 1)*sd_diff/sqrt(n - 1)",),
+                    {"method": "t", "divisor": "n"}, "an SD with divisor n", usual=False),
+               Case(("bias__high - bias__low == 2*zq(bias__level)*sd_diff/sqrt(n)",), {"method": "approximate"},
+                    "a normal factor in place of t", usual=False), target="sd_diff", needs=("level", "method"),
+               source=BA86),
         varied(26, "c", "t of the bias", "E", Case(("t_bias*sd_diff == bias*sqrt(n)",)),
                Case(("0 - t_bias*sd_diff == bias*sqrt(n)",), {}, "t without its sign, or second less first"),
-               target="t_bias", source=BA86),
-        exact(26, "d", "p of the bias", "N", "p_bias == pt(bias*sqrt(n)/sd_diff, n - 1)", source=BA86),
-        exact(26, "e", "p of the bias from its t", "N", "p_bias == pt(t_bias, n - 1)", source=BA86),
-        exact(26, "f", "standard error of the bias", "E", "se_bias == sd_diff/sqrt(n)", source=BA86),
+               Case(("abs(t_bias)*sd_diff == abs(bias)*sqrt(n - 1)",), {"divisor": "n"}, "an SD with divisor n",
+                    usual=False), target="t_bias", source=BA86),
+        _p_of_t(26, "d", "p of the bias", "p_bias", "bias*sqrt(n)/sd_diff", "n - 1", BA86),
+        _p_of_t(26, "e", "p of the bias from its t", "p_bias", "t_bias", "n - 1", BA86),
+        _p_of_t(26, "k", "p of the bias against its interval", "p_bias",
+                "2*bias*tq(bias__level, n - 1)/(bias__high - bias__low)", "n - 1", BA86, method="t"),
+        varied(26, "l", "width of the interval of the bias against the width of the limits", "N",
+               *(Case((f"(bias__high - bias__low)*sqrt(n)*{c} == (loa_high - loa_low)*tq(bias__level, n - 1)",),
+                      {"method": "t", "factor": word}, f"limits at {said}")
+                 for c, word, said in (("zq(loa__level)", "1.96", "1.96 SD"), ("2", "2", "2 SD"))),
+               Case(("(bias__high - bias__low)*sqrt(n) == loa_high - loa_low",), {"method": "t", "factor": "t"},
+                    "limits at t SD"),
+               target="bias__high", needs=("level", "method", "factor"), source=BA86, unless=("sd_diff",)),
+        varied(26, "f", "standard error of the bias", "E", *_over_root("se_bias", "{s}", "sd_diff"), target="se_bias",
+               source=BA86),
         exact(26, "g", "width of the interval of the bias from its standard error", "N",
               "bias__high - bias__low == 2*tq(bias__level, n - 1)*se_bias", target="se_bias",
               needs=("level", "method"), source=BA86, method="t"),
-        varied(26, "h", "standard error of the mean is SD over the root of n", "E", Case(("se == sd/sqrt(n)",)),
+        varied(26, "h", "standard error of the mean is SD over the root of n", "E",
+               *_over_root("se", "{s}", "sd"),
                Case(("se == sd/sqrt(n*k)",), {}, "the root of all readings", False, True),
-               Case(("se == sd/sqrt(n_readings)",), {}, "the root of all readings", False, True), target="se"),
-        exact(26, "i", "standard error of mean 1", "E", "se_1 == sd_1/sqrt(n)"),
-        exact(26, "j", "standard error of mean 2", "E", "se_2 == sd_2/sqrt(n)"),
+               Case(("se == sd/sqrt(n_readings)",), {}, "the root of all readings", False, True), target="se",
+               source=BA86),
+        *(exact(26, part, "a standard error of a mean is at most its SD", "I", f"{se} <= {sd}")
+          for part, se, sd in (("m", "se", "sd"), ("n", "se_1", "sd_1"), ("o", "se_2", "sd_2"),
+                               ("p", "se_bias", "sd_diff"))),
+        varied(26, "i", "standard error of mean 1", "E", *_over_root("se_1", "{s}", "sd_1"), target="se_1"),
+        varied(26, "j", "standard error of mean 2", "E", *_over_root("se_2", "{s}", "sd_2"), target="se_2"),
     ]
     for limit, letters in (("loa_low", "ab"), ("loa_high", "cd")):
         level = f"{limit}__level"
@@ -95,10 +123,10 @@ def _differences() -> list[Relation]:
         varied(28, "b", "correlation of the difference with the mean", "E", Case((f"{r_mean} == sd_1**2 - sd_2**2",)),
                Case((f"{r_mean} == sd_2**2 - sd_1**2",), {}, "second less first", False), target="r_mean",
                source=BA99),
-        exact(28, "c", "p of the slope on the mean from its correlation", "N",
-              "p_slope_mean == pt(r_mean*sqrt(n - 2)/sqrt(1 - r_mean**2), n - 2)", source=BA99),
-        exact(28, "d", "p of the slope on the mean from the SDs and r", "N",
-              "p_slope_mean == pt((sd_1**2 - sd_2**2)*sqrt(n - 2)/(2*sd_1*sd_2*sqrt(1 - r**2)), n - 2)", source=BA99),
+        _p_of_t(28, "c", "p of the slope on the mean from its correlation", "p_slope_mean",
+                "r_mean*sqrt(n - 2)/sqrt(1 - r_mean**2)", "n - 2", BA99),
+        _p_of_t(28, "d", "p of the slope on the mean from the SDs and r", "p_slope_mean",
+                "(sd_1**2 - sd_2**2)*sqrt(n - 2)/(2*sd_1*sd_2*sqrt(1 - r**2))", "n - 2", BA99),
     ]
     return made
 
@@ -106,7 +134,11 @@ def _differences() -> list[Relation]:
 def _points() -> list[Relation]:
     return [
         Relation(29, "a", "share outside times n is a whole number", "E", (), finder="share_outside_whole"),
-        exact(29, "b", "points outside are n times their share", "E", "outside == outside_share*n"),
+        varied(29, "b", "points outside are n times their share", "E",
+               Case(("outside == outside_share*n",)), Case(("outside == outside_share*n_pairs",), {}, "of all pairs"),
+               Case(("outside == outside_share*n_readings",), {}, "of all readings"),
+               Case(("outside == outside_share*n*k",), {}, "of n x k points", usual=False), target="outside_share",
+               partial=True),
         Relation(29, "c", "how many points can lie outside 1.96 SD", "I", (), finder="most_outside"),
         exact(30, "a", "back-transformed limits multiply to the square of the mean ratio", "E",
               "ratio_high*ratio_low == ratio**2", target="ratio_high", source=BA99),

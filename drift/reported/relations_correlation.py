@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drift.reported.relation import Case, Relation, exact, varied
+from drift.reported.relation import Case, Relation, exact, p_of_t, varied
 
 LIN = "Lin (1989), Biometrics 45:255-268"
 
@@ -13,9 +13,14 @@ def relations() -> list[Relation]:
     made = [
         exact(33, "a", "ICC(C,1) of two methods from r and the SDs", "E",
               f"icc_c1*(sd_1**2 + sd_2**2) == {top}", when_two=True, target="icc_c1", source=LIN),
-        exact(33, "b", "ICC(A,1) of two methods from r, the SDs and the bias", "E",
-              f"icc_a1*(sd_1**2 + sd_2**2 + bias**2 - sd_diff**2/n) == {top}", when_two=True, target="icc_a1",
-              source=LIN),
+        varied(33, "b", "ICC(A,1) of two methods from r, the SDs and the bias", "E",
+               Case((f"icc_a1*(sd_1**2 + sd_2**2 + bias**2 - sd_diff**2/n) == {top}",), {"divisor": "n-1"},
+                    "SDs with divisor n - 1"),
+               Case((f"icc_a1*(sd_1**2 + sd_2**2 + bias**2*(n - 1)/n - sd_diff**2/n) == {top}",), {"divisor": "n"},
+                    "SDs with divisor n"),
+               Case((f"icc_a1*(sd_1**2 + sd_2**2) == {top}", "n*bias**2 <= sd_diff**2"), {},
+                    "a negative component of raters cut off at zero", usual=False), when_two=True, target="icc_a1",
+               source=LIN),
         varied(33, "c", "CCC from r, the SDs and the bias", "E",
                Case((f"ccc*(sd_1**2 + sd_2**2 + bias**2) == {top}",), {"divisor": "n-1"}, "moments with divisor n - 1"),
                Case((f"ccc*(sd_1**2 + sd_2**2 + bias**2*n/(n - 1)) == {top}",), {"divisor": "n"},
@@ -38,7 +43,7 @@ def relations() -> list[Relation]:
                Case(("abs(location_shift)*sqrt(sd_1*sd_2) == abs(bias)*sqrt(n/(n - 1))",), {"divisor": "n"},
                     "SDs with divisor n", extra=True), target="location_shift", source=LIN),
         exact(35, "a", "t of r", "E", "t_r*sqrt(1 - r**2) == r*sqrt(n - 2)", target="t_r"),
-        exact(35, "b", "p of r", "N", "p_r == pt(r*sqrt(n - 2)/sqrt(1 - r**2), n - 2)"),
+        p_of_t(35, "b", "p of r", "p_r", "r*sqrt(n - 2)/sqrt(1 - r**2)", "n - 2"),
         exact(35, "c", "lower end of the interval of r by Fisher's z", "N",
               "atanh(r__low) == atanh(r) - zq(r__level)/sqrt(n - 3)", target="r__low", needs=("level", "method"),
               method="Fisher z",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drift.reported.relation import Relation, exact
+from drift.reported.relation import Relation, exact, p_of_t
 
 LINE = "Draper and Smith (1998), Applied Regression Analysis, chapter 1"
 LIFE = "Meeker and Escobar (1998), Statistical Methods for Reliability Data, chapter 4"
@@ -23,9 +23,10 @@ def relations() -> list[Relation]:
         exact(42, "e", "R squared of one straight line from slope and standard error", "E",
               "r_squared*(slope**2 + df_slope*se_slope**2) == slope**2", target="r_squared", source=LINE),
         exact(42, "f", "degrees of freedom of one straight line", "E", "df_slope == points - 2", source=LINE),
-        exact(42, "g", "p of a slope", "N", "p_slope == pt(t_slope, df_slope)", source=LINE),
-        exact(42, "g2", "p of a slope from its standard error", "N", "p_slope == pt(slope/se_slope, df_slope)",
-              source=LINE),
+        p_of_t(42, "g", "p of a slope", "p_slope", "t_slope", "df_slope", LINE),
+        p_of_t(42, "g2", "p of a slope from its standard error", "p_slope", "slope/se_slope", "df_slope", LINE),
+        p_of_t(42, "g3", "p of a slope against its interval", "p_slope",
+               "2*slope*tq(slope__level, df_slope)/(slope__high - slope__low)", "df_slope", LINE, method="t"),
         exact(42, "h", "total drift is slope times uses", "E", "total_drift == slope*uses"),
         exact(42, "i", "uses to the limit, from the value when fresh", "A", "uses_to_limit*slope == limit - start",
               target="uses_to_limit"),
@@ -47,7 +48,7 @@ def relations() -> list[Relation]:
               "cost_rate == (cost_failure - cost_planned)*weibull_shape/weibull_scale"
               "*exp((weibull_shape - 1)*log(replace_at/weibull_scale))", source=AGE),
         exact(44, "b", "an optimum replacement age needs a hazard that rises", "I", "weibull_shape >= 1",
-              "replace_at >= 0", source=AGE),
+              "replace_at >= 0", source=AGE, printed=("replace_at", "weibull_shape", "cost_failure")),
         exact(44, "c", "an optimum replacement age needs a failure dearer than a planned replacement", "I",
               "cost_failure >= cost_planned", "replace_at >= 0", source=AGE),
     ]

@@ -11,18 +11,55 @@ ISO = "ISO 5725-6:1994"
 def _factor_cases(left: str, right: str, level: str, df: str) -> tuple[Case, ...]:
     """Return the ways an MDC is made of an SEM; ``{c}`` in ``right`` is the factor."""
     return (Case((f"{left} == {right.format(c=f'zq({level})')}",), {"factor": "1.96"}, "normal factor"),
+            Case((f"{left}*sqrt(2) == {right.format(c='2.77')}",), {"factor": "1.96"}, "factor 2.77"),
             Case((f"{left} == {right.format(c='2')}",), {"factor": "2"}, "factor 2"),
-            Case((f"{left} == {right.format(c=f'tq({level}, {df})')}",), {"factor": "t"}, "t factor", extra=True),
+            Case((f"{left}*sqrt(2) == {right.format(c=f'1.41*zq({level})')}",), {"factor": "1.96"}, "the root of 2 as "
+                 "1.41", False),
+            *(Case((f"{left} == {right.format(c=f'tq({level}, {d})')}",), {"factor": "t"}, "t factor", extra=True)
+              for d in dict.fromkeys((df, "n - 1", "(n - 1)*(k - 1)", "n*(k - 1)"))),
             Case((f"{left}*sqrt(2) == {right.format(c=f'zq({level})')}",), {}, "the factor without the root of 2",
                  False),
             Case((f"{left}*sqrt(n) == {right.format(c=f'zq({level})')}",), {}, "the MDC of a group mean, over the root "
                  "of n", False, True))
 
 
+def _plain_factors(mdc: str, sem: str, said: str) -> tuple[Case, ...]:
+    """Return the common ways from an SEM to an MDC, the kind of the SEM in words."""
+    of = f" of SEM ({said})" if said else ""
+    return tuple(Case((f"{mdc} == {factor}*{sem}",), {"factor": word} if word else {}, f"{words}{of}", usual)
+                 for factor, word, words, usual in (
+                     (f"zq({mdc}__level)*sqrt(2)", "1.96", "normal factor", True),
+                     ("2*sqrt(2)", "2", "factor 2", True),
+                     (f"zq({mdc}__level)", "", "the factor without the root of 2", False)))
+
+
 def _plain(sem: str, icc: str) -> Case:
     """Return the formula that many papers use, which is off by some per cent with the SD of all readings."""
     return Case((f"{sem} == sd_all*sqrt(1 - {icc})",), {}, "the plain formula SD sqrt(1 - ICC) with the SD of all "
                 "readings", usual=False, extra=True)
+
+
+FORMS = (("icc", "the ICC"), ("icc_a1", "ICC(A,1)"), ("icc_c1", "ICC(C,1)"), ("icc_1", "ICC(1)"))
+SPREADS = (("sd", "the printed SD"), ("sd_all", "the SD of all readings"), ("sd_columns", "the SD within columns"),
+           ("sqrt((sd_1**2 + sd_2**2)/2)", "the two SDs pooled"))
+
+
+def _unstated() -> tuple[Case, ...]:
+    """Return the ways to an SEM whose kind a paper does not say: usual ones, then slips that are often made."""
+    usual = [Case((f"sem == {sd}*sqrt(1 - {icc})",), {}, f"{said} and {of}") for icc, said in FORMS
+             for sd, of in SPREADS]
+    usual += [Case((f"sem == sqrt({ms})",), {}, said) for ms, said in
+              (("ms_error", "the root of MS error"), ("ms_within", "the root of MS within"))]
+    usual += [Case(("sem*sqrt(2) == sd_diff", "k == 2"), {}, "the SD of differences over the root of 2"),
+              Case(("loa_high - loa_low == 2*sqrt(2)*zq(loa__level)*sem", "k == 2"), {},
+                   "the width of the limits of agreement")]
+    other = [Case((f"sem == {sd}*sqrt(1 - {icc})",), {}, f"{said} and the SD of the {which} alone", usual=False)
+             for sd, which in (("sd_1", "first"), ("sd_2", "second")) for icc, said in FORMS]
+    other += [Case((f"sem == {sd}*(1 - {icc})",), {}, f"SD (1 - ICC) with {said}, without the root", usual=False)
+              for sd in ("sd", "sd_all", "sd_1", "sd_2") for icc, said in FORMS]
+    other += [Case((f"sem == {sd}/sqrt(n)",), {}, "a standard error of a mean, SD over the root of n", usual=False)
+              for sd in ("sd", "sd_all", "sd_1", "sd_2")]
+    return tuple(usual + other)
 
 
 def _sem() -> list[Relation]:
@@ -55,16 +92,17 @@ def _sem() -> list[Relation]:
                target="sem_c", source=WEIR),
         exact(17, "c", "SEM (consistency) has a bound by the SD of all readings", "I",
               "sem_c <= sd_all*sqrt((n*k - 1)/((n - 1)*(k - 1)))", source=WEIR),
-        # Which coefficient an SEM of unstated kind belongs to is open; each that is printed is tried.
+        # Which coefficient and which SD an SEM of unstated kind belongs to is open; each that is printed is tried.
         *(varied(17, part, f"{name} = SD sqrt(1 - ICC)", "V",
-                 *(Case((f"{sem} == sd*sqrt(1 - {icc})",), {}, f"{said} and the printed SD") for icc, said in singles),
+                 *(_unstated() if sem == "sem" else ()),
+                 *(Case((f"{sem} == sd*sqrt(1 - {icc})",), {}, f"{said} and the printed SD") for icc, said in singles
+                   if sem != "sem"),
                  *(Case((f"{sem} == sd*sqrt(1 - {icc})*sqrt(n/(n - 1))",), {"divisor": "n"},
                         f"{said} and an SD with divisor n", usual=False) for icc, said in singles),
                  *(Case((f"{sem} == sd*sqrt(1 - {icc})",), {}, f"{said}, the form of a mean", usual=False)
                    for icc, said in means), target=sem, source=WEIR, partial=True)
           for part, name, sem, singles, means in (
-              ("d", "SEM", "sem", (("icc", "the ICC"), ("icc_a1", "ICC(A,1)"), ("icc_c1", "ICC(C,1)"),
-                                   ("icc_1", "ICC(1)")),
+              ("d", "SEM", "sem", FORMS,
                (("icc_ak", "ICC(A,k)"), ("icc_ck", "ICC(C,k)"), ("icc_k", "ICC(k)"))),
               ("e", "SEM (consistency)", "sem_c", (("icc_c1", "ICC(C,1)"),), (("icc_ck", "ICC(C,k)"),)),
               ("f", "SEM (agreement)", "sem_a", (("icc_a1", "ICC(A,1)"),), (("icc_ak", "ICC(A,k)"),)),
@@ -72,8 +110,7 @@ def _sem() -> list[Relation]:
         *(exact(17, part, f"{name} = SD of all readings x sqrt(1 - ICC), nearly", "A",
                 f"{sem} == sd_all*sqrt(1 - {icc})", source=WEIR)
           for part, name, sem, icc in (("h", "SEM (consistency)", "sem_c", "icc_c1"),
-                                       ("i", "SEM (agreement)", "sem_a", "icc_a1"),
-                                       ("k", "SEM", "sem", "icc"))),
+                                       ("i", "SEM (agreement)", "sem_a", "icc_a1"))),
         varied(17, "j", "SEM of unstated kind beside one of stated kind", "V",
                Case(("sem == sem_c",), {"kind": "consistency"}, "consistency"),
                Case(("sem == sem_a",), {"kind": "agreement"}, "agreement"),
@@ -90,6 +127,13 @@ def _mdc() -> list[Relation]:
     made.append(Relation(18, "e", "MDC of the mean of m readings", "E",
                          _factor_cases("mdc_m", "{c}*sqrt(2)*sem/sqrt(m)", "mdc_m__level", "n - 1"), "mdc_m",
                          ("level",), WEIR))
+    # An MDC or an SEM of unstated kind beside the other of a stated one: either kind may be meant.
+    made.append(varied(18, "g", "MDC of unstated kind beside an SEM of stated kind", "V", *(
+        c for sem, said in (("sem_c", "consistency"), ("sem_a", "agreement"), ("sem_1", "one-way"))
+        for c in _plain_factors("mdc", sem, said)), target="mdc", source=WEIR, partial=True, unless=("sem",)))
+    made += [varied(18, part, "MDC of stated kind beside an SEM of unstated kind", "V", *_plain_factors(mdc, "sem", ""),
+                    target=mdc, source=WEIR, unless=(mdc.replace("mdc", "sem"),))
+             for part, mdc in (("h", "mdc_c"), ("i", "mdc_a"), ("j", "mdc_1"))]
     made.append(varied(18, "f", "MDC in percent is MDC over the mean", "E",
                        *(Case((f"mdc_percent == 100*{mdc}/mean",), {"kind": kind} if kind else {}, said)
                          for mdc, kind, said in (("mdc", "", "of the MDC"), ("mdc_c", "consistency",
@@ -106,15 +150,18 @@ def _mdc() -> list[Relation]:
             Case((f"{coefficient} == 2*sqrt(2)*{s}",), {"factor": "2"}, "factor 2 root 2, 2.83"),
             Case((f"{coefficient} == 1.959963985*{s}",), {}, "factor 1.96 without the root of 2", usual=False),
             Case((f"{coefficient} == 2*{s}",), {}, "factor 2 without the root of 2", usual=False),
-            target=coefficient, source=ISO))
+            # Any larger number may be a t factor of few degrees of freedom, or another level.
+            target=coefficient, source=ISO, needs=("factor",)))
     made += [
         exact(19, "d", "reproducibility is repeatability and laboratories", "E", "s_R**2 == s_r**2 + s_L**2",
               target="s_R", source=ISO),
         exact(19, "e", "reproducibility SD is at least the repeatability SD", "I", "s_R >= s_r", source=ISO),
         exact(19, "f", "reproducibility limit is at least the repeatability limit", "I",
               "reproducibility >= repeatability", source=ISO),
-        exact(20, "a", "SD of differences of two trials is the root of 2 times SEM (consistency)", "E",
-              "sd_diff == sqrt(2)*sem_c", when_two=True, source=WEIR),
+        varied(20, "a", "SD of differences of two trials is the root of 2 times SEM (consistency)", "E",
+               Case(("sd_diff == sqrt(2)*sem_c",), {"divisor": "n-1"}),
+               Case(("sd_diff*sqrt(n/(n - 1)) == sqrt(2)*sem_c",), {"divisor": "n"}, "an SD with divisor n",
+                    usual=False, extra=True), target="sd_diff", when_two=True, source=WEIR),
         exact(20, "b", "half the width of the limits is MDC (consistency) at the same factor", "V",
               "loa_high - loa_low == 2*mdc_c", when_two=True, target="mdc_c", source=WEIR),
         exact(20, "c", "F of two trials is the square of t", "E", "f_raters == t_bias**2", when_two=True, source=WEIR),

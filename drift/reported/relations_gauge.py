@@ -49,12 +49,15 @@ def relations() -> list[Relation]:
                *(Case((f"ndc == {c}*sqrt(10000/pct_grr**2 - 1)",), {}, said) for c, said in roots),
                *(Case((f"ndc <= {c}*sqrt(10000/pct_grr**2 - 1)", f"ndc >= {c}*sqrt(10000/pct_grr**2 - 1) - 1"), {},
                       f"{said}, cut to a whole number") for c, said in roots),
+               # Programs print 1 where the number is below it.
+               Case(("ndc == 1", "1.41*sqrt(10000/pct_grr**2 - 1) <= 1"), {}, "at least 1", False),
                *(Case((f"abs(ndc - {c}*sqrt(10000/pct_grr**2 - 1)) <= 0.5",), {},
                       f"{said}, rounded to a whole number", False) for c, said in roots), target="ndc", source=ISO),
         varied(38, "b", "ndc from PV and GRR", "E",
                *(Case((f"ndc == {c}*pv/grr",), {}, said) for c, said in roots),
                *(Case((f"ndc <= {c}*pv/grr", f"ndc >= {c}*pv/grr - 1"), {}, f"{said}, cut to a whole number")
                  for c, said in roots),
+               Case(("ndc == 1", "1.41*pv <= grr"), {}, "at least 1", False),
                *(Case((f"abs(ndc - {c}*pv/grr) <= 0.5",), {}, f"{said}, rounded to a whole number", False)
                  for c, said in roots), target="ndc", source=ISO),
         exact(38, "c", "ICC beside %GRR: 1 - g^2", "V", "icc == 1 - pct_grr**2/10000", source=ISO),

@@ -62,6 +62,11 @@ def _interval_relations() -> list[Relation]:
     return made
 
 
+def _cut(equation: str) -> Case:
+    """Return what is left of agreement where a program cuts a negative component of raters off at zero."""
+    return Case((equation, "f_raters <= 1"), {}, "a negative component of raters cut off at zero", usual=False)
+
+
 def _forms() -> list[Relation]:
     step = "{m} * (1 + (k - 1)*{s}) == k*{s}"
     made = [
@@ -69,12 +74,15 @@ def _forms() -> list[Relation]:
         exact(1, "b", "ICC(C,1) from the two-way F", "B", "icc_c1 == 1 - k/(f_two + k - 1)", source=SF),
         exact(2, "a", "ICC(k) from the one-way F", "B", "icc_k == 1 - 1/f_one", source=SF),
         exact(2, "b", "ICC(C,k) from the two-way F", "B", "icc_ck == 1 - 1/f_two", source=SF),
-        exact(3, "a", "ICC(A,1) from the two F ratios", "B",
-              "icc_a1 == (f_two - 1)/(f_two + k - 1 + k*(f_raters - 1)/n)", source=MW),
-        exact(3, "b", "ICC(A,k) from the two F ratios", "B", "icc_ak == (f_two - 1)/(f_two + (f_raters - 1)/n)",
-              source=MW),
-        exact(3, "c", "agreement, consistency and the F of raters", "B",
-              "icc_a1*(n*(f_two - 1) + k*(f_raters - 1)*icc_c1) == icc_c1*n*(f_two - 1)", target="icc_a1", source=MW),
+        varied(3, "a", "ICC(A,1) from the two F ratios", "B",
+               Case(("icc_a1 == (f_two - 1)/(f_two + k - 1 + k*(f_raters - 1)/n)",)),
+               _cut("icc_a1 == 1 - k/(f_two + k - 1)"), target="icc_a1", source=MW),
+        varied(3, "b", "ICC(A,k) from the two F ratios", "B",
+               Case(("icc_ak == (f_two - 1)/(f_two + (f_raters - 1)/n)",)), _cut("icc_ak == 1 - 1/f_two"),
+               target="icc_ak", source=MW),
+        varied(3, "c", "agreement, consistency and the F of raters", "B",
+               Case(("icc_a1*(n*(f_two - 1) + k*(f_raters - 1)*icc_c1) == icc_c1*n*(f_two - 1)",)),
+               _cut("icc_a1 == icc_c1"), target="icc_a1", source=MW),
         exact(4, "", "one-way F from the two-way ones", "B", "f_one == n*f_two/(f_raters + n - 1)", source=SF),
     ]
     for part, one_way, a, c in (("a", "icc_1", "icc_a1", "icc_c1"), ("b", "icc_k", "icc_ak", "icc_ck")):
@@ -152,7 +160,11 @@ def _tables() -> list[Relation]:
               unless=("f_one",), printed=("f_two", "p_f")),
         exact(13, "b", "p of the one-way F", "E", "p_f == pF(f_one, n - 1, n*(k - 1))", source=anova,
               unless=("f_two",), printed=("f_one", "p_f")),
-        exact(13, "c", "p of the F of raters", "E", "p_raters == pF(f_raters, k - 1, (n - 1)*(k - 1))", source=anova),
+        # Programs correct the degrees of freedom of three and more measurements for sphericity, and not the F.
+        exact(13, "c", "p of the F of raters, without a correction for sphericity", "V",
+              "p_raters == pF(f_raters, k - 1, (n - 1)*(k - 1))", source=anova),
+        exact(13, "c2", "p of the F of two raters", "E", "p_raters == pF(f_raters, 1, n - 1)", source=anova,
+              when_two=True),
         exact(13, "d", "degrees of freedom of units and n", "E", "df_units == n - 1", source=anova),
         exact(13, "e", "degrees of freedom of raters and k", "E", "df_raters == k - 1", source=anova),
         exact(13, "f", "degrees of freedom of error (two-way)", "B", "df_error == (n - 1)*(k - 1)", source=anova),
@@ -161,12 +173,12 @@ def _tables() -> list[Relation]:
               "p_f == pF(f_two, df_units, df_error)", source=anova, unless=("f_one",), printed=("f_two", "p_f")),
         exact(13, "i", "p of the F by its own degrees of freedom (one-way)", "E",
               "p_f == pF(f_one, df_units, df_within)", source=anova, unless=("f_two",), printed=("f_one", "p_f")),
-        exact(13, "j", "p of the F of raters by its own degrees of freedom", "E",
+        exact(13, "j", "p of the F of raters by its own degrees of freedom", "V",
               "p_raters == pF(f_raters, df_raters, df_error)", source=anova),
-        exact(14, "a", "sums of squares add up (two-way)", "E", "ss_total == ss_units + ss_raters + ss_error",
+        exact(14, "a", "sums of squares add up (two-way)", "B", "ss_total == ss_units + ss_raters + ss_error",
               source=anova),
         exact(14, "b", "sums of squares add up (one-way)", "E", "ss_total == ss_units + ss_within", source=anova),
-        exact(14, "c", "within is raters and error", "E", "ss_within == ss_raters + ss_error", source=anova),
+        exact(14, "c", "within is raters and error", "B", "ss_within == ss_raters + ss_error", source=anova),
         exact(14, "d", "degrees of freedom add up", "E", "df_total == df_units + df_raters + df_error", source=anova),
         exact(14, "e", "degrees of freedom add up (one-way)", "E", "df_total == df_units + df_within", source=anova),
         exact(14, "f", "total degrees of freedom are nk - 1", "B", "df_total == n*k - 1", source=anova),
@@ -188,8 +200,10 @@ def _tables() -> list[Relation]:
                Case(("share_raters <= 0",)), Case(("share_units <= 0",)), target="icc_a1", source=MW),
         varied(14, "s", "ICC(C,1) from the shares", "B", Case(("icc_c1*(share_units + share_error) == share_units",)),
                Case(("share_units <= 0",)), target="icc_c1", source=MW),
-        exact(14, "t", "ICC(A,1) from the components", "B",
-              "icc_a1*(var_units + var_raters + var_error) == var_units", target="icc_a1", source=MW),
+        varied(14, "t", "ICC(A,1) from the components", "B",
+               Case(("icc_a1*(var_units + var_raters + var_error) == var_units",)),
+               Case(("icc_a1*(var_units + var_error) == var_units", "var_raters <= 0"), {},
+                    "a negative component of raters cut off at zero", usual=False), target="icc_a1", source=MW),
         exact(14, "u", "ICC(C,1) from the components", "B", "icc_c1*(var_units + var_error) == var_units",
               target="icc_c1", source=MW),
         varied(14, "v", "the F printed without its table", "V",
@@ -199,6 +213,11 @@ def _tables() -> list[Relation]:
                Case(("icc == 1 - k/(f + k - 1)",), {"average": "single"}, "single form"),
                Case(("icc == 1 - 1/f",), {"average": "mean of k"}, "form of the mean of k", usual=False),
                target="icc", source=SF),
+        varied(14, "x", "coefficients beside an F of unstated kind", "V",
+               Case(("icc_c1 == 1 - k/(f + k - 1)",), {}, "ICC(C,1), the two-way F"),
+               Case(("icc_ck == 1 - 1/f",), {}, "ICC(C,k), the two-way F"),
+               Case(("icc_1 == 1 - k/(f + k - 1)",), {}, "ICC(1), the one-way F"),
+               Case(("icc_k == 1 - 1/f",), {}, "ICC(k), the one-way F"), target="f", source=SF, partial=True),
         Relation(15, "", "word for the coefficient, by its point and by its interval", "V", (), finder="grade_words",
                  source="Koo and Li (2016), Journal of Chiropractic Medicine 15:155-163"),
     ]

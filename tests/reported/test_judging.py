@@ -60,7 +60,7 @@ LIMITS: dict[str, Any] = {x: {"factor": "1.96", "divisor": "n-1"} for x in ("sd_
     ("42a", {"t_slope": "4.0", "slope": "2.0", "se_slope": "0.50"}, "agrees"),
     ("42d", {"r_squared": "0.50", "t_slope": "4.0", "df_slope": "16"}, "agrees"),
     ("43c", {"b10": "3.62", "weibull_scale": "10.0", "weibull_shape": "2.214"}, "agrees"),
-    ("44b", {"weibull_shape": "0.80", "replace_at": "100"}, "conflicts"),
+    ("44b", {"weibull_shape": "0.80", "replace_at": "100", "cost_failure": "9.0"}, "conflicts"),
     ("44c", {"cost_planned": "5.0", "cost_failure": "3.0", "replace_at": "100"}, "conflicts"),
     ("46d", {"n_readings": "35", "n": "12", "k": "3", "lost": "1"}, "agrees")])
 def test_a_relation_in_print(label: str, printed: dict[str, str], status: str) -> None:
@@ -153,7 +153,9 @@ def test_relations_of_two_trials_need_two_trials() -> None:
 
 def test_what_says_nothing_is_called_so() -> None:
     assert verdict_of("45a", {"mean": "12.4", "n": "50", "step": "1.0"}).status == "uninformative"
-    assert verdict_of("45a", {"mean": "12.43", "n": "10", "step": "1.0"}).status == "conflicts"
+    assert verdict_of("45a", {"mean": "12.43", "n": "10", "step": "1.0"}).status == "question"
+    alone = {"mean": {"m": 1}}
+    assert verdict_of("45a", {"mean": "12.43", "n": "10", "step": "1.0"}, conventions=alone).status == "conflicts"
 
 
 @pytest.mark.parametrize("form", ["icc", "icc_a1", "icc_c1", "icc_1"])
