@@ -89,6 +89,15 @@ class Claim:
             return (low, high)
 
 
+def suits(symbol: str, method: str) -> bool:
+    """Tell whether a method of intervals that a whole paper states can be that of one quantity."""
+    coefficient = symbol.startswith("icc") or symbol in ("alpha", "ccc")
+    return {"F": coefficient, "chi-square": symbol.startswith(("sem", "s_")),
+            "Fisher z": coefficient or symbol == "r",
+            "t": not coefficient and symbol != "r" and not symbol.startswith(("sem", "loa", "s_")),
+            "approximate": symbol.startswith("loa")}.get(method, True)
+
+
 @dataclass(frozen=True)
 class Statement:
     """A relation that the paper states itself, between claims named by their ids."""

@@ -13,14 +13,15 @@ from typing import Any
 
 from drift.errors import DriftError, Finding
 from drift.reported.claim_files import from_csv, from_toml
-from drift.reported.claims import CONVENTIONS, DESIGNS, Claim, Paper, Statement
+from drift.reported.claims import CONVENTIONS, DESIGNS, Claim, Paper, Statement, suits
+from drift.reported.pairs import advice, parts
 from drift.reported.strings import ROUNDINGS, Printed, Reading, Rounding, StringProblemError, read
 from drift.reported.vocabulary import Quantity, find, nearest, quantities
 
 WORDS = ("poor", "moderate", "good", "excellent")
 CLAIM_KEYS = ("what", "printed", "id", "table", "group", "item", "n", "k", "m", "level", "rounding", "word", "note",
               *CONVENTIONS)
-PAPER_KEYS = ("title", "invented", "rounding", "decimal", "design", "note", "n", "k", "level", *CONVENTIONS)
+PAPER_KEYS = ("title", "invented", "rounding", "decimal", "design", "note", "n", "k", "m", "level", *CONVENTIONS)
 RESOLVED = {("consistency", "single"): "icc_c1", ("consistency", "mean of k"): "icc_ck",
             ("agreement", "single"): "icc_a1", ("agreement", "mean of k"): "icc_ak",
             ("one-way", "single"): "icc_1", ("one-way", "mean of k"): "icc_k"}
@@ -72,7 +73,14 @@ def read_claims(path: str | Path) -> tuple[Paper, tuple[Finding, ...]]:
 
 def paper_of(text: str, *, file: str = "claims.toml", toml: bool = True) -> tuple[Paper, tuple[Finding, ...]]:
     """Read the text of a claim file; return the paper and what was noted."""
-    data, rows = (from_toml(text, file), None) if toml else from_csv(text, file)
+    if toml:
+        data = from_toml(text, file)
+        lines: list[int] | None = [i for i, line in enumerate(text.splitlines(), 1)
+                                   if re.match(r"\s*\[\[\s*claims\s*\]\]", line)]
+        claims = data.get("claims", [])
+        rows = lines if isinstance(claims, list) and lines and len(lines) == len(claims) else None
+    else:
+        data, rows = from_csv(text, file)
     return paper_from_dict(data, file=file, rows=rows)
 
 
@@ -101,7 +109,12 @@ def paper_from_dict(data: Mapping[str, Any], *, file: str = "claims",
     for i, claim in enumerate(listed):
         row = rows[i] if rows else i + 1
         if isinstance(claim, Mapping):
-            _claim(draft, claim, row)
+            try:
+                for part in parts(claim):
+                    _claim(draft, part, row)
+            except StringProblemError as problem:
+                draft.fault(problem.message, problem.mend, row=row, column="printed", value=claim.get("printed"),
+                            code="unreadable-number")
         else:
             draft.fault("a claim is a table with what and printed", "Start it with [[claims]].", row=row)
     _statements(draft, data.get("relations", []))
@@ -135,7 +148,7 @@ def _settings(draft: Draft, paper: Mapping[str, Any]) -> None:
     level = _level(draft, paper["level"], None) if "level" in paper else None
     if level is not None:
         draft.defaults["level"] = repr(level)
-    for key in ("n", "k"):
+    for key in ("n", "k", "m"):
         if key in paper:
             _design_number(draft, key, paper[key], "", "", None)
 
@@ -215,9 +228,12 @@ def _claim(draft: Draft, claim: Mapping[str, Any], row: int) -> None:
                     row=row, column="what", value=what, code="unknown-quantity")
         return
     said = {k: w for k in CONVENTIONS if k in claim and (w := _convention(draft, k, claim[k], row))}
+    if quantity.symbol in ("icc", "sem", "mdc"):
+        said = {**{k: draft.defaults[k] for k in ("kind", "average") if k in draft.defaults
+                   and (k == "kind" or quantity.symbol == "icc")}, **said}
     quantity = _resolved(draft, quantity, said, row)
-    conventions = {**{k: v for k, v in draft.defaults.items() if k in CONVENTIONS and k not in ("kind", "average")},
-                   **said}
+    conventions = {**{k: v for k, v in draft.defaults.items() if k in CONVENTIONS and k not in ("kind", "average")
+                      and (k != "method" or suits(quantity.symbol, v))}, **said}
     if "word" in claim:
         word = str(claim["word"]).strip().casefold()
         if word in WORDS:
@@ -228,7 +244,8 @@ def _claim(draft: Draft, claim: Mapping[str, Any], row: int) -> None:
     try:
         made = read(shown, mark=draft.mark if draft.mark in ("comma", "point") else None)  # type: ignore[arg-type]
     except StringProblemError as problem:
-        draft.fault(problem.message, problem.mend, row=row, column="printed", value=shown, code="unreadable-number")
+        draft.fault(problem.message, advice(quantity.symbol, quantity.name, shown) or problem.mend, row=row,
+                    column="printed", value=shown, code="unreadable-number")
         return
     _keep(draft, claim, quantity, made, conventions, row)
 
@@ -292,8 +309,9 @@ def _own_level(draft: Draft, claim: Mapping[str, Any], quantity: Quantity, made:
     if level is not None and made.level is not None and abs(level - made.level) > 1e-9:
         draft.fault(f"the string says {100 * made.level:g} % and level says {100 * level:g} %", "Keep one of them.",
                     row=row, column="level", value=claim["level"], code="contradictory-level")
-    if level is None and re.search(r"95", str(claim["what"])) and quantity.symbol.startswith("mdc"):
-        level = 0.95
+    said = re.search(r"(?<!\d)(90|95|99)(?!\d)", str(claim["what"]))
+    if level is None and said and quantity.symbol.startswith(("mdc", "loa")):
+        level = int(said.group(1)) / 100
     if level is None and "level" in draft.defaults:
         level = float(draft.defaults["level"])
     symbol = "loa" if quantity.symbol in LIMITS and made.low is None else quantity.symbol
@@ -319,10 +337,13 @@ def _fitted(draft: Draft, quantity: Quantity, printed: Printed, row: int) -> Pri
     if printed.percent and quantity.scale == "share":
         return printed.scaled(Decimal("0.01"))
     if printed.percent:
+        of_mean = {"sem": "SEM in percent", "mdc": "MDC in percent", "sd": "CV", "loa_low": "lower limit in percent",
+                   "loa_high": "upper limit in percent"}.get(quantity.symbol[:3] if quantity.symbol[:3] in (
+                       "sem", "mdc") else quantity.symbol)
         draft.fault(f"{quantity.name} is no share, and a percent sign follows the number",
-                    "Leave the percent sign out if the number is in percent of nothing else; for an SEM, MDC or limit "
-                    "in percent there are names of their own.", row=row, column="printed", value=printed.text,
-                    code="percent")
+                    (f"If it is in percent of the mean, call it {of_mean!r}; " if of_mean else "")
+                    + "if percent is the unit of every number here, leave the sign out.", row=row, column="printed",
+                    value=printed.text, code="percent")
         return None
     if quantity.scale == "share" and (value >= 2 or (value <= -2 and quantity.domain[0] >= -1)):
         draft.fault(f"{quantity.name} cannot be {value}: it is a share",

@@ -18,6 +18,9 @@ _DIGITS = r"(?:\d{1,3}(?:[ '\u00a0\u2009\u202f]\d{3})+(?:[.,]\d+)?|\d+(?:[.,]\d+
 _TIMES = "x*\N{MULTIPLICATION SIGN}\N{MIDDLE DOT}"
 _DASHES = "\N{EN DASH}|\N{EM DASH}"
 _NUMBER = rf"[+-]?\s?{_DIGITS}(?:[eE][+-]?\d+|\s?[{_TIMES}]\s?10\^?[+-]?\d+)?"
+NUMBER = _NUMBER
+_FOOTNOTES = "*\N{DAGGER}\N{DOUBLE DAGGER}\N{SECTION SIGN}\N{PILCROW SIGN}#"
+_TRAILING_P = re.compile(r"(?<=[\d)\]%])\s*[,;]\s*[pP]\s*[<>=\N{LESS-THAN OR EQUAL TO}]\s*[\d.,]+$")
 _SUPERSCRIPTS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻", "0123456789-")
 _INTERVAL = re.compile(
     r"[\[(]\s*(?P<words>[^\d\[(]*?(?P<level>\d{2}(?:[.,]\d+)?)\s*%[^\d+-]*?)?(?P<ci>(?:CI|LoA|KI|IC)[:=,\s]*)?"
@@ -98,8 +101,11 @@ class Reading:
 
 
 def clean(text: str) -> str:
-    """Replace typographic signs by plain ones."""
-    text = text.strip().translate(_SUPERSCRIPTS)
+    """Replace typographic signs by plain ones; leave footnote marks and a p that follows away."""
+    text = _TRAILING_P.sub("", text.strip().rstrip(_FOOTNOTES).strip())
+    # A raised point is a decimal point (0·87), unless a power of ten follows.
+    text = re.sub(r"(?<![\d.,])(\d+)\N{MIDDLE DOT}(\d+)(?![\d^⁰¹²³⁴⁵⁶⁷⁸⁹⁻])", r"\1.\2", text)
+    text = text.translate(_SUPERSCRIPTS)
     text = text.replace("\N{LESS-THAN OR EQUAL TO}", "<").replace("\N{GREATER-THAN OR EQUAL TO}", ">")
     text = text.replace("<=", "<").replace(">=", ">").replace("\N{FULLWIDTH PERCENT SIGN}", "%")
     return re.sub(rf"(?<![\d%)])\s?[{_MINUS}]\s?(?=[\d.,])", "-", text).replace("\N{MINUS SIGN}", "-")

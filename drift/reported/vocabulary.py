@@ -84,9 +84,43 @@ def simplified(name: str) -> str:
     return re.sub(r"[\s_\-\u2013\u2014.\u00b7]+", "", name).casefold()
 
 
+@lru_cache(maxsize=1)
+def by_bare_name() -> dict[str, Quantity]:
+    """Return every quantity by its names without brackets and commas: ``ICC2,1`` is ICC(2,1)."""
+    found: dict[str, Quantity] = {}
+    for name, q in by_name().items():
+        found.setdefault(_bare(name), q)
+    return found
+
+
+def _bare(name: str) -> str:
+    return re.sub(r"[()\[\],']", "", name)
+
+
+_LEVEL = r"(?:90|95|99)"
+_SESSION = r"(?:session|day|visit|test|trial|rater|method|time|occasion|measurement|device)"
+
+
+def without_level(name: str) -> str:
+    """Take a level away from a name: ``95 % limits of agreement``, ``MDC90``."""
+    name = re.sub(rf"\b{_LEVEL}\s*%\s*(?:CI\s*)?", "", name.strip())
+    return re.sub(rf"^(MDC|SDC|MDD)\s*_?{_LEVEL}$", r"\1", name, flags=re.IGNORECASE).strip()
+
+
 def find(name: str) -> Quantity | None:
     """Return the quantity of that name, or None."""
-    return by_name().get(simplified(name))
+    plain = without_level(name)
+    # "mean of session 1", "session 1 mean", "SD (day 2)"
+    of = re.fullmatch(rf"(mean|SD|SE)\s*(?:of|,|\()?\s*{_SESSION}\s*([12])\)?", plain, re.IGNORECASE)
+    turned = re.fullmatch(rf"{_SESSION}\s*([12])\s*[:,]?\s*\(?(mean|SD|SE)\)?", plain, re.IGNORECASE)
+    if of or turned:
+        kind, which = of.groups() if of else turned.groups()[::-1]  # type: ignore[union-attr]
+        plain = f"{kind} {which}"
+    for tried in (name, plain):
+        q = by_name().get(simplified(tried)) or by_bare_name().get(_bare(simplified(tried)))
+        if q is not None:
+            return q
+    return None
 
 
 def nearest(name: str) -> str | None:

@@ -1,0 +1,65 @@
+"""Strings that hold two numbers: a mean with its SD, and limits of agreement, taken apart into claims of one each."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from drift.reported.strings import NUMBER, StringProblemError, clean
+from drift.reported.vocabulary import find, simplified, without_level
+
+SPREAD = {("mean", "SD"): "SD", ("mean", "SE"): "SE of the mean", ("mean_1", "SD"): "SD 1", ("mean_1", "SE"): "SE 1",
+          ("mean_2", "SD"): "SD 2", ("mean_2", "SE"): "SE 2", ("bias", "SD"): "SD of differences",
+          ("bias", "SE"): "SE of the bias", ("group_mean", "SD"): "SD of a group"}
+CENTRES = frozenset(symbol for symbol, _ in SPREAD)
+LIMITS = frozenset(map(simplified, ("limits of agreement", "limits", "LoA", "limits of agreement (LoA)")))
+_NAMED = re.compile(r"^(?P<centre>.+?)\s*(?:\(\s*(?P<a>SD|SE)\s*\)|(?:±|\+/-|\+-)\s*(?P<b>SD|SE)|,\s*(?P<c>SD|SE))$",
+                    re.IGNORECASE)
+_PAIR = re.compile(r"^(?P<x>.+?)\s*(?:(?:±|\+/-|\+-)\s*(?P<z>[^()\[\]]+)|[(\[]\s*(?:SD|SE|±)?\s*[=:]?\s*"
+                   r"(?P<y>[^()\[\]]+)[)\]])\s*$", re.IGNORECASE)
+_END = rf"{NUMBER}\s*%?(?:\s*[(\[][^()\[\]]*[)\]])?"
+_LIMITS = re.compile(rf"^[(\[]?\s*(?P<low>{_END})\s*(?:to|bis|and|;|,\s|/|\N{{EN DASH}}|\N{{EM DASH}}|-|,)\s*"
+                     rf"(?P<high>{_END})\s*[)\]]?$")
+
+
+def parts(claim: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the claims that one claim of two numbers makes; the claim itself where it is of one.
+
+    Raises
+    ------
+    StringProblemError
+        Where its name promises two numbers, and the string does not hold them.
+    """
+    what, printed = str(claim.get("what", "")).strip(), str(claim.get("printed", "")).strip()
+    named = _NAMED.match(what)
+    quantity = find(named.group("centre")) if named else None
+    if named and quantity is not None and find(what) is None:
+        word = next(w for w in named.groups()[1:] if w).upper()
+        spread = SPREAD.get((quantity.symbol, word))
+        held = _PAIR.match(printed)
+        if spread is None or held is None:
+            raise StringProblemError(f"{printed!r} is no number with its {word} behind it" if spread else
+                                     f"{quantity.name} has no {word} of its own in this list",
+                                     f'Write printed = "213.0 (21.8)", or two claims: {quantity.name} and '
+                                     f"{spread or word}.")
+        return [{**claim, "what": quantity.name, "printed": held.group("x")},
+                {**{k: v for k, v in claim.items() if k != "id"}, "what": spread,
+                 "printed": held.group("y") or held.group("z")}]
+    if simplified(without_level(what)) in LIMITS:
+        ends = _LIMITS.match(clean(printed))
+        if ends is None:
+            raise StringProblemError(f"{printed!r} is no lower and upper limit",
+                                     'Write printed = "-29.9 to 30.7", or two claims: lower limit and upper limit.')
+        level = {} if "level" in claim or what == without_level(what) else {"level": what.split("%")[0].strip() + " %"}
+        return [{**claim, **level, "what": name, "printed": ends.group(end)}
+                for name, end in (("lower limit", "low"), ("upper limit", "high"))]
+    return [dict(claim)]
+
+
+def advice(symbol: str, name: str, printed: str) -> str:
+    """Return what to write where a mean or a bias stands with one number in brackets, or nothing."""
+    if symbol in CENTRES and _PAIR.match(printed):
+        words = " or ".join(f'what = "{name} ({w})"' for s, w in SPREAD if s == symbol)
+        return f"If the second number is an SD or a standard error, write {words}; an interval has two numbers."
+    return ""
