@@ -37,8 +37,19 @@ def blocks(result: Result) -> list[str]:
                  slack(float(relations["slack"][i]))] for i in rows]
         tail = f"; {silent} more say nothing at these digits" if silent else ""
         made.append(_wrapped(f"Relations checked ({len(rows)}{tail})", heads, body, width()))
-    made.append(_implied(result.table("implied values"), width()))
+    made += [_not_compared(result.table("not compared"), width()), _implied(result.table("implied values"), width())]
     return [b for b in made if b]
+
+
+def _not_compared(table: ResultTable, width: int) -> str:
+    from drift.cli.show_today import _wrapped
+    from drift.report.review_page import minus
+
+    if not len(table):
+        return ""
+    rows = [[str(table["where"][i]), minus(str(table["number"][i])), str(table["could be with"][i]) or "-"]
+            for i in range(len(table))]
+    return _wrapped(f"Held against nothing ({len(rows)})", ["where", "number", "could be with"], rows, width)
 
 
 def _implied(table: ResultTable, width: int) -> str:

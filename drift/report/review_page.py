@@ -37,6 +37,7 @@ def page_html(result: Result) -> str:
                     "says": minus(str(relations["what it says"][i])), "kind": relations["kind"][i],
                     "slack": slack(float(relations["slack"][i]))} for i in rows],
         silent=_silent(relations), counts=", ".join(f"{counts[s]} {s}" for s in (*SAID, QUIET) if counts[s]) or "none",
+        unused=_unused(result.table("not compared")),
         implied=implied_grid(result.table("implied values")), claims=_claims(result.table("claims")),
         notes=[str(f) for f in result.findings if f.file], rounding=settings.get("rounding", "nearest"),
         relation_count=_number_of_relations(), inputs=dict(result.provenance.inputs),
@@ -88,6 +89,12 @@ def _claims(table: ResultTable) -> Grid:
     heads = ("table", "group", "number", "printed", "stated")
     return Grid(caption="Printed numbers as they were copied", heads=tuple(heads[j] for j in keep),
                 rows=tuple(tuple(r[j] for j in keep) for r in rows), numeric=tuple(j == 3 for j in keep))
+
+
+def _unused(table: ResultTable) -> Grid:
+    rows = tuple((str(table["where"][i]), minus(str(table["number"][i])), str(table["could be with"][i]))
+                 for i in range(len(table)))
+    return Grid(caption=table.caption, heads=("where", "number", "could be with"), rows=rows, numeric=(False,) * 3)
 
 
 def _silent(table: ResultTable) -> Grid:

@@ -18,6 +18,7 @@ from drift.reported.places import Place, places
 from drift.reported.relation import KINDS, Case, Relation
 from drift.reported.relations import all_relations
 from drift.reported.screening import screening
+from drift.reported.unused import Unused, unused
 from drift.reported.vocabulary import quantities, title
 from drift.results import Estimate, Provenance, Result, ResultTable, run_versions
 
@@ -40,6 +41,7 @@ class Review:
     conflicts: tuple[Conflict, ...]
     detections: tuple[Detection, ...]
     implied: tuple[Implied, ...]
+    unused: tuple[Unused, ...] = ()
 
 
 def look(paper: Paper, *, with_implied: bool = True) -> Review:
@@ -50,8 +52,11 @@ def look(paper: Paper, *, with_implied: bool = True) -> Review:
     sets: list[Conflict] = []
     seen: list[Detection] = []
     missing: list[Implied] = []
+    left: list[Unused] = []
     for place in here:
-        found = _told(list(verdicts(place, relations)), place)
+        made = list(verdicts(place, relations))
+        left += unused(place, relations, made)
+        found = _told(made, place)
         in_conflict = conflicts(place, relations, found)
         seen += detections(place, relations, found, in_conflict)
         if with_implied:
@@ -62,7 +67,7 @@ def look(paper: Paper, *, with_implied: bool = True) -> Review:
     every += [v for v in stated if v is not None]
     sets += [Conflict(v.place, v.claims, (v.relation,)) for v in stated if v is not None and v.status == "conflicts"]
     every += screening(paper, here, {r.label: r for r in relations})
-    return Review(paper, tuple(here), tuple(every), tuple(sets), tuple(seen), tuple(missing))
+    return Review(paper, tuple(here), tuple(every), tuple(sets), tuple(seen), tuple(missing), tuple(left))
 
 
 def _told(found: list[Verdict], place: Place) -> list[Verdict]:
@@ -125,7 +130,7 @@ def review(paper: Paper, *, findings: Sequence[Finding] = (), inputs: dict[str, 
     -------
     ReviewResult
         Its tables: "relations" (one row each, with status and slack), "conflicts" (smallest sets that cannot all be
-        true), "questions" (to the authors), "implied values", "claims".
+        true), "questions" (to the authors), "implied values", "not compared", "claims".
 
     Notes
     -----
@@ -144,7 +149,7 @@ def review(paper: Paper, *, findings: Sequence[Finding] = (), inputs: dict[str, 
     return ReviewResult(
         question=paper.title, answer=text, estimates=tuple(_estimates(found)),
         tables=(_conflict_table(found), _question_table(questions), _relation_table(found), _detection_table(found),
-                _implied_table(found), _claim_table(paper)),
+                _implied_table(found), _unused_table(found), _claim_table(paper)),
         findings=(*findings, *_findings(found)),
         provenance=Provenance(inputs=inputs or {}, versions=run_versions(),
                               settings={"rounding": _roundings(paper), "design": paper.design,
@@ -233,6 +238,15 @@ def _implied_table(found: Review) -> ResultTable:
         caption="What the paper leaves out, as far as its numbers imply it")
 
 
+def _unused_table(found: Review) -> ResultTable:
+    rows = found.unused
+    return ResultTable.build("not compared", {
+        "where": [u.place.words for u in rows], "number": [wording.named(u.claim) for u in rows],
+        "could be with": [", ".join(u.wanting[:-1]) + (" or " if len(u.wanting) > 1 else "") + u.wanting[-1]
+                          if u.wanting else "" for u in rows]},
+        caption="Numbers that nothing printed beside them can be held against")
+
+
 def _claim_table(paper: Paper) -> ResultTable:
     rows = [c for c in paper.claims if not c.symbol.endswith("__level")]
     return ResultTable.build("claims", {
@@ -282,8 +296,8 @@ def _findings(found: Review) -> list[Finding]:
 
 def _last_digit(v: Verdict) -> str:
     said = wording.said(replace(v, hint="")).rstrip(".")
-    return (f"{v.place.words}: {said} ({v.relation.name}, {v.relation.label}): less than one unit of a last digit "
-            "away, as rounded intermediate values leave it.")
+    return (f"{v.place.words}: {said} ({v.relation.name}, {v.relation.label}); a unit in the last digit of one of its "
+            "numbers would mend it, as rounded intermediate values leave it.")
 
 
 def _remark(c: Conflict) -> str:

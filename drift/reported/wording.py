@@ -10,7 +10,7 @@ from drift.errors import with_minus_signs
 from drift.reported.claims import Claim
 from drift.reported.conflicts import Conflict
 from drift.reported.judging import NO_RANGE, Verdict
-from drift.reported.vocabulary import quantities
+from drift.reported.vocabulary import quantities, title
 from drift.results import join_words
 
 
@@ -34,6 +34,26 @@ def named(claim: Claim) -> str:
     return f"{claim.name} {shown(claim)}"
 
 
+def named_all(claims: Sequence[Claim]) -> str:
+    """Name several numbers, an interval with its ends together as a paper prints it."""
+    found: list[str] = []
+    done: set[int] = set()
+    for c in claims:
+        if id(c) in done:
+            continue
+        base = c.symbol.partition("__")[0]
+        same = {x.symbol.partition("__")[2]: x for x in claims if x.symbol.partition("__")[0] == base
+                and x.item == c.item and (x.table, x.group) == (c.table, c.group)}
+        if {"low", "high"} <= set(same) and not c.symbol.endswith("__level"):
+            ends = f"{shown(same['low'])} to {shown(same['high'])}"
+            found.append(f"{named(same[''])} ({ends})" if "" in same else f"interval of {title(base)} {ends}")
+            done |= {id(same[x]) for x in ("", "low", "high") if x in same}
+        else:
+            found.append(named(c))
+            done.add(id(c))
+    return join_words(found)
+
+
 def range_text(a: Interval, claim: Claim | None = None) -> str:
     """Return a range in words, with two digits more than the claim has."""
     if a == NO_RANGE or not (math.isfinite(a[0]) or math.isfinite(a[1])):
@@ -45,8 +65,11 @@ def range_text(a: Interval, claim: Claim | None = None) -> str:
     digits = (claim.printed.decimals + 2 - (2 if percent else 0)) if claim else 4
     if math.isfinite(width) and width > 0:
         digits = max(0, min(10, max(digits - 1, 1 - math.floor(math.log10(width)))))
-        if claim and width > 10 * float(claim.printed.unit) * (100 if percent else 1):
-            digits = max(0, claim.printed.decimals - (2 if percent else 0))
+        if claim:
+            own = max(0, claim.printed.decimals - (2 if percent else 0))
+            wide = width > 10 * float(claim.printed.unit) * (100 if percent else 1)
+            # A digit more than the paper prints tells the ends apart, or they are as good as one number.
+            digits = own if wide else min(digits, own + (1 if round(low, own + 1) != round(high, own + 1) else 2))
     if width < 1e-9 * max(1.0, abs(low)):
         one = two = f"{low:.{max(0, claim.printed.decimals if claim else 4)}f}" if low != round(low) else f"{low:.0f}"
     elif max(abs(x) for x in (low, high) if math.isfinite(x)) >= 1e7:
@@ -91,6 +114,9 @@ def together(conflicts: Sequence[Conflict]) -> list[list[Conflict]]:
 
 def conflict_sentence(part: Sequence[Conflict]) -> str:
     """Name the numbers that cannot all be true."""
+    common = _common(part)
+    if common is not None:
+        return _beside(part, common)
     claims = claims_in(part)
     relations = list(dict.fromkeys(r for c in part for r in c.relations))
     by = join_words(f"{r.name} ({r.label})" if r.number < 48 else f"{r.name} (stated by the paper)"
@@ -98,7 +124,25 @@ def conflict_sentence(part: Sequence[Conflict]) -> str:
     more = f" and {len(relations) - 3} more" if len(relations) > 3 else ""
     by = by.replace(" and ", ", ") + more if more else by
     verb = "cannot be true" if len(claims) == 1 else f"cannot {'both' if len(claims) == 2 else 'all'} be true"
-    return f"{part[0].place.words}: {join_words(named(c) for c in claims)} {verb}, by {by}."
+    return f"{part[0].place.words}: {named_all(claims)} {verb}, by {by}."
+
+
+def _common(part: Sequence[Conflict]) -> Claim | None:
+    """Return the one number that stands in each of several sets and would alone mend all."""
+    if len(part) < 2:
+        return None
+    held = [x for x, _ in part[0].alone if all(any(x is c for c in p.claims) for p in part)]
+    return held[0] if len(held) == 1 else None
+
+
+def _beside(part: Sequence[Conflict], common: Claim) -> str:
+    """Say beside which numbers, set by set, one number cannot be true."""
+    sets = []
+    for p in part:
+        rest = [c for c in told(p.claims) if c is not common and not c.symbol.endswith("__level")]
+        labels = ", ".join(r.label if r.number < 48 else r.name for r in p.relations[:3])
+        sets.append(f"{named_all(rest)} ({labels})")
+    return f"{part[0].place.words}: {named(common)} cannot be true beside {'; nor beside '.join(sets)}."
 
 
 def claims_in(part: Sequence[Conflict]) -> list[Claim]:
@@ -131,10 +175,15 @@ def mend_sentence(conflict: Conflict) -> str:
 
 def question_of_conflicts(part: Sequence[Conflict], extra: str = "") -> str:
     """Ask the authors about numbers that cannot all be true."""
-    names = join_words(named(c) for c in claims_in(part) if not c.symbol.endswith("__level"))
+    common = _common(part)
+    names = named_all([c for c in claims_in(part) if not c.symbol.endswith("__level") and c is not common])
     mend = mend_sentence(part[0])
-    said = f"{part[0].place.words}: we could not reconcile {names} ({relation_words(part)})."
-    return " ".join(x for x in (said, mend, extra, "Could you check them, or say how they were obtained?") if x)
+    what = f"{named(common)} with {names}" if common is not None else names
+    said = f"{part[0].place.words}: we could not reconcile {what} ({relation_words(part)})."
+    balanced = ("This supposes that every unit was measured equally often."
+                if any(r.kind == "B" for p in part for r in p.relations) else "")
+    return " ".join(x for x in (said, mend, extra, balanced, "Could you check them, or say how they were obtained?")
+                    if x)
 
 
 def relation_words(part: Sequence[Conflict]) -> str:
@@ -148,8 +197,7 @@ def question_of_verdict(v: Verdict) -> str:
     where = v.place.words
     if v.target is None or v.needed == NO_RANGE:
         return f"{where}: {v.hint} Is that so?" if v.hint else f"{where}: {v.relation.name}. Could you say more?"
-    beside = join_words(named(c) for c in told(v.claims)
-                        if c is not v.target and not c.symbol.endswith("__level"))
+    beside = named_all([c for c in told(v.claims) if c is not v.target and not c.symbol.endswith("__level")])
     at = range_text(v.needed, v.target)
     text = f"{where}: {v.target.name} is printed as {shown(v.target)}"
     if at:

@@ -54,7 +54,7 @@ def test_json_is_what_the_schema_says(drift: Drift, file: Path) -> None:
     Draft202012Validator(SCHEMA).validate(data)
     assert data["command"] == "review"
     assert {t["name"] for t in data["tables"]} == {"conflicts", "questions", "relations", "what fits", "implied values",
-                                                   "claims"}
+                                                   "not compared", "claims"}
     assert {e["name"] for e in data["estimates"]} >= {"implied F (two-way)"}
     warned = [f for f in data["findings"] if f["severity"] == "warning"]
     assert bool(warned) == (file == WRONG)

@@ -63,7 +63,8 @@ def test_what_cannot_be_read_says_what_to_write(what: str, printed: str, said: s
 
 
 def test_a_fault_names_the_line_of_a_toml_file() -> None:
-    text = '[paper]\nn = 12\n\n[[claims]]\nwhat = "ICC(C,1)"\nprinted = "0.9"\n\n[[claims]]\nwhat = "?"\nprinted = "1"\n'
+    text = ('[paper]\nn = 12\n\n[[claims]]\nwhat = "ICC(C,1)"\nprinted = "0.9"\n\n'
+            '[[claims]]\nwhat = "?"\nprinted = "1"\n')
     with pytest.raises(DriftError) as caught:
         paper_of(text)
     assert caught.value.findings[0].row == 8

@@ -30,8 +30,8 @@ def test_an_interval_makes_three_claims_with_a_level() -> None:
 
 
 @pytest.mark.parametrize(("name", "symbol"), [
-    ("ICC(2,1)", "icc_a1"), ("ICC3k", "icc_ck"), ("icc (c,1)", "icc_c1"), ("LoA, lower", "loa_low"), ("LoA, middle", None), ("lower LoA",
-                                                                                                 "loa_low"),
+    ("ICC(2,1)", "icc_a1"), ("ICC3k", "icc_ck"), ("icc (c,1)", "icc_c1"), ("LoA, lower", "loa_low"),
+    ("LoA, middle", None), ("lower LoA", "loa_low"),
     ("s_r", "s_r"), ("s_R", "s_R"), ("r", "r"), ("N", "n_readings"), ("n", "n"), ("u", "location_shift"),
     ("U", "u_expanded"), ("minimal detectable change", "mdc"), ("Lin's CCC", "ccc"), ("MSE", "ms_error")])
 def test_names_of_the_field_are_understood(name: str, symbol: str | None) -> None:
