@@ -76,12 +76,24 @@ def _f_of_raters(place: Place, n: int, k: int) -> tuple[Interval | None, tuple[C
         return interval_of(place.single["f_raters"][0]), (place.single["f_raters"][0],)
     if k == 2 and "t_bias" in place.single:
         return iv.power(interval_of(place.single["t_bias"][0]), 2), (place.single["t_bias"][0],)
-    if k == 2 and {"bias", "sd_diff"} <= set(place.single):
-        bias, sd = place.single["bias"][0], place.single["sd_diff"][0]
-        if interval_of(sd)[0] > 0:
-            squared = iv.power(iv.divide(interval_of(bias), interval_of(sd)), 2)
-            return (n * squared[0], n * squared[1]), (bias, sd)
+    if k == 2 and "bias" in place.single:
+        bias = place.single["bias"][0]
+        sd, beside = _sd_of_differences(place)
+        if sd is not None and sd[0] > 0:
+            squared = iv.power(iv.divide(interval_of(bias), sd), 2)
+            return (n * squared[0], n * squared[1]), (bias, *beside)
     return None, ()
+
+
+def _sd_of_differences(place: Place) -> tuple[Interval | None, tuple[Claim, ...]]:
+    """Return the SD of differences as printed, or what limits at 1.96 or 2 SD leave for it."""
+    if "sd_diff" in place.single:
+        return interval_of(place.single["sd_diff"][0]), (place.single["sd_diff"][0],)
+    if not {"loa_low", "loa_high"} <= set(place.single):
+        return None, ()
+    low, high = (place.single[s][0] for s in ("loa_low", "loa_high"))
+    width = iv.subtract(interval_of(high), interval_of(low))
+    return (width[0] / 4.0, width[1] / 3.9), (low, high)
 
 
 def _usable(rho: float, fj: float, n: int, k: int) -> bool:
