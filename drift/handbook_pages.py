@@ -166,7 +166,8 @@ def coverage_rows(request: str) -> str:
     ----------
     request : str
         ``FAMILY; quantity = A | B; design = C | D; method = E | F``; each filter may be left out. A design that
-        no table holds stands for the nearest one that is there; a method is named by its interval.
+        no table holds stands for the nearest one that is there; a method is named by its interval. A table of shares
+        that are no coverage of intervals says with ``share = WORDS`` what they are shares of.
     """
     from drift.simulated import Design, parse, rows_of
     from drift.simulated.designs import distance, parameter_distance
@@ -188,15 +189,19 @@ def coverage_rows(request: str) -> str:
     if rows and "design" in wanted:
         chosen = list(dict.fromkeys(nearest_design(d) for d in wanted["design"]))
         rows = sorted((r for r in rows if r.text in chosen), key=lambda r: chosen.index(r.text))
-    return _coverage_table(rows) if rows else ""
+    return _coverage_table(rows, " ".join(wanted.get("share", []))) if rows else ""
 
 
-def _coverage_table(rows: list[Any]) -> str:
+def _coverage_table(rows: list[Any], share: str = "") -> str:
     nominal = ", ".join(dict.fromkeys(f"{r.nominal:g}" for r in rows))
     studies = sorted({r.studies for r in rows})
     many = f"{studies[0]:,}" if len(studies) == 1 else f"{studies[0]:,} to {studies[-1]:,}"
-    head = (f"Simulated coverage of nominal {nominal} intervals ({many} studies a row, "
-            f"{max(r.date for r in rows)}):")
+    when = f"({many} studies a row, {max(r.date for r in rows)}):"
+    if share:
+        lines = [f"| design | said | {share} |", "|---|---|---:|"]
+        lines += [f"| {r.text} | {r.method} | {r.coverage:.3f} |" for r in rows]
+        return "\n".join([f"Simulated, {share} {when}", "", *lines])
+    head = f"Simulated coverage of nominal {nominal} intervals {when}"
     places = 3 if max((r.width for r in rows if r.width == r.width), default=0.0) < 10 else 1
     lines = ["| design | quantity | method | coverage | mean width |", "|---|---|---|---:|---:|"]
     lines += [f"| {r.text} | {r.quantity} | {r.method} | {r.coverage:.3f} | "

@@ -22,8 +22,9 @@ if TYPE_CHECKING:
 def lock(study: str, who: str | None, check: bool, as_json: bool, quiet: bool) -> None:
     """Record hash and time of a study's questions, limits and plan, before the data are taken.
 
-    The record is study.lock beside study.toml: text, only ever added to. Locking again adds a lock. The report and
-    "drift items" say what was fixed before the first and the last reading, and what changed since.
+    The record is study.lock beside study.toml (other.lock beside other.toml): text, only ever added to. Locking again
+    adds a lock. The report and "drift items" say what was fixed before the first and the last reading, and what changed
+    since.
     """
     if check and who is not None:
         raise click.UsageError("--who belongs to locking; --check writes nothing")

@@ -19,8 +19,9 @@ def blocks(result: Result) -> list[str]:
     made = []
     sets = [f for f in result.findings if f.code == "cannot-all-be-true"]
     if sets:
-        made.append("\n".join(["Cannot all be true", *(paragraph(f"- {f.message}", indent="  ", further="    ")
-                                                       for f in sets)]))
+        made.append("\n".join(["Cannot all be true", *(
+            paragraph(f"- {f.message}{f' {f.mend}' if '(0b)' in f.message else ''}", indent="  ", further="    ")
+            for f in sets)]))
     questions = result.table("questions")
     if len(questions):
         lines = [paragraph(f"{i + 1}. {minus(str(q))}", indent="  ", further="     ")

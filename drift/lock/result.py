@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import ClassVar
 
 import numpy as np
@@ -68,8 +69,8 @@ def _cannot(study: Study, who: str) -> list[Finding]:
                              "locks", mend="Give --who NAME"))
     settings = fixed_settings(study)
     if lock_file(study) is None or not (settings["questions"] or settings["limits"]):
-        found.append(Finding(severity="error", code="nothing-to-lock", file="study.toml", message="the study asks no "
-                             "question and declares no limit", mend="Declare them in study.toml, then lock"))
+        found.append(Finding(severity="error", code="nothing-to-lock", file=study.file_name, message="the study asks no "
+                             "question and declares no limit", mend=f"Declare them in {study.file_name}, then lock"))
     return found
 
 
@@ -77,9 +78,14 @@ def _said_of_locking(study: Study, before: LockState, state: LockState, time: da
     """Say what a reader of the lock would ask: is it late, is something missing, does the clock run behind."""
     found = []
     if not state.present["limits"]:
-        found.append(Finding(severity="warning", code="no-limit", file="study.toml", message="no limit is declared, so "
+        found.append(Finding(severity="warning", code="no-limit", file=study.file_name, message="no limit is declared, so "
                              "none is fixed", mend="Say in [limits], and as harmless in [[agreement]], what would be "
                              "good enough, then lock again"))
+    open_ones = [k for k, v in state.flat.items() if v == "..."]
+    if open_ones:
+        found.append(Finding(severity="warning", code="not-filled-in", file=study.file_name, column=open_ones[0],
+                             message=f"{len(open_ones)} of the locked settings still hold '...'",
+                             mend="Fill them in, then lock again"))
     late = [d for d in state.dates.values() if d is not None and d.place(time) != "before"]
     for d in late:
         found.append(Finding(severity="warning", code="locked-late", message=f"the {d.table} hold readings since "
@@ -91,8 +97,8 @@ def _said_of_locking(study: Study, before: LockState, state: LockState, time: da
     return found
 
 
-def _network(file: object) -> list[Finding]:
-    if not is_network(str(file)):
+def _network(file: Path) -> list[Finding]:
+    if not is_network(file.resolve()):
         return []
     return [Finding(severity="note", code="network-lock", message="the study lies on a network folder: the time is "
                     "that of this computer's clock, and one writer at a time is let in")]
@@ -111,7 +117,7 @@ def check_lock(study: Study, tables: Tables | None) -> LockResult:
     if not state.entries and not state.findings:
         findings.append(Finding(severity="error", code="not-locked", message="the study has no lock",
                                 mend="Fix its questions and limits with 'drift lock STUDY'"))
-    findings += [Finding(severity="error", code="changed-since-lock", file="study.toml", column=c.key,
+    findings += [Finding(severity="error", code="changed-since-lock", file=study.file_name, column=c.key,
                          message=f"this changed since lock {c.since.number}: {change_text(c)}",
                          mend="Put it back, or lock again and give the reason in the paper")
                  for c in state.changes if c.at is None]

@@ -115,8 +115,10 @@ class LockState:
 
 
 def lock_file(study: Study) -> Path | None:
-    """Return where the locks of a study stand: beside its ``study.toml``."""
-    return None if study.folder is None else Path(study.folder) / LOCK_FILE
+    """Return where the locks of a study stand: beside its ``study.toml``, or as ``other.lock`` beside ``other.toml``."""
+    if study.folder is None:
+        return None
+    return Path(study.folder) / (LOCK_FILE if study.file_name == "study.toml" else f"{Path(study.file_name).stem}.lock")
 
 
 def lock_state(study: Study, tables: Tables | None) -> LockState:

@@ -165,6 +165,8 @@ def tells(claim: Claim, a: Interval) -> bool:
 
 def mend_sentence(conflict: Conflict) -> str:
     """Say which single numbers would reconcile everything."""
+    if [r.label for r in conflict.relations] == ["0b"]:
+        return "If they stand in different rows of a table, give each claim a group of its own."
     parts = []
     for claim, a in conflict.alone:
         where = range_text(a, claim)
@@ -177,7 +179,7 @@ def question_of_conflicts(part: Sequence[Conflict], extra: str = "") -> str:
     """Ask the authors about numbers that cannot all be true."""
     common = _common(part)
     names = named_all([c for c in claims_in(part) if not c.symbol.endswith("__level") and c is not common])
-    mend = mend_sentence(part[0])
+    mend = mend_sentence(part[0]) if part[0].relations[0].label != "0b" else "They were taken to be the same number."
     what = f"{named(common)} with {names}" if common is not None else names
     said = f"{part[0].place.words}: we could not reconcile {what} ({relation_words(part)})."
     balanced = ("This supposes that every unit was measured equally often."

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import ConfigDict, Field
+from pydantic import ConfigDict, Field, PrivateAttr
 
 from drift.records import (
     CALIBRATION_COLUMNS,
@@ -311,6 +311,18 @@ class Study(Part):
     protocol: ProtocolSpec | None = None
     reporting: ReportingSpec | None = None
     folder: Path | None = Field(default=None, exclude=True)
+    _file_name: str = PrivateAttr(default="study.toml")
+
+    @property
+    def file_name(self) -> str:
+        """Name of the file it was read from: a folder may hold several studies."""
+        return self._file_name
+
+    def from_file(self, name: str | None) -> Study:
+        """Return the study as one read from a file of that name."""
+        made = self.model_copy()
+        made._file_name = name or "study.toml"
+        return made
 
 
 COLUMNS_OF: dict[str, tuple[str, ...]] = {"checks": CHECK_COLUMNS, "trials": TRIAL_COLUMNS, "sensors": SENSOR_COLUMNS,

@@ -142,7 +142,7 @@ def _build(data: dict[str, Any], *, folder: Path | None, file: str | None,
             if not _prune(data, innermost):
                 break
     if study is not None:
-        study = study.model_copy(update={"folder": folder})
+        study = study.model_copy(update={"folder": folder}).from_file(file)
         findings.extend(contradictions(study, file, lines, refused={f.column for f in findings if f.column}))
     return study, tuple(findings)
 

@@ -289,3 +289,24 @@ def test_two_writers_lose_nothing_and_a_kill_leaves_a_whole_file(tmp_path: Path)
     append_entry(file, {"questions": {}, "limits": {}, "plan": {}}, who="D", version="1")
     assert len(read_entries(file)[0]) == len(whole) + 1
     assert [p.name for p in tmp_path.iterdir()] == [LOCK_FILE]
+
+
+def test_two_studies_in_one_folder_have_locks_of_their_own(folder: Path) -> None:
+    other = folder / "other.toml"
+    other.write_text((folder / "study.toml").read_text(encoding="utf-8").replace("harmless = 25", "harmless = 35"),
+                     encoding="utf-8")
+    lock_study(read_study(folder), None, who="Ada", now=EARLY)
+    lock_study(read_study(other), None, who="Bo", now=EARLY)
+    assert sorted(p.name for p in folder.glob("*.lock")) == ["other.lock", LOCK_FILE]
+    assert [e.who for e in lock_state(read_study(other), None).entries] == ["Bo"]
+    assert not check_lock(read_study(folder), None).findings
+    other.write_text(other.read_text(encoding="utf-8").replace("harmless = 35", "harmless = 30"), encoding="utf-8")
+    assert {f.file for f in check_lock(read_study(other), None).findings} == {"other.toml"}
+
+
+def test_what_is_still_to_be_filled_in_is_said(folder: Path) -> None:
+    text = (folder / "study.toml").read_text(encoding="utf-8")
+    use = next(line for line in text.splitlines() if line.startswith("use_is"))
+    (folder / "study.toml").write_text(text.replace(use, 'use_is = "..."'), encoding="utf-8")
+    found = lock_study(read_study(folder), None, who="Ada", now=EARLY)
+    assert {f.code: f.column for f in found.findings}["not-filled-in"] == "[study] use_is"
