@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from drift.report.settled import hold, release, settle
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
@@ -103,6 +105,8 @@ def make(name: str, title: str, draw: Callable[[Axes], str], *, size: tuple[floa
         axes = canvas.add_subplot()
         caption = draw(axes)
         _lay_out(canvas)  # once, the same in both files
+        for own in canvas.axes:
+            settle(own, painter.get_renderer())
         svg, png = io.StringIO(), io.BytesIO()
         # The two printers themselves: the common entry would draw each picture once more to lay it out.
         pixels = {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 4}}
@@ -126,6 +130,7 @@ def _lay_out(canvas: Any) -> None:
     placed = FIRST_EDGES
     canvas.subplots_adjust(**placed)
     for _ in range(2):
+        hold(axes)
         words, frame = axes.get_tightbbox(renderer, for_layout_only=True), axes.bbox
         pad = EDGE / 72 * canvas.dpi
         edges = {"left": (frame.x0 - words.x0 + pad) / paper.width,
@@ -135,6 +140,7 @@ def _lay_out(canvas: Any) -> None:
         if edges["right"] - edges["left"] < 0.2 or edges["top"] - edges["bottom"] < 0.2:
             return  # words wider than the paper: leave the frame readable
         canvas.subplots_adjust(**edges)
+        release(axes)
         if max(abs(edges[k] - placed[k]) for k in edges) < 0.05:
             return
         placed = edges
