@@ -64,7 +64,7 @@ def guard_rows(part: Result, construction: str) -> tuple[list[str], list[list[st
         words = key.removeprefix(READ).replace("_", " ")
         if words == "sensitivity change":
             unit = next((e.unit for e in averages.values()), "")
-            head += ["fall from its own fresh value [%]", f"an average sensor then shows [{unit}]".replace(" []", "")]
+            head += ["fall from own fresh value [%]", f"average sensor [{unit}]".replace(" []", "")]
         else:
             head.append(f"{words} [{units[key]}]".replace(" []", ""))
     at = {float(t["check every"][i]): i for i in _of(t, construction) if math.isfinite(t["check every"][i])}

@@ -126,7 +126,7 @@ def _percentages(values: Sequence[float]) -> list[str]:
     return ["< 0.01" if 0 < v < 0.005 and d == 2 else number(v, d) for v in values]
 
 
-KEYS_IN_WORDS = ("limit", "decided by")
+KEYS_IN_WORDS = ("limit", "decided by", "limit passed at the last check")
 
 
 def _ends_alone(name: str, columns: Mapping[str, Any]) -> tuple[str, str, str] | None:

@@ -166,7 +166,7 @@ def removal_table(answers: list[ConstructionAnswer], exposure: Exposure) -> Resu
     return _table("sensitivity to removal", rows, ("construction", "limit", "slopes of removed sensors times",
                                                    "removed by judgement", "retire after", "bound"),
                   {"retire after": exposure.unit},
-                  "How the count changes if sensors removed while their last check was within the limit were wearing "
+                  "How the count changes if sensors removed while their last check was within every limit were wearing "
                   "faster than their checks show.")
 
 

@@ -113,7 +113,7 @@ def test_the_table_of_the_report_gives_one_row_for_each_way_of_checking() -> Non
     result = answer(policy={"check_every": (2, 5)})
     policies, guard = policy_grids(result)
     assert [r[0] for r in guard.rows] == ["2 uses", "5 uses"]
-    assert guard.heads == ("check every", "fall from its own fresh value [%]", "an average sensor then shows")
+    assert guard.heads == ("check every", "fall from own fresh value [%]", "average sensor")
     fall = np.array([float(r[1]) for r in guard.rows])
     assert fall[0] > fall[1]  # the longer until the next check, the earlier
     assert any("guard band" in r[0] for r in policies.rows)
