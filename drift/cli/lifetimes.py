@@ -33,6 +33,8 @@ def _share(_: click.Context, parameter: click.Parameter, value: float) -> float:
 @click.option("--event", metavar="COL", default=None, help="What happened then: 1 failed, 0 still fit (also yes/no, "
               "failed/censored; the answer says how other words, such as broken or running, are read). Without it "
               "every row failed.")
+@click.option("--entry", metavar="COL", default=None, help="With --time: from which time on a unit was watched, where "
+              "it was not from new (left truncation; empty: from new).")
 @click.option("--failed", metavar="VALUE[,VALUE]", default=None, callback=_names, help="Values of --event that are "
               "failures, all others being still fit; several values are causes told apart.")
 @click.option("--from", "start", metavar="COL", default=None, help="In place of --time: the last time seen fit (empty: "
@@ -80,6 +82,8 @@ def _refuse_mixtures(options: Mapping[str, Any]) -> None:
         raise click.UsageError("give --time (and --event) for times of failure, or --from and --to for lives that "
                                "ended "
                                "between two checks")
+    if options["entry"] and not options["time"]:
+        raise click.UsageError("--entry goes with --time: units that were not watched from new need times of failure")
     if options["failed"] and not options["event"]:
         raise click.UsageError("--failed names values of --event: give --event as well")
 
@@ -99,12 +103,12 @@ def _answered(table: str, options: Mapping[str, Any], *, level: float, seed: int
     used = DEFAULT_SEED if seed is None else seed
     study = study_from_dict(bare_study(table, "trials"), folder=Path(table).resolve().parent)
     chosen = tuple((k, tuple([v] if isinstance(v, str) else v)) for k, v in options["where"].items())
-    form = LivesForm(**{k: options[k] for k in ("time", "event", "start", "end", "cause", "unit", "failed")},
+    form = LivesForm(**{k: options[k] for k in ("time", "event", "start", "end", "cause", "unit", "entry", "failed")},
                      where=chosen)
     reading = read_lives(table, form, study, per=options["per"])
     spec = LifeSpec(share=options["share"], confidence=options["confidence"], level=level, shape=options["shape"])
     asked = {k: v if isinstance(v, str) else ", ".join(v) for k, v in options.items()
-             if k in ("time", "event", "start", "end", "cause", "failed") and v}
+             if k in ("time", "event", "start", "end", "cause", "entry", "failed") and v}
     part = answer(reading, spec, seed=used, settings=asked)
     lives = reading.lives
     listed = ResultTable.build("tables read", {

@@ -13,12 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from drift.engine.life_rows import Family, Floats, Lives, rows_of
+from drift.engine.life_rows import Family, Floats, Lives, Rows, rows_of
 
 Bools = NDArray[np.bool_]
 STEPS, HALVINGS, FAR = 60, 30, 60
 TOLERANCE = 1e-10
 STEEPEST, FLATTEST = 1e6, 1e-4
+FLAT_LATE = 0.05  # a smaller shape is that of a hazard as 1/t, which late entries cannot tell from any smaller one
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,10 +99,13 @@ def fit_lives(lives: Lives, family: Family = "weibull") -> LifeFit:
     Notes
     -----
     Log-likelihood: sum of log f(t) of exact lives, log S(l) of right-censored, log F(r) of left-censored and
-    log(S(l) - S(r)) of interval-censored ones.
+    log(S(l) - S(r)) of interval-censored ones, less log S(e) of each that entered at e > 0, which is there only because
+    it had lasted so long. With late entries the log-likelihood need not be concave, and its maximum may lie at a shape
+    of zero, where hazard falls as 1/t: then there is no estimate.
 
     References
     ----------
+    Klein, J. P. and Moeschberger, M. L. (2003), Survival Analysis, 2nd ed., Springer, section 3.5 (late entries);
     Nelson (1982), chapters 8 and 9; Burridge, J. (1981), A note on maximum likelihood estimation for regression
     models using grouped data, JRSS B 43:41-45 (concavity).
     """
@@ -133,7 +137,9 @@ def fit_lives(lives: Lives, family: Family = "weibull") -> LifeFit:
         done |= ~np.isfinite(gain) | (gain < TOLERANCE) | ~moved
         if done.all():
             break
-    found = good & (tau < STEEPEST) & (tau > FLATTEST) & np.isfinite(value)
+    found = good & (tau < STEEPEST) & (tau > (FLAT_LATE if lives.late else FLATTEST)) & np.isfinite(value)
+    if lives.late:  # a ridge that is still climbed has no top
+        found &= done
     _, h = _derivatives(lives, family, alpha, tau, ya, yb)
     return _as_fit(lives, family, alpha, tau, value, h, found)
 
@@ -180,6 +186,8 @@ def _loglik(lives: Lives, family: Family, alpha: Floats, tau: Floats, ya: Floats
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = np.where(lives.exact, np.log(np.maximum(tau, 1e-300))[..., None], 0.0)
     total = (lives.weight * (rows.value + scale)).sum(axis=-1)
+    if lives.late:
+        total = total - (lives.weight * _entry_rows(lives, family, alpha, tau)[0].value).sum(axis=-1)
     return np.where(np.isfinite(total) & (tau > 0), total, -np.inf)
 
 
@@ -196,7 +204,22 @@ def _derivatives(lives: Lives, family: Family, alpha: Floats, tau: Floats, ya: F
     mixed = -(haa * a + hab * (a + b) + hbb * b).sum(-1)
     h = np.stack([np.stack([(haa + 2 * hab + hbb).sum(-1), mixed], -1),
                   np.stack([mixed, (haa * a**2 + 2 * hab * a * b + hbb * b**2).sum(-1) - r / tau**2], -1)], -2)
+    if lives.late:
+        at, e = _entry_rows(lives, family, alpha, tau)
+        first, second = w * at.lower_first, w * at.lower_second
+        g = g - np.stack([-first.sum(-1), (first * e).sum(-1)], -1)
+        cross = -(second * e).sum(-1)
+        h = h - np.stack([np.stack([second.sum(-1), cross], -1),
+                          np.stack([cross, (second * e**2).sum(-1)], -1)], -2)
     return g, h
+
+
+def _entry_rows(lives: Lives, family: Family, alpha: Floats, tau: Floats) -> tuple[Rows, Floats]:
+    """Return log S at the entries with its derivatives, as of units still fit there, and the logs of the entries."""
+    with np.errstate(divide="ignore"):
+        y = np.log(np.asarray(lives.entry, np.float64))
+    z = _z(alpha, tau, y)
+    return rows_of(family, z, np.full(z.shape, np.inf), np.zeros(z.shape, bool)), np.where(np.isfinite(y), y, 0.0)
 
 
 def _newton(g: Floats, h: Floats) -> Floats:
@@ -280,7 +303,7 @@ class _Profile:
 def fitted_only(lives: Lives, fit: LifeFit) -> tuple[Lives, LifeFit]:
     """Return the studies that have a fit, in one row of studies."""
     on = fit.found
-    return (Lives.build(lives.lower[on], lives.upper[on], lives.weight[on]),
+    return (Lives.build(lives.lower[on], lives.upper[on], lives.weight[on], np.asarray(lives.entry)[on]),
             LifeFit(fit.family, fit.mu[on], fit.sigma[on], fit.loglik[on], fit.cov[on], on[on]))
 
 

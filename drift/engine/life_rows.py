@@ -32,11 +32,15 @@ class Lives:
         fit when last seen, ``lower`` 0 where it was past its limit when first seen.
     weight : ndarray
         Units a row stands for.
+    entry : ndarray or float
+        Time from which on a unit was watched: it is there only because it had lasted so long (left truncation). 0 for
+        one watched from new.
     """
 
     lower: Floats
     upper: Floats
     weight: Floats
+    entry: Floats | float = 0.0
 
     def __post_init__(self) -> None:
         low, high = np.broadcast_arrays(np.asarray(self.lower, np.float64), np.asarray(self.upper, np.float64))
@@ -44,15 +48,25 @@ class Lives:
             raise ValueError("a life needs 0 <= lower <= upper")
         if bool(((high == 0) | (np.isinf(low))).any()):
             raise ValueError("a life of zero or of infinity has no place in a distribution of logarithms")
+        entry = np.broadcast_to(np.asarray(self.entry, np.float64), low.shape)
+        if bool((~(entry >= 0) | (entry > low) | ((entry == low) & (low == high) & (low > 0))).any()):
+            raise ValueError("a unit is watched from an entry of 0 or more on, before its life is over")
+        object.__setattr__(self, "entry", frozen_array(entry))
         object.__setattr__(self, "lower", frozen_array(low))
         object.__setattr__(self, "upper", frozen_array(high))
         object.__setattr__(self, "weight", frozen_array(np.broadcast_to(np.asarray(self.weight, np.float64),
                                                                         low.shape)))
 
     @classmethod
-    def build(cls, lower: ArrayLike, upper: ArrayLike, weight: ArrayLike = 1.0) -> Lives:
+    def build(cls, lower: ArrayLike, upper: ArrayLike, weight: ArrayLike = 1.0, entry: ArrayLike = 0.0) -> Lives:
         """Make lives from arrays."""
-        return cls(np.asarray(lower, np.float64), np.asarray(upper, np.float64), np.asarray(weight, np.float64))
+        return cls(np.asarray(lower, np.float64), np.asarray(upper, np.float64), np.asarray(weight, np.float64),
+                   np.asarray(entry, np.float64))
+
+    @property
+    def late(self) -> bool:
+        """Whether any unit entered after its life had begun."""
+        return bool((np.asarray(self.entry) > 0).any())
 
     @property
     def failed(self) -> NDArray[np.bool_]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from drift.engine.life_fit import LifeFit, _Profile, fit_lives, fitted_only, standard_quantile
-from drift.engine.life_rows import Floats, Lives
+from drift.engine.life_rows import Family, Floats, Lives
 
 DRAWS = 999
 LEAST_FAILURES = 2
@@ -26,11 +26,14 @@ class Schedule:
         Units that were only looked at now and then.
     grid : ndarray
         All times at which units were looked at.
+    entry : ndarray or float
+        Time from which on each unit was watched.
     """
 
     end: Floats
     checked: NDArray[np.bool_]
     grid: Floats
+    entry: Floats | float = 0.0
 
 
 def schedule_of(lives: Lives) -> Schedule:
@@ -50,17 +53,37 @@ def schedule_of(lives: Lives) -> Schedule:
     between = lives.failed & ~lives.exact
     only_checked = bool(between.any()) and not bool((lives.exact & lives.failed).any())
     ends = np.concatenate([low[low > 0], high[np.isfinite(high)]])
-    return Schedule(end, between | (only_checked & ~lives.failed), np.unique(ends))
+    return Schedule(end, between | (only_checked & ~lives.failed), np.unique(ends),
+                    np.asarray(lives.entry) if lives.late else 0.0)
 
 
 def draw_lives(fit: LifeFit, schedule: Schedule, rng: np.random.Generator, n: int) -> Lives:
     """Simulate ``n`` studies of one fit, looked at as the study in hand was; shape (n, n_units)."""
     u = rng.random((n, len(schedule.end)))
-    life = np.exp(fit.mu + fit.sigma * standard_quantile(fit.family, u))
-    return looked_at(np.maximum(life, 1e-300), schedule.end, schedule.checked, schedule.grid)
+    if np.any(np.asarray(schedule.entry) > 0):
+        life = lasting_to(fit.family, fit.mu, fit.sigma, np.asarray(schedule.entry), u)
+    else:
+        life = np.exp(fit.mu + fit.sigma * standard_quantile(fit.family, u))
+    return looked_at(np.maximum(life, 1e-300), schedule.end, schedule.checked, schedule.grid, schedule.entry)
 
 
-def looked_at(life: Floats, end: Floats, checked: NDArray[np.bool_], grid: Floats) -> Lives:
+def lasting_to(family: Family, mu: ArrayLike, sigma: ArrayLike, entry: Floats, u: Floats) -> Floats:
+    """Draw lives of units that are known to have lasted to their entry, from uniform numbers ``u``."""
+    from scipy.special import ndtr, ndtri
+
+    with np.errstate(divide="ignore"):
+        z = (np.log(entry) - mu) / sigma
+    # S(life) = S(entry) (1 - u)
+    if family == "weibull":
+        at = np.log(np.exp(np.minimum(z, 700.0)) - np.log1p(-u))
+    else:
+        at = -ndtri(np.maximum(ndtr(-z) * (1 - u), 1e-300))
+    life = np.exp(np.clip(mu + sigma * at, -690.0, 690.0))
+    return np.asarray(np.maximum(life, np.nextafter(entry, np.inf)))
+
+
+def looked_at(life: Floats, end: Floats, checked: NDArray[np.bool_], grid: Floats, entry: Floats | float = 0.0
+              ) -> Lives:
     """Turn true lives into what is seen of them."""
     at = np.searchsorted(grid, life, side="left")
     before = np.concatenate([[0.0], grid])[at]
@@ -69,7 +92,9 @@ def looked_at(life: Floats, end: Floats, checked: NDArray[np.bool_], grid: Float
     # A unit followed to the end of the grid or to its own end is still fit there.
     gone = np.where(checked, high > end, life > end)
     low = np.where(gone, np.where(checked, np.minimum(np.maximum(before, 0.0), end), end), low)
-    return Lives.build(low, np.where(gone, np.inf, high))
+    if np.any(np.asarray(entry) > 0):  # nobody looked before a unit entered
+        low = np.maximum(low, entry)
+    return Lives.build(low, np.where(gone, np.inf, high), 1.0, entry)
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +144,7 @@ def small_sample(lives: Lives, fit: LifeFit, p: float, rng: np.random.Generator,
     """
     made = draw_lives(fit, schedule_of(lives), rng, draws)
     enough = made.failures() >= LEAST_FAILURES
-    made = Lives.build(made.lower[enough], made.upper[enough])
+    made = Lives.build(made.lower[enough], made.upper[enough], 1.0, np.asarray(made.entry)[enough])
     again = fit_lives(made, fit.family)
     ok = again.found
     if ok.sum() < draws / 4:

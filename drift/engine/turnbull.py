@@ -230,7 +230,8 @@ class ProductLimit:
     incidence_se: Floats
 
 
-def product_limit(time: Floats, cause: NDArray[np.int64], n_causes: int = 1) -> ProductLimit:
+def product_limit(time: Floats, cause: NDArray[np.int64], n_causes: int = 1, *,
+                  entry: Floats | None = None) -> ProductLimit:
     """Kaplan-Meier and Aalen-Johansen estimates of exact and right-censored lives.
 
     Parameters
@@ -238,15 +239,20 @@ def product_limit(time: Floats, cause: NDArray[np.int64], n_causes: int = 1) -> 
     time : ndarray, shape (n_units,)
     cause : ndarray of int
         0 to n_causes - 1, or -1 for a unit that was still fit.
+    entry : ndarray, optional
+        Time after which each unit was watched: it is at risk from there on, so that what is estimated is the curve of
+        units that last to the smallest entry.
 
     References
     ----------
+    Klein, J. P. and Moeschberger, M. L. (2003), Survival Analysis, 2nd ed., Springer, section 4.6 (late entries);
     Kaplan, E. L. and Meier, P. (1958), JASA 53:457-481; Aalen, O. O. and Johansen, S. (1978), Scandinavian Journal of
     Statistics 5:141-150; variance as in Marubini, E. and Valsecchi, M. G. (1995), Analysing Survival Data from
     Clinical Trials, Wiley, eq. 10.12.
     """
     at = np.unique(time[cause >= 0])
-    risk = np.array([(time >= t).sum() for t in at], np.float64)
+    since = np.full(len(time), -np.inf) if entry is None else np.where(entry > 0, entry, -np.inf)
+    risk = np.array([((time >= t) & (since < t)).sum() for t in at], np.float64)
     by = np.array([[((time == t) & (cause == k)).sum() for t in at] for k in range(n_causes)], np.float64)
     by = by.reshape(n_causes, len(at))
     d = by.sum(axis=0)

@@ -45,6 +45,8 @@ class ObservedLives:
         Row of the file, 0 where a life was put together from several.
     per : str
         Plural of what life is counted in, such as ``"uses"`` or ``"miles"``.
+    entry : ndarray, optional
+        Time from which on a unit was watched, 0 for one watched from new; None where all were.
     """
 
     unit: NDArray[np.object_]
@@ -56,9 +58,10 @@ class ObservedLives:
     what: str = "units"
     file: str = ""
     sha256: str = ""
+    entry: Floats | None = None
 
     def __post_init__(self) -> None:
-        for name in ("lower", "upper", "cause", "unit"):
+        for name in ("lower", "upper", "cause", "unit", *(("entry",) if self.entry is not None else ())):
             held = np.array(getattr(self, name))
             held.setflags(write=False)
             object.__setattr__(self, name, held)
@@ -77,6 +80,11 @@ class ObservedLives:
         return np.asarray(self.failed & (self.lower == self.upper), bool)
 
     @property
+    def late(self) -> NDArray[np.bool_]:
+        """Units that entered after their life had begun."""
+        return np.zeros(len(self), bool) if self.entry is None else np.asarray(self.entry > 0, bool)
+
+    @property
     def causes(self) -> tuple[str, ...]:
         """Causes of failure, in alphabetical order."""
         return tuple(sorted({str(c) for c in self.cause[self.failed] if c}))
@@ -84,12 +92,13 @@ class ObservedLives:
     def take(self, mask: NDArray[np.bool_]) -> ObservedLives:
         """Return some of the units."""
         return replace(self, unit=self.unit[mask], lower=self.lower[mask], upper=self.upper[mask],
-                       cause=self.cause[mask], row=self.row[mask])
+                       cause=self.cause[mask], row=self.row[mask],
+                       entry=None if self.entry is None else self.entry[mask])
 
 
 @dataclass(frozen=True, kw_only=True)
 class LivesForm:
-    """Which columns hold what; either ``time`` and ``event``, or ``start`` and ``end``.
+    """Which columns hold what; either ``time`` (with ``entry``) and ``event``, or ``start`` and ``end``.
 
     ``failed`` lists the values of the event column that are failures; without it the usual words are read.
     """
@@ -100,6 +109,7 @@ class LivesForm:
     end: str | None = None
     cause: str | None = None
     unit: str | None = None
+    entry: str | None = None
     failed: tuple[str, ...] = ()
     where: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
@@ -130,7 +140,7 @@ def read_lives(path: str | Path, form: LivesForm, study: Study, *, question: str
         raise DriftError(refused.finding) from None
     raise_on_error(raw.findings)
     named = {"--time": form.time, "--event": form.event, "--from": form.start, "--to": form.end,
-             "--cause": form.cause, "--unit-column": form.unit}
+             "--cause": form.cause, "--unit-column": form.unit, "--entry": form.entry}
     faults = [f for option, name in named.items() if name for f in _unknown(raw, name, option)]
     faults += [f for column, _ in form.where for f in _unknown(raw, column, "--where")]
     if not len(raw):
@@ -144,6 +154,7 @@ def read_lives(path: str | Path, form: LivesForm, study: Study, *, question: str
                                  mend="Look at the values of the columns named there"))
     numbers = _Numbers(part, study)
     lower, upper, cause = _ends(part, form, numbers) if form.start else _times(part, form, numbers)
+    entry = _entries(part, form, lower, upper, numbers) if form.entry else None
     if form.unit:
         _repeated_units(part, form.unit, numbers)
     raise_on_error(numbers.findings)
@@ -157,7 +168,7 @@ def read_lives(path: str | Path, form: LivesForm, study: Study, *, question: str
     lives = ObservedLives(unit=np.array([str(u or "") for u in unit], dtype=object), lower=lower, upper=upper,
                           cause=cause, row=part.row, per=per or bracket or (header if form.time else "units of time"),
                           file=raw.file,
-                          sha256=raw.sha256)
+                          sha256=raw.sha256, entry=entry)
     return LivesReading(lives=lives, read=len(raw), exclusions=exclusions, findings=tuple(numbers.said))
 
 
@@ -276,6 +287,17 @@ def _times(raw: RawTable, form: LivesForm, numbers: _Numbers) -> tuple[Floats, F
     return time, np.where(failed, time, np.inf), causes
 
 
+def _entries(raw: RawTable, form: LivesForm, lower: Floats, upper: Floats, numbers: _Numbers) -> Floats:
+    """Return the time from which on each unit was watched; an empty cell is one watched from new."""
+    assert form.entry is not None
+    entry = np.nan_to_num(numbers.of(form.entry, open_end=True), nan=0.0)
+    for i in np.flatnonzero((entry > lower) | ((entry == lower) & np.isfinite(upper) & (entry > 0))):
+        numbers.fault(int(i), form.entry, f"the unit was watched only from the end of its life on "
+                      f"({raw.columns[_at(raw, form.time or '')].text(int(i))})", "an entry before that time",
+                      "Correct one of the two; a unit that was never watched has no row", "entry-after-end")
+    return entry
+
+
 PLAIN = frozenset({"1", "0", "yes", "no", "y", "n", "true", "false", "failed", "failure", "fail", "censored"})
 
 
@@ -301,10 +323,12 @@ def _how_read(raw: RawTable, form: LivesForm, words: Sequence[str], failed: NDAr
 
 
 def observed(lower: Sequence[float] | Floats, upper: Sequence[float] | Floats, *, cause: Sequence[str] | None = None,
-             unit: Sequence[str] | None = None, per: str = "uses", what: str = "units") -> ObservedLives:
+             unit: Sequence[str] | None = None, per: str = "uses", what: str = "units",
+             entry: Sequence[float] | Floats | None = None) -> ObservedLives:
     """Make lives from plain arrays."""
     low, high = np.asarray(lower, np.float64), np.asarray(upper, np.float64)
     n = len(low)
     return ObservedLives(unit=np.array(unit if unit is not None else [f"unit {i + 1}" for i in range(n)], dtype=object),
                          lower=low, upper=high, cause=np.array(cause if cause is not None else [""] * n, dtype=object),
-                         row=np.zeros(n, np.int64), per=per, what=what)
+                         row=np.zeros(n, np.int64), per=per, what=what,
+                         entry=None if entry is None else np.asarray(entry, np.float64))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from drift.engine.turnbull import (
     resampled_masses,
     support_of,
 )
+from drift.errors import DriftError, Finding
 from drift.ingest.lives import ObservedLives
 
 Floats = NDArray[np.float64]
@@ -129,10 +130,17 @@ def analyse(lives: ObservedLives, spec: LifeSpec, rng: np.random.Generator, *, b
 
     ``brief`` leaves out what is simulated (small-sample corrections, bands) and the lognormal.
     """
+    if bool(lives.late.any() and (lives.failed & ~lives.exact).any()):
+        raise DriftError(Finding(
+            severity="error", code="late-between-checks", question="lifetimes", message="units that entered late are "
+            "analysed with times of failure, not with lives that ended between two checks: without the times nothing "
+            "but a distribution could be fitted", mend="Give --time, or leave --entry out with the rows of units that "
+            "were not watched from new."))
     zero = lives.failed & (lives.upper == 0)
     seen = (lives.lower > 0) | np.isfinite(lives.upper)
     use = ~zero & seen
-    data = Lives.build(lives.lower[use], lives.upper[use]) if use.any() else None
+    data = (Lives.build(lives.lower[use], lives.upper[use], 1.0, 0.0 if lives.entry is None else lives.entry[use])
+            if use.any() else None)
     families = {f: _family(data, f, spec, None if brief else rng) for f in FAMILIES[:1 if brief else 2]}
     fixed = _fixed(data, spec) if data is not None else ()
     ends = np.concatenate([lives.lower, lives.upper[lives.failed]])
@@ -190,8 +198,7 @@ def _one_shape(data: Lives, shape: float, spec: LifeSpec) -> FixedShape:
     from scipy.special import chdtri
 
     r = float(data.failures())
-    simple = not bool((data.failed & ~data.exact).any())
-    total = float(((data.lower if simple else np.where(data.failed, data.lower, data.lower)) ** shape).sum())
+    total = float((data.lower**shape - np.asarray(data.entry) ** shape).sum())
     scale = math.nan
     if r > 0:
         scale = float(np.exp(fixed_shape(data, "weibull", shape)[0]))
@@ -239,14 +246,30 @@ def _exact_curve(lives: ObservedLives, support: Support, found: Turnbull, code: 
     from scipy.special import ndtri
 
     z = float(ndtri((1 + level) / 2))
-    limit = product_limit(np.asarray(lives.lower), code, k)
+    limit = product_limit(np.asarray(lives.lower), code, k, entry=lives.entry)
+    if lives.late.any():  # the mass of the steps, since units do not weigh alike any more
+        found = replace(found, mass=_steps(support, limit))
     low, high = loglog_ends(1 - limit.survival, limit.std_error, z)
     ends = [loglog_ends(f, s, z) for f, s in zip(limit.incidence, limit.incidence_se, strict=True)]
     return Curve(support=support, turnbull=found, limit=limit, time=limit.time, share=1 - limit.survival, low=low,
                  high=high, by_cause=limit.incidence, cause_low=np.array([e[0] for e in ends]),
                  cause_high=np.array([e[1] for e in ends]),
                  method="Kaplan-Meier, Greenwood interval on the log(-log) scale" + (
+                     ", units at risk from their entry on" if lives.late.any() else "") + (
                      "; by cause Aalen-Johansen with the delta-method variance" if k > 1 else ""))
+
+
+def _steps(support: Support, limit: ProductLimit) -> Floats:
+    """Return the mass of each column of a support by the steps of the product limit; the rest lies beyond them."""
+    jump = np.diff(limit.incidence, prepend=0.0, axis=1)
+    mass = np.zeros(len(support.right))
+    for j, (t, k) in enumerate(zip(support.right, support.cause, strict=True)):
+        at = np.flatnonzero(limit.time == t)
+        if len(at) and k >= 0:
+            mass[j] = jump[k, at[0]]
+        elif np.isinf(t):
+            mass[j] = limit.survival[-1] if len(limit.survival) else 1.0
+    return mass
 
 
 def loglog_ends(share: Floats, se: Floats, z: float) -> tuple[Floats, Floats]:
@@ -282,7 +305,12 @@ def band_of_fit(fit: LifeFit, t: Floats, level: float) -> tuple[Floats, Floats, 
     return share(z), share(z - root * se), share(z + root * se)
 
 
-def nobody_failed_bound(lives: ObservedLives, confidence: float) -> tuple[float, float]:
-    """Time all units were followed to, and the least share still fit there, where none failed (exact binomial)."""
-    t = float(lives.lower.min())
-    return t, float((1 - confidence) ** (1 / len(lives)))
+def nobody_failed_bound(lives: ObservedLives, confidence: float) -> tuple[float, float, int]:
+    """Time all units were followed to, and the least share still fit there, where none failed (exact binomial).
+
+    Of units that were watched from new, and how many these are: one that entered late had lasted so long already.
+    """
+    new = lives.lower[~lives.late]
+    if not len(new):
+        return math.nan, math.nan, 0
+    return float(new.min()), float((1 - confidence) ** (1 / len(new))), len(new)

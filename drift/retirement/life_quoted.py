@@ -33,7 +33,7 @@ def simulated(a: LifeAnalysis, estimates: Sequence[Estimate],
 def _asked(a: LifeAnalysis, estimates: Sequence[Estimate]) -> Iterator[Asked]:
     by_name = {e.name: e for e in estimates}
     checked = bool((a.lives.failed & ~a.lives.exact).any())
-    kinds = frozenset({"looked at"} if checked else ())
+    kinds = frozenset({"looked at"} if checked else ()) | frozenset({"entered late"} if a.lives.late.any() else ())
     fitted = Design(n=float(max(a.failures - a.at_zero, 1)), kinds=kinds)
     life, tenth = "life by which 10 % fail", abs(a.spec.share - SHARE) < 1e-9
     small = a.best.small
@@ -54,7 +54,7 @@ def _asked(a: LifeAnalysis, estimates: Sequence[Estimate]) -> Iterator[Asked]:
     for e in estimates:
         if e.name.startswith("share failed, by ") and not checked:
             yield Asked(quantity=e.name, named=f"{AT_END}, one of two causes", method=CAUSES, printed=e.method,
-                        design=Design(n=float(len(a.lives))))
+                        design=Design(n=float(len(a.lives)), kinds=kinds))
 
 
 def quoted_passages(estimates: Sequence[Estimate]) -> list[Quoted]:

@@ -32,7 +32,8 @@ def ml_words(a: LifeAnalysis, family: str = "weibull") -> str:
     kinds = [(int(lives.exact.sum()), "exact"), (int((lives.failed & ~lives.exact & ~left).sum()), "interval-censored"),
              (int(left.sum()), "left-censored"), (int((~lives.failed).sum()), "right-censored")]
     told = ", ".join(f"{n} {w}" for n, w in kinds if n)
-    return f"maximum likelihood of a {NAMES[family]} distribution ({told})"
+    late = f"; {int(lives.late.sum())} entered late, given that they had lasted so long" if lives.late.any() else ""
+    return f"maximum likelihood of a {NAMES[family]} distribution ({told}{late})"
 
 
 def life_name(share: float) -> str:
@@ -131,10 +132,12 @@ def known_word(low: float, high: float) -> str:
 def lives_table(a: LifeAnalysis) -> ResultTable:
     """One row a unit."""
     x = a.lives
+    late = {"watched from": x.entry} if x.entry is not None and x.late.any() else {}
     return ResultTable.build("lives", {
-        "unit": x.unit, "last seen fit": x.lower, "first seen past": np.where(np.isfinite(x.upper), x.upper, np.nan),
+        "unit": x.unit, **late, "last seen fit": x.lower,
+        "first seen past": np.where(np.isfinite(x.upper), x.upper, np.nan),
         "known": [known_word(lo, hi) for lo, hi in zip(x.lower, x.upper, strict=True)], "cause": x.cause},
-        units={"last seen fit": x.per, "first seen past": x.per},
+        units={**dict.fromkeys(late, x.per), "last seen fit": x.per, "first seen past": x.per},
         caption="What is known of each life: it ended after the last time the unit was seen fit, and no later than the "
                 "first time it was seen past its limit.")
 

@@ -25,10 +25,13 @@ def answer_of(a: LifeAnalysis) -> str:
     n, per, r = len(a.lives), a.lives.per, a.failures
     seen = f"{r} of {n} {a.lives.what} failed"
     if r == 0:
-        t, least = nobody_failed_bound(a.lives, a.spec.confidence)
-        return (f"None of {n} {a.lives.what} failed, so no life can be estimated: with {percent(a.spec.confidence)} "
-                f"confidence at least {100 * least:.3g} % are still fit at {show(t)} {per}, up to which every one was "
-                "followed.")
+        t, least, new = nobody_failed_bound(a.lives, a.spec.confidence)
+        lead = f"None of {n} {a.lives.what} failed, so no life can be estimated"
+        if not new:
+            return f"{lead}, and since none was watched from new nothing is known of how many last so long."
+        every = "every one" if new == n else f"every one of the {new} watched from new"
+        return (f"{lead}: with {percent(a.spec.confidence)} confidence at least {100 * least:.3g} % are still fit at "
+                f"{show(t)} {per}, up to which {every} was followed.")
     w = a.best
     if not w.found:
         return f"{seen}, but no distribution can be fitted: {_why_not(a)}."
@@ -49,6 +52,9 @@ def _why_not(a: LifeAnalysis) -> str:
     if low <= high:
         return (f"one time explains every life (all failed between {show(low)} and {show(high)} {x.per})"
                 if math.isfinite(high) else "no failure was seen")
+    if x.late.any():
+        return ("of units that had lasted to a late entry the hazard may fall as one over the time, and then no shape "
+                "above zero is best")
     return "earlier lives are as likely as later ones, so that no shape is best"
 
 
@@ -79,10 +85,45 @@ def findings_of(a: LifeAnalysis, question: str) -> list[Finding]:
         say("warning", "no-life-distribution", f"No distribution can be fitted: {_why_not(a)}",
             "Check oftener, so that failures fall into more than one interval." if r > 1 else
             "Follow the units on until more of them fail.")
+    found += _about_entries(a, question)
     found += _about_fit(a, question)
     ends = x.lower[~x.failed]
     if r == 0 and len(ends) > 1 and float(np.ptp(ends)) == 0:
         say("note", "same-end", f"All {len(x)} {x.what} were taken out at {show(float(ends[0]))} {per}")
+    return found
+
+
+AT_RISK = 5  # fewest units at risk at which a step of the product limit says something
+
+
+def _about_entries(a: LifeAnalysis, question: str) -> list[Finding]:
+    """Say how units that entered late were taken in, and where the curve rests on hardly any unit."""
+    x, per = a.lives, a.lives.per
+    if not x.late.any() or x.entry is None:
+        return []
+    found = [Finding(severity="note", code="late-entries", question=question, message=(
+        f"{int(x.late.sum())} of {len(x)} {x.what} entered late, at up to {show(float(x.entry.max()))} {per}. Each "
+        "counts as one that had lasted to its entry: its likelihood is divided by the share still fit there, and it is "
+        "at risk from there on, so that those which failed before they could enter do not bias the lives"),
+        mend="Entries must have nothing to do with how soon a unit would fail.")]
+    first = float(x.entry.min())
+    if first > 0:
+        found.append(Finding(severity="warning", code="none-from-new", question=question, message=(
+            f"No unit was watched before {show(first)} {per}: what fails before that is not seen. The curve without a "
+            "model is of units that last so long, and earlier lives are what the distribution makes of later ones"),
+            mend="Watch some units from new."))
+    limit = a.curve.limit
+    if limit is None or not len(limit.time):
+        return found
+    thin = np.flatnonzero((limit.at_risk < AT_RISK) & (limit.time < float(x.entry.max())))
+    if len(thin):
+        t, n = float(limit.time[thin[0]]), int(limit.at_risk[thin[0]])
+        ended = bool((limit.survival[thin] <= 0).any())
+        found.append(Finding(severity="warning", code="few-at-risk", question=question, message=(
+            f"At {show(t)} {per} only {n} {'unit was' if n == 1 else 'units were'} watched: the curve without a model "
+            + ("falls to nothing there, though others entered later and lasted" if ended else
+               "takes a large step there, which all of it after that carries on")),
+            mend="Read the distribution, or watch more units from new."))
     return found
 
 

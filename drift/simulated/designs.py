@@ -11,6 +11,7 @@ from functools import cache
 # Features that make a study another kind of study; other words of a design are settings nobody can know.
 KINDS = ("worn ones removed", "within", "unlinked", "uses of their own", "fixed levels", "targets repeat", "lost early",
          "seen in part", "one line", "skewed targets", "with sensors", "occasions of", "looked at", "without a model",
+         "entered late",
          "quadratic", "power law", "saturating", "through-zero", "curve chosen", "top level at 50 %",
          "SD proportional to load", "power estimated", "slope hardly shown",
          "reference off", "displayed")
