@@ -106,7 +106,7 @@ def _outside(inside: Any, why: str) -> Any:
     """Return the reason why each row lies outside the selection; None where it lies inside."""
     import numpy as np
 
-    return np.where(inside, None, why)
+    return np.array([None if i else why for i in inside.tolist()] + [None], dtype=object)[:-1]
 
 
 def _several_a_day(found: Sequence[Occasions], column: str) -> tuple[Finding, ...]:
@@ -146,6 +146,7 @@ def chart_of_study(path: str | Path, options: Mapping[str, Any], *, level: float
     from drift.ingest import account_rows, read_tables
     from drift.ingest.accounts import excluded_rows
     from drift.ingest.select import nothing_selected, select_where
+    from drift.records import CheckTable
     from drift.study import read_study
     from drift.today import ledger_rows
     from drift.today.standards import standards_of
@@ -167,7 +168,9 @@ def chart_of_study(path: str | Path, options: Mapping[str, Any], *, level: float
         picked = select_where(own, where)
         if not picked.any():
             raise DriftError(nothing_selected(own, where))
-        tables = replace(tables, checks=checks.take(~found.rows | select_where(checks, where)))
+        kept = checks.take(~found.rows | select_where(checks, where))
+        assert isinstance(kept, CheckTable)
+        tables = replace(tables, checks=kept)
         found = standards_of(tables, study)
         assert found is not None
     wanted = {o.standard for o in found.occasions}
@@ -180,8 +183,8 @@ def chart_of_study(path: str | Path, options: Mapping[str, Any], *, level: float
                        inputs=reading.inputs, account=account, exclusions=exclusions, restarts=found.restarts,
                        unread=found.unread, exposure=found.exposure)
     part = replace(part, findings=(*part.findings, *found.findings))
-    kept = tuple(f for f in reading.findings if f.severity != "note")
-    return _alone(part, kept, _settings(study, part))
+    told = tuple(f for f in reading.findings if f.severity != "note")
+    return _alone(part, told, _settings(study, part))
 
 
 LOADS_ALIKE = 1.2  # readings of one standard are charted together while its loads differ by less than this ratio

@@ -30,7 +30,7 @@ def refuse_impossible(tables: Tables, study: Study, *, option: bool) -> None:
     spec, checks = study.budget, tables.checks
     if spec is None or spec.reading is None or checks is None:
         return
-    place = {"column": "--reading"} if option else {"file": "study.toml", "column": "[budget] reading"}
+    file, column = (None, "--reading") if option else ("study.toml", "[budget] reading")
     found = full_scale_of(checks, study.sensitivity or SensitivitySpec(), tables.sensors)
     held = np.full(len(checks), np.nan) if found is None else found
     own = np.asarray(words(checks, "sensor") == spec.sensor, dtype=np.bool_)
@@ -38,10 +38,10 @@ def refuse_impossible(tables: Tables, study: Study, *, option: bool) -> None:
     held = held[np.isfinite(held)]
     value = f"{spec.reading:g}"
     if len(held) and spec.reading > held.max():
-        raise DriftError(Finding(severity="error", code="above-full-scale", value=value, **place,
+        raise DriftError(Finding(severity="error", code="above-full-scale", value=value, file=file, column=column,
                                  message=f"the reading is above the full scale of {held.max():g}, so no sensor gave it",
                                  expected=f"at most {held.max():g}",
                                  mend="Correct the value, or full_scale in [sensitivity]."))
     if spec.reading < 0 and (len(held) or str(checks.units.get("reading", "")) == units.COUNT):
-        raise DriftError(Finding(severity="error", code="impossible-value", value=value, **place, expected="zero or "
-                                 "more", message="a raw reading cannot be below zero", mend="Correct the value."))
+        raise DriftError(Finding(severity="error", code="impossible-value", value=value, file=file, column=column,
+                                 expected="zero or more", message="a raw reading cannot be below zero", mend="Correct the value."))

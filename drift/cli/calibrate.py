@@ -101,7 +101,7 @@ def _column(name: str, text: str) -> Callable[[Decorated], Decorated]:
 @where
 @common(OUT)
 @click.pass_context
-def calibrate(context: click.Context, table: str, as_json: bool, out: str | None, seed: int | None, level: float,
+def calibrate(context: click.RichContext, /, table: str, as_json: bool, out: str | None, seed: int | None, level: float,
               quiet: bool, **options: Any) -> None:
     """Fit calibration curves with their bands, say what load lies behind a reading, and how the sensor errs.
 

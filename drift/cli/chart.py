@@ -100,7 +100,7 @@ OF_TABLES = ("value", "occasion", "standard", "within_sd", "within_df", "true", 
 @where
 @common("Folder to write the chart's tables to.")
 @click.pass_context
-def chart(context: click.Context, table: str, as_json: bool, out: str | None, seed: int | None, level: float,
+def chart(context: click.RichContext, /, table: str, as_json: bool, out: str | None, seed: int | None, level: float,
           quiet: bool, **options: Any) -> None:
     """Chart a check standard, and say whether the rig is in control.
 

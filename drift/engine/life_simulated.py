@@ -71,6 +71,7 @@ def lasting_to(family: Family, mu: ArrayLike, sigma: ArrayLike, entry: Floats, u
     """Draw lives of units that are known to have lasted to their entry, from uniform numbers ``u``."""
     from scipy.special import ndtr, ndtri
 
+    mu, sigma = np.asarray(mu, np.float64), np.asarray(sigma, np.float64)
     with np.errstate(divide="ignore"):
         z = (np.log(entry) - mu) / sigma
     # S(life) = S(entry) (1 - u)

@@ -267,8 +267,9 @@ def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
     elif part.command == "policy":
         main, shown = next(iter(policy_grids(part)), None), (*policy_grids(part)[1:], *shown)
     elif part.command == "budget":
-        first, *others = budget_grids(part) or (None,)  # none where every reading is refused
-        main, shown, folded = first, (*others, *shown), (*source_grids(part), *folded)
+        budgets = budget_grids(part)  # none where every reading is refused
+        main, shown = next(iter(budgets), None), (*budgets[1:], *shown)
+        folded = (*source_grids(part), *folded)
     elif part.command == "plan":
         main = None
     elif (own_grid := gauge_grid(part)) is not None:
