@@ -27,6 +27,8 @@ def page_html(result: Result) -> str:
     settings = result.provenance.settings
     return environment.get_template("review.html").render(
         title=result.question, answer=result.answer, invented=settings.get("invented") == "yes",
+        contradictions=[{"message": str(f.message), "mend": str(f.mend or "")} for f in result.findings
+                        if f.code == "cannot-all-be-true"],
         sets=[{"numbers": minus(str(conflicts["numbers"][i])), "where": conflicts["where"][i],
                "relations": conflicts["relations"][i], "mend": minus(str(conflicts["what would reconcile them"][i]))}
               for i in range(len(conflicts)) if not str(conflicts["standing"][i]).startswith("remark")],
