@@ -69,8 +69,8 @@ def _cannot(study: Study, who: str) -> list[Finding]:
                              "locks", mend="Give --who NAME"))
     settings = fixed_settings(study)
     if lock_file(study) is None or not (settings["questions"] or settings["limits"]):
-        found.append(Finding(severity="error", code="nothing-to-lock", file=study.file_name, message="the study asks no "
-                             "question and declares no limit", mend=f"Declare them in {study.file_name}, then lock"))
+        found.append(Finding(severity="error", code="nothing-to-lock", file=study.file_name, message="the study asks "
+                             "no question and declares no limit", mend=f"Declare them in {study.file_name}, then lock"))
     return found
 
 
@@ -78,9 +78,9 @@ def _said_of_locking(study: Study, before: LockState, state: LockState, time: da
     """Say what a reader of the lock would ask: is it late, is something missing, does the clock run behind."""
     found = []
     if not state.present["limits"]:
-        found.append(Finding(severity="warning", code="no-limit", file=study.file_name, message="no limit is declared, so "
-                             "none is fixed", mend="Say in [limits], and as harmless in [[agreement]], what would be "
-                             "good enough, then lock again"))
+        found.append(Finding(severity="warning", code="no-limit", file=study.file_name, message="no limit is "
+                             "declared, so none is fixed", mend="Say in [limits], and as harmless in [[agreement]], "
+                             "what would be good enough, then lock again"))
     open_ones = [k for k, v in state.flat.items() if v == "..."]
     if open_ones:
         found.append(Finding(severity="warning", code="not-filled-in", file=study.file_name, column=open_ones[0],

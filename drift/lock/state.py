@@ -115,7 +115,7 @@ class LockState:
 
 
 def lock_file(study: Study) -> Path | None:
-    """Return where the locks of a study stand: beside its ``study.toml``, or as ``other.lock`` beside ``other.toml``."""
+    """Return where the locks of a study stand: ``study.lock``, or ``other.lock`` of an ``other.toml``."""
     if study.folder is None:
         return None
     return Path(study.folder) / (LOCK_FILE if study.file_name == "study.toml" else f"{Path(study.file_name).stem}.lock")

@@ -63,7 +63,7 @@ def _subjects(conflict: Conflict) -> frozenset[int]:
 
 
 def _merged(found: list[Conflict]) -> list[Conflict]:
-    """Put sets together that are about one interval: its width, its ends and its middle say one thing."""
+    """Keep one of the sets that are about one interval, the smallest: its width, ends and middle say one thing."""
     made: list[Conflict] = []
     for conflict in found:
         base = _interval(conflict)
@@ -73,10 +73,9 @@ def _merged(found: list[Conflict]) -> list[Conflict]:
             made.append(conflict)
             continue
         other = made[at]
-        claims = sorted({id(c): c for c in (*other.claims, *conflict.claims)}.values(), key=lambda c: c.number)
         alone = tuple(x for x in other.alone if any(x[0] is y[0] for y in conflict.alone))
-        made[at] = Conflict(other.place, tuple(claims), tuple(dict.fromkeys((*other.relations, *conflict.relations))),
-                            other.remark, alone)
+        least = min(other, conflict, key=lambda c: len(_subjects(c)))
+        made[at] = replace(least, alone=tuple(x for x in alone if any(x[0] is c for c in least.claims)))
     return made
 
 
@@ -148,7 +147,21 @@ def _smallest(place: Place, relations: Sequence[Relation], failing: frozenset[st
         rest_of = tuple(m for m in instances if m is not made)
         if rest_of and not consistent(Net(small.place, rest_of)):
             instances = list(rest_of)
-    return tuple(claims), Net(small.place, tuple(instances))
+    return _without_bridges(place, claims, Net(small.place, tuple(instances)))
+
+
+def _without_bridges(place: Place, claims: list[Claim], net: Net) -> tuple[tuple[Claim, ...], Net]:
+    """Delete claims that were only there to bring in a relation which, once there, does without them."""
+    relations = [m.relation for m in net.instances]
+    for claim in tuple(claims):
+        rest = [c for c in claims if c is not claim]
+        kept = set(map(id, rest))
+        here = place.without([c for c in place.claims if id(c) not in kept])
+        made = [m for r in relations if (m := instance(r, here)) is not None and accuses(m, here)]
+        fewer = Net(here, tuple(made))
+        if rest and made and not consistent(fewer):
+            claims, net = rest, fewer
+    return tuple(claims), net
 
 
 def _net_with(place: Place, claims: Iterable[Claim], relations: Sequence[Relation], failing: frozenset[str]) -> Net:

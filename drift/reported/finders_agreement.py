@@ -47,8 +47,10 @@ def share_outside_whole(relation: Relation, place: Place) -> Iterator[Verdict]:
     claim, a = claims[0], interval_of(claims[0])
     other = next((said for count, said in wholes(place) if said and fits_share(a, count)), "")
     nearest = round(float(claim.printed.value) * n) / n
+    # Where k is not said to be 2 nor all pairs are counted, units may have been measured again.
+    accusing = whole(place, "k") == 2 or whole(place, "n_pairs") is not None
     yield verdict(relation, place, (claim, place.single["n"][0]), fits_share(a, n), needed=(nearest, nearest),
-                  target=claim, accusing=True, near=close(claim, (nearest, nearest)),
+                  target=claim, accusing=accusing, near=close(claim, (nearest, nearest)),
                   convention=f"a share of {other}" if other else "", says_nothing=1.0 / n <= a[1] - a[0])
 
 

@@ -181,6 +181,8 @@ def percentages_whole(relation: Relation, place: Place) -> Iterator[Verdict]:
         if beside is not None and not fits:
             value = float(beside.printed.value)
             other = next((said for count, said in wholes(place) if said and low <= 100.0 * value / count <= high), "")
-        yield verdict(relation, place, claims, fits, needed=(nearest, nearest), target=claim, accusing=True,
-                      near=close(claim, (nearest, nearest)), convention=f"a percentage of {other}" if other else "",
+        # Without its count beside it a percentage may be one of something that is not in the claims.
+        yield verdict(relation, place, claims, fits, needed=(nearest, nearest), target=claim,
+                      accusing=beside is not None, near=close(claim, (nearest, nearest)),
+                      convention=f"a percentage of {other}" if other else "",
                       says_nothing=beside is None and 100.0 / n <= high - low)

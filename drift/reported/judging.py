@@ -331,7 +331,7 @@ def coarser(place: Place, claims: Iterable[Claim]) -> dict[int, float]:
 def _size_is_open(claim: Claim) -> bool:
     q = quantities().get(claim.symbol.partition("__")[0])
     return (q is not None and q.scale == "number" and q.domain[1] > 1 and not is_exact(claim)
-            and not claim.symbol.startswith(("df_", "nu_")))
+            and not claim.symbol.startswith(("df_", "nu_", "ndc")))
 
 
 def _digits(claim: Claim) -> int:

@@ -219,8 +219,8 @@ def answer(n_claims: int, n_places: int, n_checked: int, conflicts: Sequence[Con
         return with_minus_signs(f"Nothing could be checked: no relation has all its numbers among the {what}.")
     rest = []
     if n_questions:
-        rest.append(f"{n_questions} {'question' if n_questions == 1 else 'questions'} for the authors about what does not "
-                    "fit as it is printed")
+        many = "question" if n_questions == 1 else "questions"
+        rest.append(f"{n_questions} {many} for the authors about what does not fit as it is printed")
     if n_digits:
         rest.append(f"{n_digits} {'remark' if n_digits == 1 else 'remarks'} on last digits")
     tail = f" {join_words(rest).capitalize()}." if rest else ""

@@ -98,3 +98,16 @@ def test_taking_any_number_away_never_makes_a_conflict() -> None:
     for gone in combinations([c for c in at.claims if c.symbol not in ("n", "k")], 2):
         rest: Place = at.without(gone)
         assert not conflicts(rest, all_relations(), list(verdicts(rest, all_relations())))
+
+
+def test_no_number_of_a_set_can_be_left_out() -> None:
+    # A chain needs the degrees of freedom only to bring in a relation that then does without them.
+    t = {"slope": {"method": "t", "level": "95 %"}}
+    chain = review_of({"slope": "-0.0477 (-0.0783 to -0.0171)", "t_slope": "4.95", "df_slope": "3"}, conventions=t)
+    assert chain.conflicts
+    assert not any(c.symbol == "df_slope" for s in chain.conflicts for c in s.claims)
+    # The width of an interval says what its ends and its middle say, with one number less.
+    F = {"icc_c1": {"method": "F", "level": "95 %"}}
+    width = review_of({"icc_c1": "0.913 (0.834 to 0.960)", "n": "16", "k": "3"}, conventions=F)
+    assert [{c.symbol for c in s.claims if c.symbol.startswith("icc")} for s in width.conflicts] == [
+        {"icc_c1__low", "icc_c1__high", "icc_c1__level"}]

@@ -80,7 +80,8 @@ def test_a_share_may_be_one_of_all_pairs() -> None:
     printed = {"outside_share": "1.7 %", "n": "20", "n_pairs": "60"}
     v = verdict_of("29a", printed)
     assert (v.status, v.convention) == ("only under a convention", "a share of all pairs")
-    assert verdict_of("29a", {"outside_share": "1.7 %", "n": "20"}).status == "conflicts"
+    assert verdict_of("29a", {"outside_share": "1.7 %", "n": "20"}).status == "question"
+    assert verdict_of("29a", {"outside_share": "7.7 %", "n": "20", "k": "2"}).status == "conflicts"
     claims = {"paper": {"n": 12, "k": 3}, "claims": [{"what": "percentage", "printed": "2.8 %"}]}
     found = [v for v in look(paper_from_dict(claims)[0]).verdicts if v.relation.label == "46c"]
     assert [v.convention for v in found] == ["a percentage of all n x k readings"]
