@@ -365,7 +365,7 @@ def answer_plan(kind: str, asked: Mapping[str, Any], *, pilot: str | Path | None
         With everything that is missing or impossible.
     """
     from drift.planning.asked import PLANNED, asked_of
-    from drift.planning.pilot import COMMANDS, LEVEL, pilot_values
+    from drift.planning.pilot import COMMANDS, LEVEL, named_question, pilot_values
     from drift.planning.plan import plan
 
     tell = progress or _silent
@@ -376,8 +376,10 @@ def answer_plan(kind: str, asked: Mapping[str, Any], *, pilot: str | Path | None
 
         tell("reading the pilot", 0.0)
         study = read_study(pilot)
+        named_question(COMMANDS[kind], [q.name for q in _pilot_questions(study, COMMANDS[kind])], pilot_question)
         reading = read_tables(study)
         raise_on_error(reading.findings)
+        tell("estimating what the pilot tells", 0.05)
         parts = _pilot_parts(study, reading.tables, COMMANDS[kind], LEVEL, seed, pilot_question)
         values, hashes = pilot_values(kind, parts, pilot_question), _hashes(study, reading)
     question = asked_of(kind, asked, values, level=level)
@@ -419,20 +421,29 @@ def _planned(part: Result, many: str) -> float:
 def _pilot_parts(study: Study, tables: Tables, command: str, level: float, seed: int,
                  wanted: str | None) -> list[Result]:
     """Answer the pilot's questions of one command, and no others."""
+    from drift.planning.pilot import named_question
+    from drift.sensitivity.design import label_of
+
     if command == "wear":
-        return [_wear(tables, study, level, seed, lambda *_: None)] if tables.checks is not None else []
+        if tables.checks is None:
+            return []
+        names = sorted(set(label_of(tables.checks, tables.sensors, "construction").tolist()))
+        if wanted is not None or study.sensitivity is None or not study.sensitivity.where:
+            named_question(command, [n for n in names if n], wanted)
+        return [_wear(tables, study, level, seed, lambda *_: None)]
     if tables.trials is None:
         return []
     looked_at = screened_trials(study, tables)
-    asked: dict[str, tuple[Any, ...]] = {"icc": study.reliability, "agree": study.agreement, "gauge": study.gauge}
-    found = asked[command]
-    chosen = [q for q in found if q.name == wanted] or list(found)
-    if len(chosen) > 1:  # the names are enough to say that one must be chosen
-        return [Result(question=q.name, answer="") for q in chosen]
+    chosen = [q for q in _pilot_questions(study, command) if wanted is None or q.name == wanted]
     if command == "agree":
         return [_agreement(tables.trials, q, level, seed, looked_at, study, tables) for q in chosen]
     answer = _reliability if command == "icc" else _gauge
     return [answer(tables.trials, q, level, seed, looked_at) for q in chosen]
+
+
+def _pilot_questions(study: Study, command: str) -> tuple[Any, ...]:
+    of: dict[str, tuple[Any, ...]] = {"icc": study.reliability, "agree": study.agreement, "gauge": study.gauge}
+    return of.get(command, ())
 
 
 def _today(study: Study, tables: Tables, seed: int) -> Result:

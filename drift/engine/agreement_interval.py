@@ -27,6 +27,7 @@ Elliott G, Mueller UK, Watson MW (2015). Nearly optimal tests when a nuisance pa
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -40,8 +41,33 @@ from drift.engine.pivotal import Pivots
 FloatArray = NDArray[np.float64]
 
 MOST_LEVELS = 31  # beyond, the facet variance is known well enough for the pivotal interval
-# Fibonacci lattices (points and step), rounds of the search, and lattice values between its starting points.
-_ROUGH, _FINE, _ROUNDS, _ANCHORS = (610, 377), (1597, 987), 80, 12
+_ANCHORS = 12  # lattice values between the starting points of the search for weights
+
+
+@dataclass(frozen=True, kw_only=True)
+class Effort:
+    """How finely the weights of a layout are worked out.
+
+    ``rough`` and ``fine`` are Fibonacci lattices (points and step) of the search and of its last word, ``rounds`` those
+    of the search, ``coarse`` widens the lattice of coefficients and facet variances, ``average`` counts values of
+    coefficient, facet variance, u and v behind the weighting of expected length, ``single`` takes single precision.
+    """
+
+    rough: tuple[int, int] = (610, 377)
+    fine: tuple[int, int] = (1597, 987)
+    rounds: int = 80
+    coarse: float = 1.0
+    average: tuple[int, int, int, int] = (64, 40, 56, 56)
+    single: bool = False
+
+
+PRINTED = Effort()
+"""Of every interval that is printed."""
+
+SKETCHED = Effort(rough=(233, 144), fine=(610, 377), rounds=30, coarse=3.0, average=(64, 40, 40, 40),
+                  single=True)
+"""A tenth of the time, for the mean width of many studies: within some per cent, which is enough to look for a design
+and not to print an interval."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,6 +94,7 @@ class _Calibration:
     step: float
     theta2: FloatArray
     table: Bicubic
+    effort: Effort
     found: dict[int, FloatArray] = field(default_factory=dict)
 
     def weights(self, p: int) -> FloatArray:
@@ -126,20 +153,23 @@ def _chi_square_ratios(df: tuple[int, int, int], points: tuple[int, int]) -> tup
     return fdtri(d1, d2 + d3, second) * d1 / (d2 + d3) * (1 + v), v
 
 
-def _length_weighting(r: Ratios, reach: tuple[float, float]) -> Bicubic:
+def _length_weighting(r: Ratios, reach: tuple[float, float], effort: Effort) -> Bicubic:
     """Spline of the log density of (u, v) averaged over the coefficient (uniformly) and the facet variance.
 
     The average puts most weight where facet levels hardly differ. Any positive function here gives a valid
     interval; this one decides where it is short.
     """
-    z = np.linspace(0.0, reach[0], 64)
+    n_z, n_facet, n_u, n_v = effort.average
+    z = np.linspace(0.0, reach[0], n_z)
     rho = value_at(z, r)
-    t2 = np.exp(np.linspace(0.0, reach[1], 40))
+    t2 = np.exp(np.linspace(0.0, reach[1], n_facet))
     prior = np.log(np.gradient(rho) + 1e-300)[:, None] - 0.5 * np.log(t2)[None, :]
     theta1 = np.stack([_theta1(float(x), r, t2) for x in z])
-    lu = np.linspace(-12.0, reach[0] + reach[1] / 2 + 8.0, 56)
-    lv = np.linspace(-24.0, reach[1] + 8.0, 56)
+    lu = np.linspace(-12.0, reach[0] + reach[1] / 2 + 8.0, n_u)
+    lv = np.linspace(-24.0, reach[1] + 8.0, n_v)
     u, v = np.exp(lu), np.exp(lv)
+    if effort.single:
+        u, v, theta1, t2, prior = (x.astype(np.float32) for x in (u, v, theta1, t2, prior))
     out = np.empty((len(lu), len(lv)))
     for i, x in enumerate(u):
         at = _log_density(x, v[:, None, None], theta1, np.broadcast_to(t2, theta1.shape), r.df) + prior
@@ -163,7 +193,8 @@ def _ratio_to_weighting(c: _Calibration, p: int, points: tuple[int, int]) -> NDA
     d1, d2, d3 = c.ratios.df
     # Single precision: probabilities of a lattice of a thousand points need no more, and it takes half the time.
     inverse1, inverse2 = (1 / theta1).astype(np.float32), (1 / c.theta2).astype(np.float32)
-    out = np.log1p(u.astype(np.float32)[:, :, None] * inverse1 + v.astype(np.float32)[:, :, None] * inverse2)
+    out = u.astype(np.float32)[:, :, None] * inverse1 + v.astype(np.float32)[:, :, None] * inverse2
+    out = _log_of_more(out) if c.effort.single else np.log1p(out, out=out)
     out *= np.float32(-0.5 * (d1 + d2 + d3))
     out -= (0.5 * (d1 * np.log(theta1) + d2 * np.log(c.theta2))).astype(np.float32)
     out -= _log_weighting(c, u, v)[:, :, None].astype(np.float32)
@@ -178,16 +209,16 @@ def _least_favourable(c: _Calibration, p: int) -> FloatArray:
     on the studies before it.
     """
     anchor = _ANCHORS * round(p / _ANCHORS)
-    ratio = _ratio_to_weighting(c, p, _ROUGH)
+    ratio = _ratio_to_weighting(c, p, c.effort.rough)
     logw = -0.5 * np.log(c.theta2) if anchor == p else c.weights(anchor).copy()
     logw -= np.log(np.quantile(_average(ratio, logw), c.alpha, axis=1).min())
-    rounds = _ROUNDS if anchor == p else _ROUNDS // 2
+    rounds = c.effort.rounds if anchor == p else c.effort.rounds // 2
     for i in range(rounds):
         covered = (_average(ratio, logw) >= 1).mean(axis=1)
         logw = logw + (8.0 if i < 0.6 * rounds else 2.0) * ((1 - c.alpha) - covered)
         logw = np.maximum(logw, logw.max() - 25.0)
     # The last word has a finer lattice: one constant, so that the smallest coverage is the nominal one.
-    fine = np.log(_average(_ratio_to_weighting(c, p, _FINE), logw))
+    fine = np.log(_average(_ratio_to_weighting(c, p, c.effort.fine), logw))
     return np.asarray(logw - np.quantile(fine, c.alpha, axis=1).min())
 
 
@@ -196,12 +227,12 @@ def _average(ratio: NDArray[np.float32], logw: FloatArray) -> FloatArray:
 
 
 @lru_cache(maxsize=128)
-def _calibration(r: Ratios, alpha: float, reach: tuple[float, float]) -> _Calibration:
+def _calibration(r: Ratios, alpha: float, reach: tuple[float, float], effort: Effort) -> _Calibration:
     d1, d2, _ = r.df
     gap = min(1.0, 0.9 * math.sqrt(2 / d2))
     theta2 = np.exp(np.linspace(0.0, reach[1], math.ceil(reach[1] / gap) + 1))
-    return _Calibration(ratios=r, alpha=alpha, reach=reach, step=min(0.25, 0.35 * math.sqrt(2 / d1)),
-                        theta2=theta2, table=_length_weighting(r, reach))
+    return _Calibration(ratios=r, alpha=alpha, reach=reach, step=min(0.25, 0.35 * effort.coarse * math.sqrt(2 / d1)),
+                        theta2=theta2, effort=effort, table=_length_weighting(r, reach, effort))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -276,7 +307,7 @@ def _end(c: _Calibration, r: Ratios, sums: Sums, start: NDArray[np.intp], up: bo
     return np.where(open_end, out, out + direction * h_in / np.maximum(gap, 1e-300)) * c.step
 
 
-def intervals(sums: Sums, ratios: Ratios, *, level: float) -> FloatArray:
+def intervals(sums: Sums, ratios: Ratios, *, level: float, effort: Effort = PRINTED) -> FloatArray:
     """Return intervals of ICC(A,1) of many studies of one layout.
 
     Parameters
@@ -286,27 +317,71 @@ def intervals(sums: Sums, ratios: Ratios, *, level: float) -> FloatArray:
     ratios : Ratios
     level : float
         Confidence level.
+    effort : Effort
+        How finely the layout's weights are worked out.
 
     Returns
     -------
     ndarray, shape (n_studies, 2)
         NaN where no value of the coefficient is kept.
     """
+    out = np.full((len(sums.target), 2), np.nan)
+    for rows, part, c, f_target, f_facet in _by_calibration(sums, ratios, level, effort):
+        out[rows] = _of_calibration(c, ratios, part, f_target, f_facet)
+    return out
+
+
+def above(sums: Sums, ratios: Ratios, value: float, *, level: float, effort: Effort = PRINTED) -> NDArray[np.bool_]:
+    """Tell of each study whether the lower end of its interval lies above a value.
+
+    Parameters
+    ----------
+    sums, ratios, level, effort
+        As of :func:`intervals`.
+    value : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_studies,)
+
+    Notes
+    -----
+    Only the weights at the two lattice values about ``value`` are needed, of the dozens that the ends of many studies
+    ask for. With two facet levels the values that are kept may have gaps, so that here and there the end found from the
+    estimate outwards lies on the other side.
+    """
+    out = np.zeros(len(sums.target), dtype=bool)
+    at = math.log1p(ratios.weights[0] * value / (1 - value) * ratios.noise)
+    for rows, part, c, f_target, f_facet in _by_calibration(sums, ratios, level, effort):
+        last = math.ceil(c.reach[0] / c.step)
+        below = min(math.floor(at / c.step), last - 1)
+        some = np.flatnonzero(_start(c, ratios, f_target, f_facet, last) > below)
+        if not len(some):
+            continue
+        h_out, h_in = (_excess(c, ratios, part, below + i, some) for i in (0, 1))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            end = (below + 1 - h_in / (h_in - h_out)) * c.step
+        out[rows[some]] = (h_in < 0) | ((h_out < 0) & (end > at))
+    return out
+
+
+def _by_calibration(sums: Sums, ratios: Ratios, level: float, effort: Effort,
+                    ) -> Iterator[tuple[NDArray[np.intp], Sums, _Calibration, FloatArray, FloatArray]]:
+    """Yield rows, their sums, calibration, and F of targets and facet levels, of studies that share a calibration."""
     u = sums.target.sum(axis=1) if sums.target.shape[1] == 1 else (
         sums.target * (ratios.weights[0] / sums.target_weights)).sum(axis=1)
     v = sums.facet.sum(axis=1) if sums.facet.shape[1] == 1 else (
         sums.facet * (ratios.weights[1] / sums.facet_weights)).sum(axis=1)
     d1, d2, d3 = ratios.df
-    d1, d2, d3 = ratios.df
-    out = np.full((len(u), 2), np.nan)
-    farthest = _reach(u * d3 / d1, v * d3 / d2, d2)
+    f_target, f_facet = u * d3 / d1, v * d3 / d2
+    farthest = _reach(f_target, f_facet, d2)
     for reach in np.unique(farthest, axis=0):
         rows = np.flatnonzero((farthest == reach).all(axis=1))
         part = Sums(target=sums.target[rows], target_weights=sums.target_weights, facet=sums.facet[rows],
                     facet_weights=sums.facet_weights)
-        c = _calibration(ratio_key(ratios), 1 - level, (float(reach[0]), float(reach[1])))
-        out[rows] = _of_calibration(c, ratios, part, u[rows] * d3 / d1, v[rows] * d3 / d2)
-    return out
+        c = _calibration(ratio_key(ratios), 1 - level, (float(reach[0]), float(reach[1])), effort)
+        yield rows, part, c, f_target[rows], f_facet[rows]
 
 
 def _reach(f_target: FloatArray, f_facet: FloatArray, df_facet: int) -> FloatArray:
@@ -323,14 +398,19 @@ def _of_calibration(c: _Calibration, ratios: Ratios, sums: Sums, f_target: Float
                     ) -> FloatArray:
     """Return the intervals of studies that share one calibration."""
     last = math.ceil(c.reach[0] / c.step)
-    a = np.maximum(f_target - 1, 0.0) / ratios.weights[0]
-    gamma = np.maximum(f_facet - 1, 0.0) / ratios.weights[1]
-    guess = np.log1p(ratios.weights[0] * a * ratios.noise / (gamma + ratios.noise))
-    start = np.clip(np.round(guess / c.step), 0, last).astype(np.intp)
+    start = _start(c, ratios, f_target, f_facet, last)
     start, found = _accepted(c, ratios, sums, start, last)
     low = value_at(_end(c, ratios, sums, start, False, last), ratios)
     high = value_at(_end(c, ratios, sums, start, True, last), ratios)
     return np.where(found[:, None], np.column_stack([low, high]), np.nan)
+
+
+def _start(c: _Calibration, ratios: Ratios, f_target: FloatArray, f_facet: FloatArray, last: int) -> NDArray[np.intp]:
+    """Return the lattice value nearest to the coefficient estimated by the mean squares."""
+    a = np.maximum(f_target - 1, 0.0) / ratios.weights[0]
+    gamma = np.maximum(f_facet - 1, 0.0) / ratios.weights[1]
+    guess = np.log1p(ratios.weights[0] * a * ratios.noise / (gamma + ratios.noise))
+    return np.clip(np.round(guess / c.step), 0, last).astype(np.intp)
 
 
 def _accepted(c: _Calibration, r: Ratios, sums: Sums, start: NDArray[np.intp],

@@ -8,7 +8,16 @@ from typing import ClassVar
 
 import numpy as np
 
-from drift.engine.agreement_interval import MOST_LEVELS, Ratios, agreement_interval, intervals
+from drift.engine.agreement_interval import (
+    MOST_LEVELS,
+    PRINTED,
+    SKETCHED,
+    Effort,
+    Ratios,
+    above,
+    agreement_interval,
+    intervals,
+)
 from drift.engine.crossed import CrossedDesign
 from drift.engine.meansquares import Interval, f_intervals, one_way, wald_interval
 from drift.engine.pivotal import Pivots, agreement_pivotal, build_pivots, consistency_pivotal
@@ -56,6 +65,18 @@ class IccQuestion(CrossedQuestion):
 
     def expected(self, d: Design) -> float:
         """Integral over the sums of squares (rows and columns thinned out alike where cells are missing)."""
+        return self._expected(d, PRINTED)
+
+    @property
+    def slow(self) -> bool:
+        """Whether the ends of intervals are needed that take a calibration of every layout."""
+        return self.form == "ICC(A,1)" and self.least is None
+
+    def sketched(self, d: Design) -> float:
+        """Take the same integral over intervals that are worked out a tenth as finely, where that costs seconds."""
+        return self._expected(d, SKETCHED)
+
+    def _expected(self, d: Design, effort: Effort) -> float:
         n, k, m = d["targets"], d["levels"], d["repeats"]
         if self.form == "ICC(1)":
             ends = self._one_way(n, k * (1 - self.missing))
@@ -64,14 +85,14 @@ class IccQuestion(CrossedQuestion):
                 sums = lattice_sums(self.variances, n, k, m, missing=self.missing)
             except ValueError:
                 return 0.0 if self.goal.larger else math.inf
-            ends = self._agreement(sums) if self.form == "ICC(A,1)" else self._consistency(sums)
+            ends = self._agreement(sums, effort) if self.form == "ICC(A,1)" else self._consistency(sums)
         return float(np.mean(self._scored(ends)))
 
     def _scored(self, ends: Floats) -> Floats:
         return (ends[:, 1] - ends[:, 0] if self.least is None
                 else np.asarray(ends[:, 0] > self.least, dtype=np.float64))
 
-    def _agreement(self, s: Sums) -> Floats:
+    def _agreement(self, s: Sums, effort: Effort) -> Floats:
         _, k, m = s.shape
         if k > MOST_LEVELS:
             return np.array([self._pivotal(s.pivots(i, draws=True)) for i in range(len(s.target))])
@@ -79,7 +100,9 @@ class IccQuestion(CrossedQuestion):
         inner = v.interaction + v.residual / m
         ratios = Ratios(df=s.df[:3], weights=s.weights,
                         noise=min(1 + (1 - 1 / m) * v.residual / inner, float(m)) if inner > 0 else 1.0)
-        return intervals(s.reduced(), ratios, level=self.level)
+        if self.least is not None and k > 2:  # how far above does not matter: 1 for a lower end above it, else 0
+            return 1.0 * above(s.reduced(), ratios, self.least, level=self.level, effort=effort)[:, None]
+        return intervals(s.reduced(), ratios, level=self.level, effort=effort)
 
     def _consistency(self, s: Sums) -> Floats:
         f = s.target / s.df[0] / (s.rest / s.df[2])

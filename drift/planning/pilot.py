@@ -41,12 +41,27 @@ def pilot_values(kind: str, parts: Sequence[Result], wanted: str | None) -> dict
     return {"icc": _of_reliability, "agree": _of_agreement, "gauge": _of_gauge}[command](named[0])
 
 
+def named_question(command: str, names: Sequence[str], wanted: str | None) -> None:
+    """Refuse a pilot, before it is analysed, whose questions (constructions, for wear) do not say which is meant.
+
+    Raises
+    ------
+    DriftError
+        When there are several and none of them was named, or none of the name.
+    """
+    if command == "wear":
+        if len(names) > 1 and wanted not in names:
+            _several(names, wanted, ASKED[command])
+    elif names and (len(names) > 1 if wanted is None else wanted not in names):
+        _several(names, wanted, ASKED[command])
+
+
 def _several(names: Sequence[str], wanted: str | None, what: str) -> None:
     if not names:
         raise DriftError(Finding(severity="error", code="pilot-without-question", file="study.toml",
                                  message=f"the pilot has no {what}", mend="Give the planning values themselves."))
     said = join_words([f"{n!r}" for n in names])
-    raise DriftError(Finding(severity="error", code="pilot-question", value=wanted or "",
+    raise DriftError(Finding(severity="error", code="pilot-question", value=wanted,
                              message=f"the pilot answers {said}" + (f", not {wanted!r}" if wanted else ""),
                              mend="Name one with --question."))
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from drift.errors import Finding
+from drift.planning.expectations import Expectations
 from drift.planning.question import Question
 from drift.planning.result import PlanResult
 from drift.planning.search import Candidate, Found, search, smallest_beside
@@ -56,11 +57,10 @@ def plan(question: Question, values: Sequence[PlanningValue], *, unfavourable: Q
     PlanResult
     """
     tell = progress or (lambda what, share: None)
-    tell("searching", 0.0)
-    found = search(question, seed=seed, studies=studies,
-                   tell=lambda s: tell("searching designs" if s < 0.4 else "simulating the analysis", s))
+    found = search(question, seed=seed, studies=studies, tell=tell)
     design = found.nearest.design
-    worse = None if unfavourable is None else smallest_beside(unfavourable, design)
+    tell("planning values that turn out otherwise", 0.96)
+    worse = None if unfavourable is None else smallest_beside(unfavourable, design, found.known)
     tables = [_designs(question, found), _one_more(question, found), _values(values), _wrong(question, found),
               _curve(question, found)]
     published = question.published(design) if question.goal.asked else ()
@@ -90,11 +90,11 @@ def _answer(q: Question, found: Found, worse: Candidate | None) -> str:
                             f.count(f.values[0]) for f in q.factors])
         return (f"No study within {reach} reaches the goal ({goal.what}, {'at least' if goal.larger else 'at most'} "
                 f"{target}): the best of them, {design}, gives {value}.")
-    said = (f"Plan {design}: expected {goal.what}: {_shown(q, found.nearest.expected)}{_unit(q)}, wanted "
-            f"{'at least' if goal.larger else 'at most'} {target}. In {s.studies:,} simulated studies, each analysed "
-            f"as yours will be, it was {value} (Monte-Carlo error {_shown(q, s.error)})")
+    said = (f"Plan {design}: {goal.what} {value}, wanted {'at least' if goal.larger else 'at most'} {target}. That is "
+            f"the {'share' if goal.larger else 'mean'} in {s.studies:,} simulated studies, each analysed as yours will "
+            f"be (Monte-Carlo error {_shown(q, s.error)}{_search_said(q, found)})")
     if not goal.met(s.mean):
-        said += ", which its error explains"
+        said += "; it misses the goal by no more than that error explains"
     if not goal.larger:
         said += f"; {100 * s.reaching:.0f} % of studies reached it by themselves"
     said += "."
@@ -104,6 +104,12 @@ def _answer(q: Question, found: Found, worse: Candidate | None) -> str:
         said += (f" At the unfavourable ends of the pilot's own intervals it takes {first.count(n)}." if worse.reaches
                  else f" At the unfavourable ends of the pilot's own intervals even {first.count(n)} do not reach it.")
     return said
+
+
+def _search_said(q: Question, found: Found) -> str:
+    """Name the value the design was found by, where it is printed otherwise than the answer."""
+    by = _shown(q, found.nearest.expected)
+    return "" if by == _shown(q, found.simulated.mean) else f"; the search, by {q.expected_by}, went by {by}"
 
 
 def _shown(q: Question, x: float) -> str:
@@ -139,8 +145,10 @@ def _note(found: Found) -> str:
 
 def _caption(q: Question) -> str:
     by = "cost" if q.price else "number of readings"
-    return (f"Smallest study for each combination of the other numbers, by {by}; expected values by {q.expected_by}, "
-            f"the chosen one simulated by itself ({q.analysis}).")
+    sketched = "; that of designs not chosen is sketched, within some per cent" if q.slow else ""
+    return (f"Smallest study for each combination of the other numbers, by {by}. {q.goal.what[0].upper()}"
+            f"{q.goal.what[1:]} here is what the search went by ({q.expected_by}{sketched}); the answer is the chosen "
+            f"study simulated by itself ({q.analysis}).")
 
 
 def _one_more(q: Question, found: Found) -> ResultTable:
@@ -166,7 +174,8 @@ def _values(values: Sequence[PlanningValue]) -> ResultTable:
 
 def _wrong(q: Question, found: Found) -> ResultTable:
     design = found.nearest.design
-    cases = [(f"{q.scaled_words} {f:g} times as large", q.with_errors(f).expected(design)) for f in OFF]
+    cases = [(f"{q.scaled_words} {f:g} times as large",
+              Expectations(q.with_errors(f), beside=found.known).near(design)) for f in OFF]
     return ResultTable.build("if they are wrong", {
         "case": ["as planned", *(name for name, _ in cases)],
         q.goal.what: [found.nearest.expected, *(x for _, x in cases)]}, units={q.goal.what: q.goal.unit},
@@ -188,10 +197,11 @@ def _estimates(q: Question, found: Found, worse: Candidate | None, seed: int) ->
                      if found.chosen is not None or not q.goal.asked else math.nan, method=method, of=of)
             for f in q.factors]
     made += [Estimate(name="expected", value=found.nearest.expected, unit=q.goal.unit, of=of,
-                      method=f"{q.goal.what}, mean over studies"),
+                      method=f"{q.goal.what}, mean over studies by {q.expected_by}: what the search went by"),
              Estimate(name="simulated", value=s.mean, unit=q.goal.unit, std_error=s.error, low=s.mean - half,
                       high=s.mean + half, level=0.95, n=s.studies, of=of,
-                      method=f"{q.goal.what}: {method}; the interval is the Monte-Carlo error alone (seed {seed})"),
+                      method=f"{q.goal.what}, the answer: {method}; the interval is the Monte-Carlo error alone (seed "
+                             f"{seed})"),
              Estimate(name="share of studies that reach the goal", value=100 * s.reaching if q.goal.asked and not
                       q.goal.larger else math.nan, unit="%", method=method, n=s.studies, of=of),
              Estimate(name="cost", value=found.nearest.cost if q.price else math.nan, method="prices as given", of=of)]

@@ -120,6 +120,15 @@ class Question(ABC):
     def expected(self, d: Design) -> float:
         """Mean of the goal's quantity over studies of this design, fast enough for a search."""
 
+    @property
+    def slow(self) -> bool:
+        """Whether :meth:`expected` costs seconds a design, so that a search does well to sketch first."""
+        return False
+
+    def sketched(self, d: Design) -> float:
+        """Return the expectation within a few per cent, in a tenth of the time where that is slow."""
+        return self.expected(d)
+
     @abstractmethod
     def simulate(self, d: Design, rng: np.random.Generator, studies: int, tell: Tell) -> Floats:
         """Simulate studies and analyse each: the goal's quantity, NaN where the analysis refuses; shape (studies,)."""

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from itertools import product
+from itertools import count, product
 
 import numpy as np
 
 from drift.engine.streams import stream
+from drift.planning.expectations import Expectations
 from drift.planning.question import Design, Question, Tell
 
 SHORTLIST = 8  # designs shown
 LEAST_SIZE = 3
 STEPS = 6  # larger sizes tried where a simulation misses the goal
 TRIED = 3  # combinations tried in turn by simulation, the cheapest first
+CLOSE = 0.93  # a combination whose sketched cost is this share above the cheapest's may still be the cheapest
+NARROW = 0.04  # share of a size within which sketches tell no more
 MONTE_CARLO = 2.0  # Monte-Carlo errors by which a simulated mean may miss the goal
+
+Told = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,9 +61,10 @@ class Found:
     candidates: tuple[Candidate, ...]
     one_more: tuple[tuple[str, Candidate], ...]
     curve: tuple[Candidate, ...]
+    known: Expectations
 
 
-def search(question: Question, *, seed: int, studies: int, tell: Tell) -> Found:
+def search(question: Question, *, seed: int, studies: int, tell: Told) -> Found:
     """Search all designs a question allows.
 
     Parameters
@@ -69,40 +75,113 @@ def search(question: Question, *, seed: int, studies: int, tell: Tell) -> Found:
     studies : int
         Studies simulated of the design that is chosen.
     tell : callable
-        Told the share of the work that is done.
+        Told what is done, and the share of the work that is.
 
     Notes
     -----
     For every combination of the other factors the smallest number of the first factor is found by halving, on the
-    expected value; the cheapest combination is then simulated with the analysis that will be used, and enlarged as
-    long as the simulated mean misses the goal by more than two Monte-Carlo errors.
+    expected value (sketched where that is slow; then the cheapest combinations are settled on the expectation itself);
+    the cheapest is then simulated with the analysis that will be used, and enlarged as long as the simulated mean
+    misses the goal by more than two Monte-Carlo errors.
     """
-    made = list(_smallest_of_each(question, lambda share: tell(0.4 * share)))
+    known = Expectations(question)
+    made = list(_smallest_of_each(known, lambda what, s: tell(what, 0.3 * s)))
+
+    def simulating(share: float) -> None:
+        tell(f"simulating {studies:,} studies and analysing each", 0.4 + 0.45 * share)
+
     if not question.goal.asked:
-        best = made[0]
-        found = simulate(question, best.design, seed=seed, studies=studies, tell=lambda s: tell(0.4 + 0.6 * s))
-        return Found(chosen=best, nearest=best, simulated=found, candidates=_shown(made, question),
-                     one_more=_one_more(question, best), curve=_curve(question, best))
-    good = sorted((c for c in made if c.reaches), key=lambda c: (c.cost, _size(c)))
+        best = _candidate(known, made[0].design, fine=True)
+        found = simulate(question, best.design, seed=seed, studies=studies, tell=simulating)
+        return _found(known, best, best, found, _shown(made, question), tell)
+    made = _settled_first(known, made, lambda what, s: tell(what, 0.3 + 0.1 * s))
+    good = [c for c in made if c.reaches]
     # What is expected can be wrong a little (missing cells, pooling), so no is said of simulated studies only.
     best = min(made, key=lambda c: -c.expected if question.goal.larger else c.expected)
-    chosen, found = _confirmed(question, good[:TRIED] or [best], seed, studies, lambda s: tell(0.4 + 0.6 * s))
+    chosen, found = _confirmed(known, good[:TRIED] or [best], seed, studies, simulating)
     others = [c for c in made if _others(c.design, question) != _others(chosen.design, question)]
     shown = _shown([chosen, *others], question)
     ok = _holds(question, chosen, found)
-    return Found(chosen=chosen if ok else None, nearest=chosen, simulated=found, candidates=shown,
-                 one_more=_one_more(question, chosen), curve=_curve(question, chosen))
+    return _found(known, chosen if ok else None, chosen, found, shown, tell)
 
 
-def _confirmed(question: Question, good: list[Candidate], seed: int, studies: int,
+def _found(known: Expectations, chosen: Candidate | None, nearest: Candidate, simulated: Simulated,
+           shown: tuple[Candidate, ...], tell: Told) -> Found:
+    """Add what one more of anything buys, and other sizes."""
+    tell("working out what one more buys", 0.87)
+    more = _one_more(known, nearest)
+    tell("working out other sizes", 0.92)
+    return Found(chosen=chosen, nearest=nearest, simulated=simulated, candidates=shown, one_more=more,
+                 curve=_curve(known, nearest), known=known)
+
+
+def _settled_first(known: Expectations, made: list[Candidate], tell: Told) -> list[Candidate]:
+    """Return candidates by cost, every one that may be the cheapest settled on the expectation itself."""
+    def cheap(c: Candidate) -> tuple[float, int]:
+        return c.cost, _size(c)
+
+    waiting, others = sorted((c for c in made if c.reaches), key=cheap), [c for c in made if not c.reaches]
+    done: list[Candidate] = []
+    while known.question.slow and waiting and not (done and waiting[0].cost * CLOSE > done[0].cost):
+        tell(f"calibrating about {known.question.worded(waiting[0].design)}", len(done) / (len(done) + len(waiting)))
+        settled = _settled(known, waiting.pop(0))
+        if settled.reaches:
+            done = sorted([*done, settled], key=cheap)
+        else:
+            others.append(settled)
+    return [*done, *waiting, *others]
+
+
+def _settled(known: Expectations, start: Candidate) -> Candidate:
+    """Return the smallest size that reaches the goal by the expectation itself, from a size that nearly does.
+
+    Until the answer lies between two sizes each step goes where a line as steep as the sketched values leads, then by
+    regula falsi, from the fifth step on by halving. Of the last two sizes, neighbours, one reaches the goal and the
+    other does not.
+    """
+    first = known.question.factors[0]
+    short: Candidate | None = None
+    enough: Candidate | None = None
+    here = _candidate(known, start.design, fine=True)
+    for step in count(1):
+        short, enough = (short, here) if here.reaches else (here, enough)
+        low = min(first.values) - 1 if short is None else short.design[first.key]
+        high = max(first.values) + 1 if enough is None else enough.design[first.key]
+        if high - low <= 1:
+            return here if enough is None else enough
+        if short is None or enough is None:
+            wanted: float = _led_to(known, here)
+        elif step < 5:
+            wanted = math.ceil(_between(known.question, short, enough, low, high))
+        else:
+            wanted = (low + high) // 2
+        here = _candidate(known, {**start.design, first.key: int(min(max(wanted, low + 1), high - 1))}, fine=True)
+    raise AssertionError("the sizes between two numbers are finite")
+
+
+def _led_to(known: Expectations, here: Candidate) -> float:
+    """Return the size at which a line through ``here``, as steep as the sketched values about it, meets the target."""
+    key = known.question.factors[0].key
+    n = here.design[key]
+    a, b = max(LEAST_SIZE, round(0.7 * n)), round(1.4 * n) + 1
+    rise = known.near({**here.design, key: b}) - known.near({**here.design, key: a})
+    slope = rise / (b**-0.5 - a**-0.5)
+    x = n**-0.5 + (known.question.goal.target - here.expected) / slope if slope else math.nan
+    led = math.ceil(x**-2) if x > 0 else 2 * n
+    # A step at least, in the direction in which the answer lies.
+    return min(led, n - 1) if here.reaches else max(led, n + 1)
+
+
+def _confirmed(known: Expectations, good: list[Candidate], seed: int, studies: int,
                tell: Tell) -> tuple[Candidate, Simulated]:
     """Return the first of some candidates that its own simulation confirms, each enlarged if need be.
 
     Where none is confirmed it is the one that came nearest; it is always simulated itself.
     """
+    question = known.question
     nearest: tuple[Candidate, Simulated] | None = None
     for number, candidate in enumerate(good):
-        found = _enlarged_until(question, candidate, seed, studies,
+        found = _enlarged_until(known, candidate, seed, studies,
                                 lambda s, done=number: tell((done + s) / len(good)))  # type: ignore[misc]
         if _holds(question, *found):
             nearest = found
@@ -114,11 +193,13 @@ def _confirmed(question: Question, good: list[Candidate], seed: int, studies: in
     return nearest
 
 
-def _enlarged_until(question: Question, start: Candidate, seed: int, studies: int,
+def _enlarged_until(known: Expectations, start: Candidate, seed: int, studies: int,
                     tell: Tell) -> tuple[Candidate, Simulated]:
     """Simulate a candidate, then larger ones as long as the goal is missed."""
+    question = known.question
     first = question.factors[0]
     top = max(first.values)
+    start = _candidate(known, start.design, fine=True)
     chosen, fixed = start, len(first.values) == 1
     found = simulate(question, chosen.design, seed=seed, studies=studies, tell=tell)
     for _ in range(STEPS):
@@ -126,7 +207,7 @@ def _enlarged_until(question: Question, start: Candidate, seed: int, studies: in
         if _holds(question, chosen, found) or fixed or size >= top:
             break
         more = min(max(size + 1, _enlarged(question, size, found)), top)
-        chosen = _candidate(question, {**chosen.design, first.key: more})
+        chosen = _candidate(known, {**chosen.design, first.key: more}, fine=True)
         found = simulate(question, chosen.design, seed=seed, studies=studies, tell=tell)
     return chosen, found
 
@@ -166,25 +247,26 @@ def simulate(question: Question, d: Design, *, seed: int, studies: int, tell: Te
                      refused=refused)
 
 
-def _smallest_of_each(question: Question, tell: Tell) -> Iterator[Candidate]:
-    first, *rest = question.factors
+def _smallest_of_each(known: Expectations, tell: Told) -> Iterator[Candidate]:
+    first, *rest = known.question.factors
     combinations = list(product(*(f.values for f in rest)))
     for done, values in enumerate(combinations):
+        with_ = " x ".join(f.count(v) for f, v in zip(rest, values, strict=True))
+        tell(f"searching {first.many} with {with_}" if with_ else f"searching {first.many}", done / len(combinations))
         fixed = {f.key: v for f, v in zip(rest, values, strict=True)}
-        yield _smallest(question, fixed, min(first.values), max(first.values))
-        tell((done + 1) / len(combinations))
+        yield _smallest(known, fixed, min(first.values), max(first.values))
 
 
-def _smallest(question: Question, fixed: dict[str, int], low: int, high: int) -> Candidate:
+def _smallest(known: Expectations, fixed: dict[str, int], low: int, high: int) -> Candidate:
     """Return the smallest size that reaches the goal; the largest if none does.
 
     By regula falsi on the reciprocal root of the size, on which widths are nearly straight, and by halving from the
-    third step on: an expectation can cost seconds.
+    third step on.
     """
-    key = question.factors[0].key
+    key = known.question.factors[0].key
 
     def at(n: int) -> Candidate:
-        return _candidate(question, {key: n, **fixed})
+        return _candidate(known, {key: n, **fixed})
 
     bottom = at(low)
     if bottom.reaches or low == high:
@@ -192,9 +274,9 @@ def _smallest(question: Question, fixed: dict[str, int], low: int, high: int) ->
     top = at(high)
     if not top.reaches:
         return top
-    step = 0
-    while high - low > 1:
-        straight = _between(question, bottom, top, low, high) if step < 3 else math.sqrt(low * high)
+    step, end = 0, NARROW if known.question.slow else 0.0
+    while high - low > max(1.0, end * high):
+        straight = _between(known.question, bottom, top, low, high) if step < 3 else math.sqrt(low * high)
         middle = min(max(math.ceil(straight), low + 1), high - 1)
         here, step = at(middle), step + 1
         if here.reaches:
@@ -213,15 +295,20 @@ def _between(question: Question, bottom: Candidate, top: Candidate, low: int, hi
     return float(x**-2)
 
 
-def smallest_beside(question: Question, d: Design) -> Candidate:
-    """Return the smallest size that reaches the goal with the other numbers of a design."""
+def smallest_beside(question: Question, d: Design, beside: Expectations | None = None) -> Candidate:
+    """Return the smallest size that reaches the goal with the other numbers of a design.
+
+    Where the question is slow the size is as near as its sketches, corrected by those of ``beside``, bring it.
+    """
     first = question.factors[0]
     low, high = min(first.values), max(first.values)
-    return _smallest(question, {k: v for k, v in d.items() if k != first.key}, low, high if high > low else 100 * high)
+    return _smallest(Expectations(question, beside=beside), {k: v for k, v in d.items() if k != first.key}, low,
+                     high if high > low else 100 * high)
 
 
-def _candidate(question: Question, d: Design) -> Candidate:
-    value = question.expected(d)
+def _candidate(known: Expectations, d: Design, *, fine: bool = False) -> Candidate:
+    value = known.fine(d) if fine else known.near(d)
+    question = known.question
     return Candidate(design=dict(d), expected=value, cost=question.cost(d), reaches=question.goal.met(value))
 
 
@@ -239,15 +326,15 @@ def _shown(made: list[Candidate], question: Question) -> tuple[Candidate, ...]:
     return tuple(ordered[:SHORTLIST])
 
 
-def _curve(question: Question, chosen: Candidate) -> tuple[Candidate, ...]:
+def _curve(known: Expectations, chosen: Candidate) -> tuple[Candidate, ...]:
     """Return sizes about the chosen one, with the other numbers as they are."""
-    first = question.factors[0]
+    first = known.question.factors[0]
     n, least = chosen.design[first.key], max(LEAST_SIZE, min(first.values) if len(first.values) > 1 else LEAST_SIZE)
     sizes = sorted({max(least, round(n * f)) for f in (0.4, 0.7, 1.4, 2.0)} | {n})
-    return tuple(chosen if size == n else _candidate(question, {**chosen.design, first.key: size}) for size in sizes)
+    return tuple(chosen if size == n else _candidate(known, {**chosen.design, first.key: size}) for size in sizes)
 
 
-def _one_more(question: Question, chosen: Candidate) -> tuple[tuple[str, Candidate], ...]:
+def _one_more(known: Expectations, chosen: Candidate) -> tuple[tuple[str, Candidate], ...]:
     """Return the design with one more of each factor that is open to choice."""
-    return tuple((f.key, _candidate(question, {**chosen.design, f.key: chosen.design[f.key] + 1}))
-                 for f in question.factors if not f.given)
+    return tuple((f.key, _candidate(known, {**chosen.design, f.key: chosen.design[f.key] + 1}))
+                 for f in known.question.factors if not f.given)

@@ -39,7 +39,8 @@ def settle(axes: Any, renderer: Any) -> None:
     for axis, across in ((axes.xaxis, True), (axes.yaxis, False)):
         if not axis.get_visible():
             continue
-        axis.get_tightbbox(renderer)  # puts the name where it belongs: along the axis in its shares, across it in pixels
+        # Puts the name where it belongs: along the axis in shares of its length, across it in pixels.
+        axis.get_tightbbox(renderer)
         x, y = axis.label.get_position()
         placed = (x, to_axes.transform((0.0, y))[1]) if across else (to_axes.transform((x, 0.0))[0], y)
         axis.set_label_coords(*placed, transform=axes.transAxes)

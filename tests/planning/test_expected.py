@@ -60,7 +60,7 @@ def question(name: str) -> tuple[Question, dict[str, int], int]:
 def test_expected_is_the_mean_of_simulated_studies(name: str) -> None:
     """Within four Monte-Carlo errors, and three percent where the expectation neglects something that is said."""
     made, design, studies = question(name)
-    found = simulate(made, design, seed=11, studies=studies, tell=lambda _: None)
+    found = simulate(made, design, seed=11, studies=studies, tell=lambda *_: None)
     assert found.refused == 0
     # The gauge study pools its interaction; estimated ratios of noise and df move the others a little.
     assert made.expected(design) == pytest.approx(found.mean, abs=4 * found.error + 0.03 * abs(found.mean))
@@ -123,11 +123,11 @@ def test_the_planned_sem_is_that_of_the_analysis() -> None:
 def test_the_smallest_design_is_found_and_confirmed() -> None:
     """One target fewer misses the goal, and the simulation of another seed meets it within two of its errors."""
     made = asked_of("limits", {"sd": 2.5, "bias": 0.5, "harmless": 7.0, "power": 0.8}).question
-    found = search(made, seed=1, studies=500, tell=lambda _: None)
+    found = search(made, seed=1, studies=500, tell=lambda *_: None)
     assert found.chosen is not None
     n = found.chosen.design["targets"]
     assert made.expected({"targets": n, "repeats": 1}) >= 0.8 > made.expected({"targets": n - 1, "repeats": 1})
-    again = simulate(made, found.chosen.design, seed=2, studies=2000, tell=lambda _: None)
+    again = simulate(made, found.chosen.design, seed=2, studies=2000, tell=lambda *_: None)
     assert again.mean >= 0.8 - 2 * again.error
 
 
@@ -135,9 +135,9 @@ def test_prices_decide_between_designs() -> None:
     """Where sensors are dear and checks cheap, more checks are planned, and the other way round."""
     asked = {**WEAR, "drop_out": 0.0, "wear_sd": 0.02, "half_width": 0.05, "checks": (3, 9), "mountings": (1,)}
     dear = search(asked_of("slope", {**asked, "cost": {"sensor": 1000.0, "check": 1.0}}).question, seed=1, studies=10,
-                  tell=lambda _: None)
+                  tell=lambda *_: None)
     cheap = search(asked_of("slope", {**asked, "cost": {"sensor": 1.0, "check": 100.0}}).question, seed=1, studies=10,
-                   tell=lambda _: None)
+                   tell=lambda *_: None)
     assert dear.nearest.design["checks"] == 9
     assert cheap.nearest.design["checks"] == 3
 
@@ -145,7 +145,7 @@ def test_prices_decide_between_designs() -> None:
 def test_a_goal_out_of_reach_is_said() -> None:
     """No number of targets narrows what two sensors leave open."""
     made = asked_of("sem", {"facet_share": 0.5, "levels": (2,), "targets": (5, 60), "within": 20.0}).question
-    found = search(made, seed=1, studies=100, tell=lambda _: None)
+    found = search(made, seed=1, studies=100, tell=lambda *_: None)
     assert found.chosen is None
     assert found.nearest.design["targets"] == 60
 
@@ -176,7 +176,7 @@ def test_no_is_said_of_simulated_studies_only() -> None:
 
     plain = asked_of("limits", {"sd": 2.5, "bias": 0.5, "harmless": 7.0, "power": 0.8, "targets": (5, 70)}).question
     gloomy = Gloomy(**{f.name: getattr(plain, f.name) for f in fields(plain)})
-    found = search(gloomy, seed=1, studies=800, tell=lambda _: None)
+    found = search(gloomy, seed=1, studies=800, tell=lambda *_: None)
     assert found.chosen is not None
     assert found.simulated.mean >= 0.8
 
@@ -191,6 +191,6 @@ def test_another_combination_is_tried_where_the_cheapest_fails() -> None:
 
     plain = asked_of("slope", {**WEAR, "detect": 0.5, "sensors": (4, 8), "checks": (4, 7), "mountings": (1,)}).question
     failing = Failing(**{f.name: getattr(plain, f.name) for f in fields(plain)})
-    found = search(failing, seed=1, studies=50, tell=lambda _: None)
+    found = search(failing, seed=1, studies=50, tell=lambda *_: None)
     assert found.chosen is not None
     assert found.chosen.design["checks"] == 7
