@@ -44,4 +44,5 @@ def refuse_impossible(tables: Tables, study: Study, *, option: bool) -> None:
                                  mend="Correct the value, or full_scale in [sensitivity]."))
     if spec.reading < 0 and (len(held) or str(checks.units.get("reading", "")) == units.COUNT):
         raise DriftError(Finding(severity="error", code="impossible-value", value=value, file=file, column=column,
-                                 expected="zero or more", message="a raw reading cannot be below zero", mend="Correct the value."))
+                                 expected="zero or more", message="a raw reading cannot be below zero",
+                                 mend="Correct the value."))
