@@ -12,7 +12,7 @@ from drift.study import Study, read_study
 
 COSTS = ("sensor", "spoilt_session", "check", "recalibration")
 WRITTEN = ['"ten"', "ten", '"10 EUR"', "10 EUR", "EUR 10", "€10", '"10"', "10,5", '"10,5"', '"1,000.50"', "-5", "[10]",
-           "true", "nan", "inf", "", "ten # a word"]
+           "true", "nan", "inf", "", "...", "ten # a word"]
 
 
 def read(folder: Path, section: str, line: str, more: str = "") -> tuple[Study | None, tuple[Finding, ...]]:

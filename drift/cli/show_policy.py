@@ -22,13 +22,16 @@ def policy_blocks(result: Result) -> list[str]:
     for name in constructions_of(result):
         head, rows = policy_rows(result, name)
         shown = [r for i, r in enumerate(rows) if i < SHOWN or r[0]]
-        title = (f"Policies{f', {name}' if name else ''}, cheapest first; spoilt sessions, sensors, checks and "
-                 "recalibrations per 100 uses")
+        again = any("recalib" in h for h in head)
+        told = "sensors, checks and recalibrations" if again else "sensors and checks"
+        title = textwrap.fill(f"Policies{f', {name}' if name else ''}, cheapest first; spoilt sessions, {told} per 100 "
+                              "uses", width())
         marks = [[{"chosen": "=>", "beaten by none": "*"}.get(r[0], "") + _broken(r[-1]), *r[1:-1]]
                  for r in shown]
         more = len(rows) - len(shown)
+        both = ", c that of [recalibration]" if any("recalibration" in r[-1] for r in rows) else ""
         note = ("  => chosen; * beaten by none in cost and spoilt sessions together; x breaks the statement of "
-                f"[retirement], c that of [recalibration].{f' {more} more stand in --json and --out.' if more else ''}")
+                f"[retirement]{both}.{f' {more} more stand in --json and --out.' if more else ''}")
         blocks.append("\n".join([title, grid([["", *(SHORT.get(h, h) for h in head[1:-1])], *_wrapped(marks)]),
                                  textwrap.fill(note, width(), subsequent_indent="  ")]))
         head, rows = guard_rows(result, name)

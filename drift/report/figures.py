@@ -134,8 +134,8 @@ def _draw_decision(axes: Axes, wear: Result, retired: Result, construction: str,
         start = population["fit"][population["construction"] == construction]
         if own.any() and len(start):
             fall = 1 - math.exp(float(path["limit_value"][own][0]))
-            drawn.append(float(back(start[0])) * (1 - fall))
-            look.note_line(axes, drawn[-1], f"limit {100 * fall:.3g} % below mean new")
+            drawn += _limit_line(axes, float(back(start[0])) * (1 - fall), f"limit {100 * fall:.3g} % below mean new",
+                                 _response_words(wear)[1])
     if path is not None:
         own = (path["construction"] == construction) & (path["limit"] == "reading")
         if own.any():
@@ -150,6 +150,20 @@ def _draw_decision(axes: Axes, wear: Result, retired: Result, construction: str,
         look.note_count(axes, count.value, f"retire after {'at least ' if count.bound == 'at least' else ''}"
                                            f"{count.value:g}")
     return drawn
+
+
+def _limit_line(axes: Axes, at: float, words: str, unit: str) -> list[float]:
+    """Draw a limit as a line where it lies in the picture and return its height; else say where it is."""
+    low, high = axes.get_ylim()
+    if low <= at <= high:
+        look.note_line(axes, at, words)
+        return [at]
+    below = at < low
+    side = "below" if below else "above"
+    axes.annotate(f"{words}: {at:.3g} {unit}, {side} this picture", (0.01, 0.02 if below else 0.9),
+                  xycoords="axes fraction", fontsize=8, color=look.LIMIT,
+                  bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.8})
+    return []
 
 
 def find_whole(retired: Result, construction: str) -> Estimate | None:

@@ -79,7 +79,8 @@ def count_dead(tables: Tables, study: Study, construction_of: dict[str, str], ex
 
 def past_jump(tables: Tables, study: Study, exposure: Exposure) -> dict[str, str]:
     """Sensors that a check showed past a limit that jumps, and the key of that limit."""
-    checks, found = tables.checks, {}
+    checks = tables.checks
+    found: dict[str, str] = {}
     for key, column in _COLUMNS.items():
         limit = getattr(study.limits, key)
         if checks is None or limit is None or column not in checks:

@@ -125,7 +125,7 @@ def _syntax_mend(line: str, message: str, section: tuple[str, ...]) -> str:
         return "The same name stands above already: keep one, and put all keys of a section together"
     if number:
         return f"Write decimals with a point: {number.group(1)}.{number.group(2)}"
-    empty = re.fullmatch(r"([\w.-]+)\s*=", line.split("#")[0].strip())
+    empty = re.fullmatch(r"([\w.-]+)\s*=\s*(?:\.\.\.|\u2026)?", line.split("#")[0].strip())
     if empty:
         path = (*section, empty.group(1))
         return number_mend(_model_at(path), path, None) or "Write a value behind the sign, or take the line out"

@@ -17,7 +17,7 @@ def takes(model: type[BaseModel] | None, key: str, value: Any) -> bool:
     field = model.model_fields.get(key) if model is not None else None
     if field is None:
         return False
-    whole = Annotated[field.annotation, *field.metadata] if field.metadata else field.annotation
+    whole: Any = Annotated[field.annotation, *field.metadata] if field.metadata else field.annotation
     try:
         TypeAdapter(whole, config=None).validate_python(value)
     except ValidationError:

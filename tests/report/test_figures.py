@@ -117,3 +117,12 @@ def test_labels_stand_apart_and_off_a_limit_on_the_side_they_came_from(wanted: l
     assert all(abs(p - 5.0) >= 0.74 for p in placed)
     assert all((p < 5.0) == (w < 5.0) for p, w in zip(placed, wanted, strict=True))
     assert all(abs(a - b) >= 0.999 for i, a in enumerate(placed) for b in placed[:i])
+
+
+def test_a_limit_outside_the_picture_is_told_inside_it() -> None:
+    axes, _ = axes_of(lambda a: a.set_ylim(0.5, 0.7) and "")
+    assert figures._limit_line(axes, 0.6, "limit", "kPa") == [0.6]
+    assert figures._limit_line(axes, 0.4, "limit", "kPa") == []
+    told = next(t for t in axes.texts if "picture" in t.get_text())
+    assert told.get_text() == "limit: 0.4 kPa, below this picture"
+    assert 0 <= told.xy[1] <= 1
