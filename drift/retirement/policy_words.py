@@ -90,9 +90,10 @@ def _sentence(a: PolicyAnswer, study: Study) -> str:
     without = f"without the {' and the '.join(other.breaks)} statement" if study.recalibration else (
         "without the statement")
     at = f" (at {' or '.join(g.short for g in other.candidate.at)})" if other.candidate.at else ""
+    sure = "" if np.quantile(chosen.draws - other.draws, 0.025) > 0 else "; the band of the difference holds 0"
     whose = f" for {name[:1].lower()}{name[1:]}" if a.name else ""
     return (f"{lead}.{told} Cheaper{whose} {without}: {other.candidate.words}{at}, {unit} {number(other.cost[0])} per "
-            f"use ({unit} {number(chosen.cost[0] - other.cost[0])} less, the price of the statement), with "
+            f"use ({unit} {number(chosen.cost[0] - other.cost[0])} less, the price of the statement{sure}), with "
             f"{number(other.spoilt[0])} spoilt sessions per 100 and {number(100 * other.ever[0])} % of sensors "
             "used past a limit.")
 
