@@ -160,12 +160,29 @@ def _agreement(e: Evidence, p: ProtocolSpec) -> Said:
     listed = join_words([f"{q.a} ({data.limits_text(part)})" for q, part in asked if q.b == reference])
     if not ranked:
         return Said(declared=used, seen="limits could not be estimated", verdict=UNKNOWN)
+    found = {m: v[0] for m, v in rivals.items() if v is not None}
+    verdict, said = _ranked(found, ranked, used, reference)
+    return Said(declared=used, verdict=verdict, seen=f"limits of agreement with {reference}: {listed}; {said}")
+
+
+def _ranked(found: dict[str, Estimate], ranked: list[str], used: str, reference: str) -> tuple[str, str]:
+    """Say whether the method used agrees best, where the data tell it from the nearest other."""
+    if len(ranked) < 2:
+        return UNKNOWN, "no other method was compared" if ranked[0] == used else f"those of {used} are not known"
+    other = ranked[1] if ranked[0] == used else ranked[0]
+    if used not in found:
+        return UNKNOWN, f"those of {used} are not known"
     if ranked[0] == used:
-        return Said(declared=used, verdict=IN_LINE if len(ranked) > 1 else UNKNOWN, seen=f"limits of agreement with "
-                    f"{reference}: {listed}; " + (f"{used} agrees best" if len(ranked) > 1 else "no other method was "
-                                                  "compared"))
-    return Said(declared=used, verdict=LOOK, seen=f"limits of agreement with {reference}: {listed}; {ranked[0]} agrees "
-                f"better with {reference} than {used}")
+        return IN_LINE, (f"{used} agrees best" if _apart(found[used], found[other]) else
+                         f"{used} comes nearest, and the data do not tell it from {other}")
+    if _apart(found[other], found[used]):
+        return LOOK, f"{other} agrees better with {reference} than {used}"
+    return UNKNOWN, f"{other} comes nearer than {used}, and the data do not tell them apart"
+
+
+def _apart(near: Estimate, far: Estimate) -> bool:
+    """Tell whether the interval of one limit lies nearer to zero than that of another."""
+    return max(abs(near.low), abs(near.high)) < min(abs(far.low), abs(far.high))
 
 
 def _nearest(found: dict[str, tuple[Estimate, float] | None]) -> str:
@@ -174,8 +191,7 @@ def _nearest(found: dict[str, tuple[Estimate, float] | None]) -> str:
     if len(there) < 2:
         return ""
     (_, first, a), (_, second, b) = there[0], there[1]
-    apart = max(abs(a.low), abs(a.high)) < min(abs(b.low), abs(b.high))
-    return f"of these {first} agrees best" if apart else f"{first} and {second} are not told apart"
+    return f"of these {first} agrees best" if _apart(a, b) else f"{first} and {second} are not told apart"
 
 
 def _among_several(part: object, used: str) -> Said:
@@ -187,10 +203,11 @@ def _among_several(part: object, used: str) -> Said:
     if used not in found:
         return Said(declared=used, seen=f"this is none of the methods compared; "
                     f"{suggestion(used, sorted(found), noun='methods')}", verdict=UNKNOWN)
-    best = min(found, key=lambda m: found[m].value)
+    ranked = sorted(found, key=lambda m: found[m].value)
+    verdict, said = _ranked(found, ranked, used, "the mean of all")
     listed = join_words([f"{m} {x.value:.3g} {x.unit}".strip() for m, x in found.items()])
-    return Said(declared=used, verdict=IN_LINE if best == used else LOOK,
-                seen=f"limits of agreement with the mean of all methods: {listed}; {best} agrees best")
+    return Said(declared=used, verdict=verdict, seen=f"limits of agreement with the mean of all methods: {listed}; "
+                f"{said}")
 
 
 def _date(e: Evidence, p: ProtocolSpec) -> Said:

@@ -14,6 +14,7 @@ from drift.items import Evidence
 from drift.lock import lock_state
 from drift.protocol import IN_LINE, LOOK, NOT_DECLARED, UNKNOWN, protocol_remarks, rules
 from drift.protocol.data import paired_sd_ratio, repeats_by_gains
+from drift.protocol.remarks import _ranked
 from drift.records import CheckTable, SensorTable, Tables, TrialTable
 from drift.results import Estimate, Provenance, Result
 from drift.study import study_from_dict
@@ -243,3 +244,17 @@ BAD = [({"purpose": "reserch"}, "Did you mean 'research'"), ({"activity": ["waki
 def test_a_protocol_that_cannot_be_meant_is_refused_with_a_mend(section: dict[str, object], says: str) -> None:
     with pytest.raises(DriftError, match=says):
         study_from_dict({"study": {"title": "t"}, "protocol": section})
+
+
+def test_a_method_is_called_better_only_where_the_data_tell_it_apart() -> None:
+    def limit(value: float, half: float) -> Estimate:
+        return Estimate(name="upper limit", value=value, low=value - half, high=value + half, unit="kPa")
+
+    apart = {"gait": limit(40.0, 5.0), "stance": limit(20.0, 5.0)}
+    assert _ranked(apart, ["stance", "gait"], "gait", "bench") == (LOOK, "stance agrees better with bench than gait")
+    assert _ranked(apart, ["stance", "gait"], "stance", "bench") == (IN_LINE, "stance agrees best")
+    alike = {"gait": limit(24.0, 5.0), "stance": limit(20.0, 5.0)}
+    verdict, said = _ranked(alike, ["stance", "gait"], "gait", "bench")
+    assert verdict == UNKNOWN
+    assert "do not tell them apart" in said
+    assert "do not tell it from gait" in _ranked(alike, ["stance", "gait"], "stance", "bench")[1]
