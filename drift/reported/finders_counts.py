@@ -179,8 +179,8 @@ def percentages_whole(relation: Relation, place: Place) -> Iterator[Verdict]:
             value = int(beside.printed.value)
             nearest, fits, claims = 100.0 * value / n, bottom <= value <= top, (claim, beside, place.single["n"][0])
         if beside is not None and not fits:
-            value = float(beside.printed.value)
-            other = next((said for count, said in wholes(place) if said and low <= 100.0 * value / count <= high), "")
+            held = float(beside.printed.value)
+            other = next((said for count, said in wholes(place) if said and low <= 100.0 * held / count <= high), "")
         # Without its count beside it a percentage may be one of something that is not in the claims.
         yield verdict(relation, place, claims, fits, needed=(nearest, nearest), target=claim,
                       accusing=beside is not None, near=close(claim, (nearest, nearest)),

@@ -33,13 +33,14 @@ def agreement_interval(relation: Relation, place: Place) -> Iterator[Verdict]:
         return
     level, _ = level_of(place, "icc_a1")
     point = place.single["icc_a1"][0]
-    boxes = [x for x in product(*((*a, sum(a) / 2) for a in (interval_of(point), raters))) if _usable(*x, n, k)]
+    at = interval_of(point)
+    boxes = [(x, y) for x, y in product((*at, sum(at) / 2), (*raters, sum(raters) / 2)) if _usable(x, y, n, k)]
     if not boxes:
         return
     low, high = ends[0][0], ends[1][0]
 
-    def made(by: Ends, at: float) -> tuple[Interval, Interval]:
-        found = [by(*x, n, k, at) for x in boxes]
+    def made(by: Ends, at_level: float) -> tuple[Interval, Interval]:
+        found = [by(x, y, n, k, at_level) for x, y in boxes]
         return tuple((min(x[i] for x in found), max(x[i] for x in found)) for i in (0, 1))  # type: ignore[return-value]
 
     lows, highs = made(satterthwaite, level)
