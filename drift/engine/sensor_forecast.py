@@ -8,6 +8,7 @@ algebra on two-by-two matrices, so that a whole population costs milliseconds.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -120,6 +121,11 @@ class Population:
     def n_sensors(self) -> int:
         """Number of sensors."""
         return len(self.sums.n)
+
+    @cached_property
+    def totals(self) -> tuple[Floats, Floats, Floats]:
+        """``h``, ``g`` and ``c`` of :attr:`parts` added over sensors: the same for every sensor that is asked after."""
+        return self.parts.h.sum(axis=1), self.parts.g.sum(axis=1), self.parts.c.sum(axis=1)
 
     @property
     def sds(self) -> Floats:
@@ -331,7 +337,7 @@ def line_of(population: Population, x: ArrayLike, y: ArrayLike, weight: ArrayLik
     own = sums_of(np.asarray(x) / p.x_scale, (np.asarray(y) - p.y_origin) / p.y_scale, weight,
                   np.zeros(n, dtype=np.int64), 1)
     mine = _parts(p.theta, own)
-    h, g, c = p.parts.h.sum(axis=1), p.parts.g.sum(axis=1), p.parts.c.sum(axis=1)
+    h, g, c = p.totals
     if member is not None:
         h, g, c = h - p.parts.h[:, member], g - p.parts.g[:, member], c - p.parts.c[:, member]
     h, g, c = h + mine.h[:, 0], g + mine.g[:, 0], c + mine.c[:, 0]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from importlib import import_module
 from typing import Any, ClassVar
 
@@ -61,7 +62,7 @@ class StudyResult(Result):
                              for p in parts for x in p.exclusions),
             provenance=replace(provenance, accounts=accounts))
 
-    @property
+    @cached_property
     def parts(self) -> tuple[Result, ...]:
         """One result per question, in the order asked."""
         listed = self.table(ANSWERS)

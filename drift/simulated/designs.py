@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 
 # Features that make a study another kind of study; other words of a design are settings nobody can know.
 KINDS = ("worn ones removed", "within", "unlinked", "uses of their own", "fixed levels", "targets repeat", "lost early",
@@ -81,6 +81,7 @@ class Design:
         return ", ".join([self.size, *(f"{name} {x:.2f}" for name, x in said if x is not None)])
 
 
+@lru_cache(maxsize=50_000)  # every interval of a study asks for the distances from its design to the same others
 def distance(mine: Design, other: Design) -> float:
     """Return how far two designs lie apart in what a study knows: sizes on the log scale, levels twice as heavy.
 

@@ -27,7 +27,7 @@ class Stated(BaseModel):
     for. ``shape`` is that of trapezoidal and curvilinear distributions.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     value: str
     coverage: float | None = Field(default=None, gt=0)
@@ -59,7 +59,7 @@ class BudgetSpec(BaseModel):
     that cannot estimate one; ``others`` are further effects by name.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     reading: float | None = None
     pressure: str | None = None

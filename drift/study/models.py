@@ -165,7 +165,7 @@ class Recalculate(Part):
     shown_by: str | None = None
     levels: tuple[float, ...] = ()
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True, defer_build=True)
 
 
 class AgreementQuestion(Part):
