@@ -130,7 +130,9 @@ def compare_policies(wear: Result, retired: Result, study: Study, tables: Tables
     -----
     Sensors are simulated from draws of mean and covariance of the true lines (:mod:`drift.engine.population`), all
     policies with the same random numbers. Cost per use is cost per life over uses per life (renewal reward). Bands are
-    quantiles over the draws and hold what the study leaves uncertain; the Monte Carlo error stands beside them.
+    quantiles over the draws and hold what the study leaves uncertain, and the estimate with its Monte Carlo error.
+    Policies with checks retire at 1.25 times the median last check whatever a check shows, as no count is stated beyond
+    it.
 
     References
     ----------
@@ -190,7 +192,8 @@ def _answer(p: Population, study: Study, spec: PolicySpec, retired: Result, inte
     found, rates = distinct(found, run([c.policy for c in found]))
     ever = past([c.policy for c in found])
     scores = score(found, rates, ever, study.costs, level=level, retire=n_retire, content=of.content,
-                   confidence=of.confidence, interval=m if study.recalibration is not None else None)
+                   confidence=of.confidence, interval=m if study.recalibration is not None else None,
+                   longest=p.cap)
     taken = choice(scores)
     end = min(found[taken].policy.retire_after, scores[taken].uses) if taken >= 0 else math.nan
     jumps = tuple(j for j in jumps_of(retired, p.construction, end) if j.upper > 1 - of.content)
@@ -278,7 +281,7 @@ def _curves(p: Population, spec: PolicySpec, costs: Costs,
         low, high = (np.quantile(cost, q, axis=0) for q in ((1 - level) / 2, (1 + level) / 2))
         mean = cost.mean(0)
         made.append(Curve(name=name, recalibrate_every=m, noticed_after=k, count=np.arange(1.0, top + 1),
-                          mean=mean, low=low, high=high, draws=cost.T,
+                          mean=mean, low=np.minimum(low, mean), high=np.maximum(high, mean), draws=cost.T,
                           spoilt=100 * (c.spoilt / c.uses).mean(0),
                           optimum=discrete_optimum(mean) if np.isfinite(mean).all() else None))
     return made

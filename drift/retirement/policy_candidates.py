@@ -66,30 +66,38 @@ def candidates(population: Population, spec: PolicySpec, *, retire: float,
     counts = [(n, w) for n, w in counts if math.isfinite(n) and n >= 1]
     made += [_fixed(n, w) for n, w in counts]
     made += [_in_a_way(n, m, k) for n, m, k in ways if (m or k) and n >= 1 and n > m]
-    life = crossing if math.isfinite(crossing) else cap
-    every = spec.check_every or tuple(c for c in NICE if 2 * c <= life)[-MOST_CHECKS:]
+    every = spec.check_every or tuple(c for c in NICE if 2 * c <= min(crossing, cap))[-MOST_CHECKS:]
     left_out = []
     for c in every:
         found = thresholds(population, c, spec)
-        if found is None:
-            left_out.append(f"checks every {c}")
+        if c >= latest(cap):
+            left_out.append(f"checks every {c}, of which none comes before {latest(cap)} uses, the last that can be "
+                            "stated")
+        elif found is None:
+            left_out.append(f"checks every {c}, because sensors wear so much between two of them that fresh ones would "
+                            "be retired")
         else:
-            made.append(Candidate(kind=CHECKED, words=f"check every {c}, retire past {_threshold(found[1])}",
-                                  policy=Policy(check_every=c, threshold=found[0]), guard=found[1],
-                                  at=retire_at(population, found[0])))
+            made.append(Candidate(kind=CHECKED, words=f"check every {c}, {_ends(found[1], cap)}",
+                                  policy=Policy(check_every=c, threshold=found[0], retire_after=latest(cap)),
+                                  guard=found[1], at=retire_at(population, found[0])))
     k = spec.noticed_after
     made.append(Candidate(kind=FAILED, words="run to failure, noticed after "
                           f"{k} spoilt {'session' if k == 1 else 'sessions'}", policy=Policy(noticed_after=k)))
-    made += _recalibrated(population, spec, counts, recalibrate, every)
+    made += _recalibrated(population, spec, counts, recalibrate, [c for c in every if c < latest(cap)])
     kept: dict[tuple[float, int, int, int, str], Candidate] = {}
     for one in made:
         kept.setdefault(one.key, one)
     return list(kept.values()), left_out
 
 
-def _threshold(words: str) -> str:
-    band = words.split(" (")[0]
-    return f"the {band}" if band.startswith("guard") else band
+def latest(cap: float) -> int:
+    """Return the count at which a policy with checks retires whatever they show: nothing later was observed."""
+    return max(math.floor(cap), 1)
+
+
+def _ends(guard: str, cap: float) -> str:
+    band = guard.split(" (")[0]
+    return f"retire past {'the ' if band.startswith('guard') else ''}{band} or after {latest(cap)}"
 
 
 def _fixed(n: float, note: str) -> Candidate:
@@ -122,6 +130,7 @@ def _recalibrated(population: Population, spec: PolicySpec, counts: list[tuple[f
             if found is not None and c >= m:
                 made.append(Candidate(
                     kind=CHECKED_TOO, guard=found[1], at=retire_at(population, found[0]),
-                    policy=Policy(check_every=c, threshold=found[0], recalibrate_every=m),
-                    words=f"recalibrate every {m}, check every {c}, retire past {_threshold(found[1])}"))
+                    policy=Policy(check_every=c, threshold=found[0], recalibrate_every=m,
+                                  retire_after=latest(population.cap)),
+                    words=f"recalibrate every {m}, check every {c}, {_ends(found[1], population.cap)}"))
     return made

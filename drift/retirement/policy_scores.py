@@ -24,7 +24,7 @@ _NONE: Four = (math.nan,) * 4
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Scored:
-    """One policy. Tuples are mean over the draws, low, high, and Monte Carlo error of the mean.
+    """One policy. Tuples are mean over the draws, low, high, and Monte Carlo error of the mean (see :func:`four`).
 
     ``spoilt`` counts sessions past a limit or out of tolerance, ``past`` those past a limit alone; all per 100 uses.
     ``ever`` is the share of sensors ever past a limit, mean, upper bound at the confidence of the statement, and Monte
@@ -79,7 +79,8 @@ def is_count(policy: Policy) -> bool:
     return not policy.check_every and (not policy.noticed_after or math.isfinite(policy.retire_after))
 
 
-def broken(policy: Policy, upper: float, *, retire: float, interval: float | None, allowed: float) -> tuple[str, ...]:
+def broken(policy: Policy, upper: float, *, retire: float, interval: float | None, allowed: float,
+           longest: float = math.inf) -> tuple[str, ...]:
     """Return the statements that a policy breaks.
 
     Parameters
@@ -93,14 +94,18 @@ def broken(policy: Policy, upper: float, *, retire: float, interval: float | Non
         Recalibration interval, NaN where refused; None where no tolerance is declared.
     allowed : float
         Share that [retirement] allows past a limit.
+    longest : float
+        Longest count that can be stated. A simulation knows no more of later uses than the counts do, so that a policy
+        which keeps sensors longer keeps no statement.
     """
-    keeps = policy.retire_after <= retire or (not is_count(policy) and upper <= allowed)
+    keeps = policy.retire_after <= retire or (
+        not is_count(policy) and policy.retire_after <= longest and upper <= allowed)
     made: tuple[str, ...] = () if keeps else (RETIREMENT,)
     if interval is None:
         return made
     # A calibration holds until the next one, or the last until the sensor is retired.
-    longest = min(policy.recalibrate_every or math.inf, policy.retire_after)
-    return made if longest <= interval else (*made, RECALIBRATION)
+    oldest = min(policy.recalibrate_every or math.inf, policy.retire_after)
+    return made if oldest <= interval else (*made, RECALIBRATION)
 
 
 def distinct(found: Sequence[Candidate], rates: Rates) -> tuple[list[Candidate], Rates]:
@@ -122,7 +127,8 @@ def distinct(found: Sequence[Candidate], rates: Rates) -> tuple[list[Candidate],
 
 
 def score(found: Sequence[Candidate], rates: Rates, ever: Floats, costs: Costs, *, level: float, retire: float,
-          content: float, confidence: float, interval: float | None = None) -> list[Scored]:
+          content: float, confidence: float, interval: float | None = None,
+          longest: float = math.inf) -> list[Scored]:
     """Score every policy and mark those that no other beats in cost and spoilt sessions together.
 
     ``ever``, shape (n_policies, n_bound_draws), is the share of sensors ever past a limit.
@@ -132,27 +138,77 @@ def score(found: Sequence[Candidate], rates: Rates, ever: Floats, costs: Costs, 
         ("spoilt", ("past a limit", "out of tolerance")), ("past", ("past a limit",)), ("sensors", ("sensors",)),
         ("checks", ("checks",)), ("recalibrations", ("recalibrations",)))}
     made = []
+    spoilt = float(np.nan_to_num(weights(costs)[COUNTS.index("past a limit")]))
     for i, c in enumerate(found):
+        once = _one_in(rates, i)
         upper = max(float(np.quantile(ever[i], confidence)), float(ever[i].mean()))
-        breaks = broken(c.policy, upper, retire=retire, interval=interval, allowed=1 - content)
+        breaks = broken(c.policy, upper, retire=retire, interval=interval, allowed=1 - content,
+                        longest=longest)
         made.append(Scored(
-            candidate=c, cost=_four(money[i], money_error[i], level), breaks=breaks, cut=float(rates.cut[i]),
-            spoilt=_four(hundred["spoilt"][0][i], hundred["spoilt"][1][i], level),
-            past=_four(hundred["past"][0][i], hundred["past"][1][i], level),
-            sensors=_four(hundred["sensors"][0][i], hundred["sensors"][1][i], level),
+            candidate=c, cost=four(money[i], money_error[i], level, one=once * spoilt / 100), breaks=breaks,
+            cut=float(rates.cut[i]),
+            spoilt=four(hundred["spoilt"][0][i], hundred["spoilt"][1][i], level, one=once),
+            past=four(hundred["past"][0][i], hundred["past"][1][i], level, one=once),
+            sensors=four(hundred["sensors"][0][i], hundred["sensors"][1][i], level),
             checks=float(hundred["checks"][0][i].mean()), uses=float(rates.mean[i, :, 1].mean()),
-            recalibrations=float(hundred["recalibrations"][0][i].mean()), 
+            recalibrations=float(hundred["recalibrations"][0][i].mean()),
             ever=(float(ever[i].mean()), upper, bound_error(ever[i], confidence)), draws=money[i]))
     return _marked(made)
 
 
-def _four(values: Floats, error: float, level: float) -> Four:
+def _one_in(rates: Rates, i: int) -> float:
+    """Return the rate per 100 uses that one spoilt session in all simulated lives of a policy would be."""
+    return 100 / float(rates.mean[i, :, COUNTS.index("uses")].sum() * rates.lives)
+
+
+def four(values: Floats, error: float, level: float, *, one: float = 0.0) -> Four:
+    """Mean over draws, band, and Monte Carlo error of the mean.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n_draws,)
+    error : float
+        Monte Carlo error of the mean.
+    level : float
+    one : float
+        For rare events, what one of them adds to the mean; 0 for a sum of many.
+
+    Notes
+    -----
+    The band is the quantiles over the draws. Where few of the draws or lives carry the mean, those quantiles may leave
+    it out, or be one and the same number; the band then reaches as far as the Monte Carlo interval of the mean, for
+    rare events the gamma interval, which has an upper end also where none was met.
+
+    References
+    ----------
+    Fay, M. P. and Feuer, E. J. (1997), Statistics in Medicine 16, 791-801 (gamma interval of weighted counts).
+    """
     if not np.isfinite(values).all():
         return _NONE
     low, high = np.quantile(values, [(1 - level) / 2, (1 + level) / 2])
     mean = float(values.mean())
-    # Where few draws carry the mean, quantiles may leave it out; a band that lacks its own value says too much.
-    return mean, min(float(low), mean), max(float(high), mean), float(error)
+    least, most = _of_mean(mean, float(error), level, one)
+    return mean, min(float(low), least), max(float(high), most), float(error)
+
+
+def _of_mean(mean: float, error: float, level: float, one: float) -> tuple[float, float]:
+    """Monte Carlo interval of a mean."""
+    from scipy.special import chdtri, ndtri
+
+    tail = (1 - level) / 2
+    if one <= 0 or mean > 1000 * max(error, one):  # many events carry it
+        half = float(ndtri(1 - tail)) * max(error, one)
+        return max(mean - half, 0.0), mean + half
+    variance, more = error**2, error**2 + one**2
+    low = 0.0 if not variance > 0 else variance / (2 * mean) * float(chdtri(2 * mean**2 / variance, 1 - tail))
+    return low, more / (2 * (mean + one)) * float(chdtri(2 * (mean + one) ** 2 / more, tail))
+
+
+def over_draws(values: Floats, level: float) -> tuple[float, float, float]:
+    """Mean and quantiles over the draws of a difference between policies, the quantiles holding the mean."""
+    mean = float(values.mean())
+    low, high = np.quantile(values, [(1 - level) / 2, (1 + level) / 2])
+    return mean, min(float(low), mean), max(float(high), mean)
 
 
 def _marked(made: list[Scored]) -> list[Scored]:

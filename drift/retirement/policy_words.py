@@ -11,10 +11,10 @@ from drift.errors import Finding
 from drift.results import Estimate, join_words
 from drift.retirement.dead import FAILED as FAILED_SUDDENLY
 from drift.retirement.policy import QUESTION, PolicyAnswer
-from drift.retirement.policy_candidates import CHECKED, FAILED, FIXED
+from drift.retirement.policy_candidates import CHECKED, FAILED, FIXED, latest
 from drift.retirement.policy_costs import NAMES, free_findings, undecided
 from drift.retirement.policy_guard import or_words
-from drift.retirement.policy_scores import Four, Scored, cheapest
+from drift.retirement.policy_scores import Four, Scored, cheapest, over_draws
 from drift.retirement.policy_tables import money
 from drift.retirement.voice import Voice
 from drift.retirement.wording import label_of, labels, percent
@@ -130,7 +130,8 @@ def method_of(a: PolicyAnswer) -> str:
     who = "new sensors of new batches" if a.population.two_level else "new sensors"
     return (f"simulation of {who} under common random numbers; mean over draws of the population from the pivotal "
             "distributions of mean and size of the covariance of the sensors' own lines, estimation errors taken out; "
-            "band: quantiles over the draws; standard error: Monte Carlo")
+            "band: quantiles over the draws, and as far as the Monte Carlo interval of the mean; standard error: Monte "
+            "Carlo")
 
 
 def estimates_of(answers: Sequence[PolicyAnswer], study: Study, level: float) -> list[Estimate]:
@@ -180,9 +181,8 @@ def _price(a: PolicyAnswer, unit: str, of: dict[str, str], n: int, level: float)
     chosen, i = next((s for s in a.scores if s.chosen), None), cheapest(a.scores)
     if chosen is None or i < 0:
         return []
-    more = chosen.draws - a.scores[i].draws
-    low, high = np.quantile(more, [(1 - level) / 2, (1 + level) / 2])
-    return [Estimate(name="price of the statement", value=float(more.mean()), low=float(low), high=float(high), n=n,
+    more, low, high = over_draws(chosen.draws - a.scores[i].draws, level)
+    return [Estimate(name="price of the statement", value=more, low=low, high=high, n=n,
                      unit=f"{unit} per use", level=level, of={**of, "policy": a.scores[i].candidate.words},
                      method="cost per use of the chosen policy less that of the cheapest of all compared, the same "
                             "sensors in both; quantiles over the draws")]
@@ -202,13 +202,12 @@ def _counts(a: PolicyAnswer, unit: str, of: dict[str, str], n: int, level: float
                              bound="at least" if ends else "exact"))
         if retire >= 1 and at >= 1:
             i, j = (int(np.argmin(np.abs(c.count - v))) for v in (min(retire, float(c.count[-1])), at))
-            more = c.draws[i] - c.draws[j]
-            low, high = np.quantile(more, [(1 - level) / 2, (1 + level) / 2])
+            more, low, high = over_draws(c.draws[i] - c.draws[j], level)
             made += [Estimate(name="policy count", value=min(at, retire), unit="uses", n=n, of=mine,
                               bound="exact", method="the smaller of cheapest count and retire-after count"),
                      Estimate(name="retire-after count over cheapest count",
-                              value=float(more.mean()) if retire < at else 0.0,
-                              low=float(low) if retire < at else 0.0, high=float(high) if retire < at else 0.0,
+                              value=more if retire < at else 0.0,
+                              low=low if retire < at else 0.0, high=high if retire < at else 0.0,
                               unit=f"{unit} per use", level=level, n=n, of=mine,
                               method="cost per use at the retire-after count less that at the cheapest count, the same "
                                      "sensors in both; quantiles over the draws")]
@@ -296,14 +295,11 @@ def _of_one(a: PolicyAnswer, study: Study) -> list[Finding]:
                           "of when sensors fail",
                           "Check sensors over more of their life, or look at the direction of wear."))
     if a.left_out:
-        made.append(_note("no-room-for-checks", f"{name}: left out: {join_words(list(a.left_out))}, because sensors "
-                          "wear so much between two of them that fresh ones would be retired"))
-    far = [s for s in a.scores if s.keeps and s.uses > a.population.cap]
-    if far:
-        made.append(_warn("extrapolated", f"{name}: {join_words([s.candidate.words for s in far[:3]])} "
-                          f"{'keeps' if len(far) == 1 else 'keep'} sensors beyond {a.population.cap:g} uses, 1.25 "
-                          "times the median last check, and lean on lines staying straight",
-                          "Check more sensors up to there."))
+        made.append(_note("no-room-for-checks", f"{name}: left out: {'; '.join(a.left_out)}"))
+    if any(s.candidate.policy.check_every for s in a.scores):
+        made.append(_note("checked-until", f"{name}: no policy is taken beyond {latest(a.population.cap)} uses, 1.25 "
+                          "times the median last check, since nothing later was observed: with checks too a sensor is "
+                          "retired there, whatever its check shows, and costed so"))
     return made
 
 
