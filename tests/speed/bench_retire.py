@@ -1,4 +1,4 @@
-"""Retire-after counts of 2,000 simulated studies against a loop over scipy.stats; run by hand.
+"""Retire-after counts of 2,000 simulated studies against a loop over scipy.stats, processor time; run by hand.
 
 Usage: ``python -m tests.speed.bench_retire``. Target: 2,000 studies of 12 sensors with lines, bound and companion in
 under 2 s. The peer does the same sums study by study, with ``scipy.stats.linregress`` for each line,
@@ -7,6 +7,7 @@ under 2 s. The peer does the same sums study by study, with ``scipy.stats.linreg
 
 from __future__ import annotations
 
+import math
 import time
 
 import numpy as np
@@ -60,21 +61,26 @@ def main() -> None:
     """Print times and ratio."""
     y = readings(np.random.default_rng(1))
     ours(y[:2])
-    start = time.perf_counter()
+    start = time.process_time()
     mine = ours(y)
-    one = time.perf_counter() - start
+    one = time.process_time() - start
     n_peer = 200
-    start = time.perf_counter()
+    start = time.process_time()
     theirs = peer(y[:n_peer])
-    other = (time.perf_counter() - start) * N_STUDIES / n_peer
+    other = (time.process_time() - start) * N_STUDIES / n_peer
     assert np.array_equal(mine[:n_peer], theirs), "counts differ"
-    start = time.perf_counter()
-    ours(y, np.repeat(np.arange(N_BATCHES), PER_BATCH))
-    two = time.perf_counter() - start
+    batches = np.repeat(np.arange(N_BATCHES), PER_BATCH)
+    ours(y[:2], batches)
+    two = math.inf
+    for _ in range(3):
+        start = time.process_time()
+        ours(y, batches)
+        two = min(two, time.process_time() - start)
     print(f"{N_STUDIES} studies of {N_BATCHES * PER_BATCH} sensors, same counts")
     print(f"line bound and companion: {one:.3f} s (target 2 s); loop over scipy: {other:.1f} s; "
           f"ratio {other / one:.0f}")
-    print(f"two-level bound and companion for new batches: {two:.2f} s")
+    print(f"two-level bound and companion for new batches: {two:.2f} s (target 2 s); the loop takes {other / two:.0f} "
+          "times as long for the one-level bound alone")
     for n in (12, 40):
         print(f"1,000 bootstrap refits of {n} sensors with drop-out: {refits(n):.2f} s (target 5 s)")
 
@@ -86,9 +92,9 @@ def refits(n: int) -> float:
     x[:n // 3, 2:] = np.nan
     y = rng.normal(0, 0.03, n)[:, None] + rng.normal(0.02, 0.004, n)[:, None] * x + rng.normal(0, 0.03, x.shape)
     checks = summarise_checks(x, y[None])
-    start = time.perf_counter()
+    start = time.process_time()
     sparse_bounds(checks, content=0.90, confidence=0.95, relative=False, rng=rng, n_sets=1000)
-    return time.perf_counter() - start
+    return time.process_time() - start
 
 
 if __name__ == "__main__":
