@@ -30,6 +30,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -169,7 +170,8 @@ def _length_weighting(r: Ratios, reach: tuple[float, float], effort: Effort) -> 
     lv = np.linspace(-24.0, reach[1] + 8.0, n_v)
     u, v = np.exp(lu), np.exp(lv)
     if effort.single:
-        u, v, theta1, t2, prior = (x.astype(np.float32) for x in (u, v, theta1, t2, prior))
+        single: Any = np.float32
+        u, v, theta1, t2, prior = (x.astype(single) for x in (u, v, theta1, t2, prior))
     out = np.empty((len(lu), len(lv)))
     for i, x in enumerate(u):
         at = _log_density(x, v[:, None, None], theta1, np.broadcast_to(t2, theta1.shape), r.df) + prior
@@ -194,12 +196,18 @@ def _ratio_to_weighting(c: _Calibration, p: int, points: tuple[int, int]) -> NDA
     # Single precision: probabilities of a lattice of a thousand points need no more, and it takes half the time.
     inverse1, inverse2 = (1 / theta1).astype(np.float32), (1 / c.theta2).astype(np.float32)
     out = u.astype(np.float32)[:, :, None] * inverse1 + v.astype(np.float32)[:, :, None] * inverse2
-    out = _log_of_more(out) if c.effort.single else np.log1p(out, out=out)
+    if c.effort.single:
+        out += np.float32(1.0)
+        np.log(out, out=out)
+    else:
+        np.log1p(out, out=out)
     out *= np.float32(-0.5 * (d1 + d2 + d3))
     out -= (0.5 * (d1 * np.log(theta1) + d2 * np.log(c.theta2))).astype(np.float32)
     out -= _log_weighting(c, u, v)[:, :, None].astype(np.float32)
     # Far from the boundary of acceptance only the side matters, not how far.
-    return np.exp(np.clip(out, -80.0, 60.0, out=out), out=out)
+    np.clip(out, -80.0, 60.0, out=out)
+    np.exp(out, out=out)
+    return np.asarray(out, dtype=np.float32)
 
 
 def _least_favourable(c: _Calibration, p: int) -> FloatArray:

@@ -101,7 +101,8 @@ class IccQuestion(CrossedQuestion):
         ratios = Ratios(df=s.df[:3], weights=s.weights,
                         noise=min(1 + (1 - 1 / m) * v.residual / inner, float(m)) if inner > 0 else 1.0)
         if self.least is not None and k > 2:  # how far above does not matter: 1 for a lower end above it, else 0
-            return 1.0 * above(s.reduced(), ratios, self.least, level=self.level, effort=effort)[:, None]
+            high = above(s.reduced(), ratios, self.least, level=self.level, effort=effort)
+            return high.astype(np.float64)[:, None]
         return intervals(s.reduced(), ratios, level=self.level, effort=effort)
 
     def _consistency(self, s: Sums) -> Floats:
