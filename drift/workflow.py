@@ -558,7 +558,14 @@ def _full_scale(study: Study, tables: Tables) -> dict[str, float] | float | None
 def _whole_answer(parts: Sequence[Result]) -> str:
     """Return the decision: when to retire and when to recalibrate where asked, else the answers in order."""
     decision = [p.answer for p in parts if p.command in DECISIONS]
-    return " ".join(decision or [p.answer for p in parts])
+    wear = next((p for p in parts if p.command == "wear"), None)
+    if not decision or wear is None:
+        return " ".join(decision or [p.answer for p in parts])
+    from drift.sensitivity.controls_words import rest_words
+
+    # What all of them rest on is said once.
+    rests = rest_words(wear)
+    return " ".join([*(a.removesuffix(rests).rstrip() if rests else a for a in decision), rests]).rstrip()
 
 
 def new_study(folder: str | Path) -> NewResult:

@@ -21,7 +21,7 @@ class Step(NamedTuple):
     p: float
 
 
-def largest_step(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED) -> Step:
+def largest_step(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED, side: int = 2) -> Step:
     """Test whether a short sequence of occasions holds a step of its mean.
 
     Parameters
@@ -30,6 +30,8 @@ def largest_step(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED) -> St
         Five or more, in the order of time.
     runs, seed : int
         Normal sequences drawn for the p value: 999 where that shows that it is not small.
+    side : int
+        Fewest occasions on each side of a step; with 1 an odd first or last occasion is a step as well.
 
     Returns
     -------
@@ -43,7 +45,7 @@ def largest_step(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED) -> St
 
     Notes
     -----
-    The largest of the two-sample t statistics over all places that leave two occasions or more on each side. Its
+    The largest of the two-sample t statistics over all places that leave ``side`` occasions or more on each side. Its
     distribution depends on the number of occasions alone while they are normal, independent and alike: a Monte Carlo
     test with p = (1 + those as large)/(1 + runs) has its size exactly (Barnard 1963).
 
@@ -59,31 +61,31 @@ def largest_step(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED) -> St
     off = x - x.mean()
     if not float(off @ off) > (1e-12 * max(abs(float(x.mean())), 1e-300)) ** 2 * n:
         return Step(0, 0.0, 1.0)
-    share = _shares(off[None])[0]
+    share = _shares(off[None], side)[0]
     k = int(np.argmax(share))
-    before, after = x[:k + 2], x[k + 2:]
+    before, after = x[:k + side], x[k + side:]
     rest = float(((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum())
     size = float(after.mean() - before.mean()) / np.sqrt(max(rest, 1e-300) / (n - 2))
     rng, as_large, done = np.random.default_rng(seed), 0, 0
     for part in (min(FIRST, runs), runs - min(FIRST, runs)):
-        as_large += int((drawn_shares(rng, part, n) >= share[k]).sum())
+        as_large += int((drawn_shares(rng, part, n, side) >= share[k]).sum())
         done += part
         if as_large > _ENOUGH:  # far from small: more draws would not make it so
             break
-    return Step(k + 2, float(size), (1 + as_large) / (1 + done))
+    return Step(k + side, float(size), (1 + as_large) / (1 + done))
 
 
-def drawn_shares(rng: np.random.Generator, runs: int, n: int) -> Floats:
+def drawn_shares(rng: np.random.Generator, runs: int, n: int, side: int = 2) -> Floats:
     """Return the largest share of normal sequences, shape (runs,)."""
     drawn = rng.standard_normal((runs, n), dtype=np.float32)
-    return np.asarray(_shares(drawn - drawn.mean(axis=1, keepdims=True)).max(axis=1))
+    return np.asarray(_shares(drawn - drawn.mean(axis=1, keepdims=True), side).max(axis=1))
 
 
-def _shares(off: NDArray[Any]) -> NDArray[Any]:
+def _shares(off: NDArray[Any], side: int = 2) -> NDArray[Any]:
     """Share of the sum of squares that a step before each occasion explains; it grows with the t statistic."""
     n = off.shape[1]
-    k = np.arange(2, n - 1)
-    sums = np.cumsum(off, axis=1)[:, 1:n - 2]
+    k = np.arange(side, n - side + 1)
+    sums = np.cumsum(off, axis=1)[:, side - 1:n - side]
     return np.asarray(sums**2 * (n / (k * (n - k))) / (off**2).sum(axis=1, keepdims=True))
 
 

@@ -46,8 +46,8 @@ if TYPE_CHECKING:
 
 # What stands in the text of the report; every other table is in tables/ as CSV.
 SHOWN_TABLES = {
-    "wear": ("shapes of drift", "exposures", "variance components", "comparison of constructions", "assumption checks",
-             "aliases", "removals"),
+    "wear": ("changes of never-worn sensors", "shapes of drift", "exposures", "variance components",
+             "comparison of constructions", "assumption checks", "aliases", "removals"),
     "retire": ("removals and limits", "sensitivity to removal", "what would more data buy",
                "equivalence of slopes", "life data",
                "first-passage families"),

@@ -33,6 +33,7 @@ from drift.retirement.tables import (
     shares_table,
 )
 from drift.retirement.wording import all_estimates, answer_sentence, labels
+from drift.sensitivity.controls_words import rest_words
 from drift.study import RetirementSpec, Study
 
 Progress = Callable[[str], None]
@@ -135,7 +136,7 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
     made += coverage
     findings += told
     estimates, made, findings = [*estimates, *beside.estimates], [*made, *beside.tables], [*findings, *beside.findings]
-    answer = " ".join((answer, *beside.sentences))
+    answer = " ".join(filter(None, (answer, *beside.sentences, rest_words(wear))))
     accounts, exclusions = _rows(wear, tables, answers)
     return RetirementResult(
         question=QUESTION, answer=answer, estimates=tuple(estimates), tables=tuple(made), findings=tuple(findings),

@@ -25,6 +25,7 @@ from drift.retirement.policy_lines import Population, make_populations
 from drift.retirement.policy_scores import Scored, changed, choice, costs_per_use, distinct, score, weights
 from drift.retirement.recalibration import statement_of
 from drift.retirement.row_accounts import rows_without
+from drift.sensitivity.controls_words import rest_words
 from drift.study import Costs, PolicySpec, RetirementSpec, Study
 
 Floats = NDArray[np.float64]
@@ -162,7 +163,8 @@ def compare_policies(wear: Result, retired: Result, study: Study, tables: Tables
     coverage, told = simulated(answers, wear, level=level)
     costs = {f"cost of {k}": v for k, v in study.costs.model_dump().items() if v is not None}
     return PolicyResult(
-        question=QUESTION, answer=answer_sentence(answers, study), estimates=tuple(estimates_of(answers, study, level)),
+        question=QUESTION, answer=f"{answer_sentence(answers, study)} {rest_words(wear)}".rstrip(),
+        estimates=tuple(estimates_of(answers, study, level)),
         tables=(*tables_of(answers, study, level), *coverage), findings=(*findings_of(answers, study), *told),
         exclusions=exclusions,
         provenance=Provenance(accounts=accounts, inputs=dict(wear.provenance.inputs), seed=seed, level=level,

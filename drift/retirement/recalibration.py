@@ -21,6 +21,7 @@ from drift.retirement.decision import exposure_of
 from drift.retirement.interval_rule import distance_of, interval_arrays, shortened, with_error
 from drift.retirement.recalibration_groups import Changes, make_changes
 from drift.retirement.row_accounts import rows_without
+from drift.sensitivity.controls_words import rest_words
 from drift.study import RecalibrationSpec, RetirementSpec, Study
 
 Floats = NDArray[np.float64]
@@ -127,7 +128,7 @@ def recalibrate(wear: Result, study: Study, tables: Tables, *, retired: Result |
     left = {n: why for a in made for n, why in a.changes.group.fitness.left_out}
     accounts, exclusions = rows_without(wear, tables, left, question=QUESTION, of="the interval")
     return RecalibrationResult(
-        question=QUESTION, answer=answer_sentence(made, statement, exposure, retired),
+        question=QUESTION, answer=f"{answer_sentence(made, statement, exposure, retired)} {rest_words(wear)}".rstrip(),
         estimates=tuple(estimates_of(made, statement, exposure, level)),
         tables=(*tables_of(made, statement, exposure), *coverage), findings=tuple(findings),
         exclusions=exclusions,

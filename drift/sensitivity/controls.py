@@ -1,41 +1,46 @@
-"""Never-worn sensors: whether the rig itself moved while the others were worn."""
+"""Never-worn sensors: whether the rig itself moved while the others were worn, or one of them moved by itself."""
 
 from __future__ import annotations
 
-import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drift.calibration import calibrate, codes_of, numbers, words
+from drift.engine.shared_steps import shared_steps
 from drift.errors import Finding
 from drift.records import Tables
-from drift.results import Estimate
+from drift.results import Estimate, ResultTable
+from drift.sensitivity.controls_fit import Fit, fit_controls
+from drift.sensitivity.controls_words import worded
 from drift.sensitivity.design import NOT_WORN, QUESTION, WearData, full_scale_of, label_of
-from drift.sensitivity.model import t_interval
+from drift.sensitivity.rig_effect import effects_on_wear
 from drift.study import ScreeningSpec
 
 Floats = NDArray[np.float64]
 Words = NDArray[np.object_]
 
-#: Days over which the change of never-worn sensors is stated.
-SPAN = 100.0
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Controls:
-    """Change of never-worn sensors over calendar time."""
+    """Change of never-worn sensors over calendar time; ``sentence`` is said in the answer."""
 
     estimates: tuple[Estimate, ...] = ()
     findings: tuple[Finding, ...] = ()
+    tables: tuple[ResultTable, ...] = ()
+    sentence: str = ""
 
 
-def controls(tables: Tables, data: WearData, *, level: float, screening: ScreeningSpec) -> Controls:
-    """Estimate the common trend of never-worn sensors over the days on which they were checked.
+def controls(tables: Tables, data: WearData, *, level: float, screening: ScreeningSpec, slopes: Mapping[str, float]
+             ) -> Controls:
+    """Look for steps and a common trend of never-worn sensors over the days on which they were checked.
 
-    One slope over the sensors' own means, with a t interval on the scatter about it. A trend here is the rig's (or
-    the ageing of stored sensors), and worn sensors share it.
+    Steps first (:func:`drift.engine.shared_steps.shared_steps`), then one slope beside them over the sensors' own
+    means, with a t interval on the scatter about it. What all of them show together is the rig's (or the ageing of
+    stored sensors), and worn sensors share it; what one shows alone is its own. ``slopes`` is the drift of each
+    construction, to say what a step of the rig does to it; nothing is corrected.
 
     References
     ----------
@@ -61,37 +66,17 @@ def controls(tables: Tables, data: WearData, *, level: float, screening: Screeni
                        message="There are never-worn sensors, but not three dated days of checking them, so whether "
                                "the rig moved cannot be said", mend="Check them on every day, and record the time.")
         return Controls(findings=(note,))
-    return _trend(np.log(value[good]) if data.log else value[good], dates, found.sensor[good], data, level)
-
-
-def _trend(response: Floats, dates: Floats, sensor: Words, data: WearData, level: float) -> Controls:
-    """Fit one slope over day means within sensors, and word it."""
-    cell, first = codes_of([sensor, dates])
-    count = np.bincount(cell)
-    y, x = np.bincount(cell, weights=response) / count, dates[first]
-    own, _ = codes_of([sensor[first]])
-    n = np.bincount(own)
-    dx, dy = x - (np.bincount(own, weights=x) / n)[own], y - (np.bincount(own, weights=y) / n)[own]
-    sxx, df = float(dx @ dx), float(len(y) - len(n) - 1)
-    if sxx <= 0 or df < 1:
+    fit = _fitted(np.log(value[good]) if data.log else value[good], dates, found.sensor[good], level)
+    if fit is None:
         return Controls()
-    slope = float(dx @ dy) / sxx
-    se = math.sqrt(float(((dy - slope * dx) ** 2).sum()) / df / sxx)
-    low, high = t_interval(SPAN * slope, SPAN * se, df, level)
-    value, unit = SPAN * slope, f"{data.units['reading']} per {SPAN:g} days".strip()
-    if data.log:
-        value, low, high, unit = (100 * math.expm1(value), 100 * math.expm1(low), 100 * math.expm1(high),
-                                  f"% per {SPAN:g} days")
-    estimate = Estimate(name="change of never-worn sensors", of={"question": QUESTION}, value=value, unit=unit, low=low,
-                        high=high, level=level, method="one slope over day means within sensors, t interval",
-                        n=len(n))
-    moved = low > 0 or high < 0
-    text = f"{len(n)} never-worn sensor{'s' * (len(n) > 1)} changed by {estimate.text()}"
-    if moved:
-        finding = Finding(severity="warning", code="rig-moved", question=QUESTION,
-                          message=f"{text}: the rig moved, and part of the drift of the worn sensors may be the rig's",
-                          mend="Correct each day's readings by the never-worn sensors, or mend the rig.")
-    else:
-        finding = Finding(severity="note", code="rig-steady", question=QUESTION,
-                          message=f"{text}: no movement of the rig is seen")
-    return Controls(estimates=(estimate,), findings=(finding,))
+    estimates, findings, made, sentence = worded(fit, data, effects_on_wear(fit, tables, data), level, slopes)
+    return Controls(estimates=tuple(estimates), findings=tuple(findings), tables=tuple(made), sentence=sentence)
+
+
+def _fitted(response: Floats, dates: Floats, sensor: Words, level: float) -> Fit | None:
+    """Average readings into day means of each sensor, and fit steps and slope."""
+    cell, first = codes_of([sensor, dates])
+    y, x = np.bincount(cell, weights=response) / np.bincount(cell), dates[first]
+    code, whose = codes_of([sensor[first]])
+    names = tuple(str(s) for s in sensor[first][whose])
+    return fit_controls(y, x, code, names, shared_steps(y, x, code), level)

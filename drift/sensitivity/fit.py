@@ -110,8 +110,14 @@ def fit_wear(tables: Tables, study: Study, *, level: float = 0.95, seed: int = 2
     beside = accompany(data, occasions, lines, groups, tables, level=level, seed=seed)
     analysis = Analysis(data=data, occasions=occasions, lines=lines, groups=tuple(groups), comparison=comparison,
                         checks=tuple(checks), aliases=aliases, removals=removals(tables, data, lines), level=level,
-                        controls=controls(tables, data, level=level, screening=study.screening), beside=beside)
+                        controls=_controls(tables, data, groups, study, level), beside=beside)
     return _result(analysis, tables, study, seed)
+
+
+def _controls(tables: Tables, data: WearData, groups: list[GroupAnalysis], study: Study, level: float) -> Controls:
+    """Look at never-worn sensors, beside the drift of each construction."""
+    return controls(tables, data, level=level, screening=study.screening,
+                    slopes={g.construction: float(g.fit.slope[0]) for g in groups if not g.fit.refused})
 
 
 def _aliases(tables: Tables, data: WearData) -> AliasCheck:
@@ -121,6 +127,14 @@ def _aliases(tables: Tables, data: WearData) -> AliasCheck:
     rows: NDArray[np.bool_] = (data.calibration.mounting >= 0) | np.isin(role.astype(str), sorted(NOT_WORN))
     rows &= np.asarray(words(tables.checks, "sensor") != "", dtype=np.bool_)
     return alias_check(tables.checks, rows, exposure=data.spec.exposure, per=data.count, question=QUESTION)
+
+
+def _said_beside(analysis: Analysis) -> tuple[str, ...]:
+    """Return what companions say after the answer; a shape that a step of the rig may have made bears that."""
+    if not analysis.controls.sentence:
+        return analysis.beside.sentences
+    rig = "; the change of the rig alone would bend it too."
+    return tuple(s.removesuffix(".") + rig if "is not straight" in s else s for s in analysis.beside.sentences)
 
 
 def _result(analysis: Analysis, tables: Tables, study: Study, seed: int) -> WearResult:
@@ -134,9 +148,11 @@ def _result(analysis: Analysis, tables: Tables, study: Study, seed: int) -> Wear
                 "screening drop": list(study.screening.drop)}
     estimates = all_estimates(analysis)
     coverage, told = simulated(analysis, estimates)
-    made: tuple[ResultTable, ...] = (*all_tables(analysis), *analysis.beside.tables, *coverage)
+    made: tuple[ResultTable, ...] = (*all_tables(analysis), *analysis.controls.tables, *analysis.beside.tables,
+                                      *coverage)
     return WearResult(
-        question=QUESTION, answer=" ".join([answer_sentence(analysis), *analysis.beside.sentences]),
+        question=QUESTION, answer=" ".join(filter(None, [answer_sentence(analysis), analysis.controls.sentence,
+                                                          *_said_beside(analysis)])),
         estimates=(*estimates, *analysis.beside.estimates), tables=made,
         findings=(*all_findings(analysis), *analysis.beside.findings, *told), exclusions=data.exclusions,
         provenance=Provenance(accounts=(data.account,), inputs=inputs, seed=seed, level=analysis.level,

@@ -336,7 +336,8 @@ def _sentences(setting: Setting, s: Shapes) -> tuple[str, ...]:
     if s.shape.name == BROKEN and s.found is not None:
         at, low, high = (v * s.span for v in (s.found.at, s.found.low, s.found.high))
         d = 0 if s.span >= 20 else 2
-        ends = ends_text(*(f"{v:.{d}f}" if v == v else "" for v in (low, high)))
+        shown = [f"{v:.{d}f}" if v == v else "" for v in (low, high)]
+        ends = ends_text(*shown) if any(shown) else ""
         near = f"use {at:.{d}f}" if setting.data.per == "use" else f"{at:.{d}f} {setting.data.per}"
         said += f" near {near} ({ends})" if ends else f", near {near} if it breaks, which these checks do not locate"
     return (f"{said}.",)

@@ -1,0 +1,195 @@
+"""Steps in series that should stay put: whether all made one together, as a rig moves them, or one made it alone."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.engine.baseline_step import LEAST, RUNS, largest_step, step_rather_than_alike
+from drift.engine.control_charts import baseline
+from drift.engine.tails import t_tail
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Kind = Literal["all", "alone", "single", "unclear"]
+SIZE = 0.01
+MOST = 3
+CLEARLY = 6.0  # by how much a step must beat a straight line in Schwarz's criterion
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SharedStep:
+    """One step, with what every series did there; arrays of shape ``(n_series,)``, NaN where not read on both sides.
+
+    Parameters
+    ----------
+    before, at : float
+        Last day before the step and first day after it, of the series that showed it.
+    kind : {"all", "alone", "single", "unclear"}
+        All series moved the same way; one moved and none of the others did; there is one series only; neither.
+    alike : bool
+        No two series that moved differ in how far.
+    shift : array
+        Mean after less mean before.
+    moved : array of bool
+    days_before, days_after : int
+        Fewest days on each side among the series that moved.
+    """
+
+    before: float
+    at: float
+    kind: Kind
+    alike: bool
+    shift: Floats
+    moved: NDArray[np.bool_]
+    days_before: int
+    days_after: int
+
+
+def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most: int = MOST) -> tuple[SharedStep, ...]:
+    """Find steps in series of day means, and say of each which series made it.
+
+    Parameters
+    ----------
+    y, day : array, shape (n_points,)
+        One value a series and day.
+    code : array of int, shape (n_points,)
+        Series, numbered from 0.
+    size : float
+        Of the test for a first step, over all series together, and of every test whether a series followed.
+    most : int
+        Steps looked for.
+
+    Returns
+    -------
+    tuple of SharedStep
+        In the order of time.
+
+    Notes
+    -----
+    Each series, and the mean of all on the days that they share, is searched for its likeliest step (a Monte Carlo
+    test, Bonferroni over the searches); a step that a straight line or occasions alike explain nearly as well is none.
+    At the day of the clearest one each series is tested by itself (two-sample t), and those that did not move against
+    those that did (Welch's t of the difference of the shifts): one that has not moved visibly is said not to have
+    followed only where it moved differently. Then the days before it and those after it are searched by themselves.
+
+    References
+    ----------
+    K. J. Worsley (1979), Journal of the American Statistical Association 74, 365-367. B. L. Welch (1947), Biometrika
+    34, 28-35. G. Schwarz (1978), Annals of Statistics 6, 461-464.
+    """
+    n, found = int(code.max()) + 1, []
+    stretches = [np.ones(len(y), dtype=np.bool_)]
+    while stretches and len(found) < most:
+        inside = stretches.pop(0)
+        at = _clearest(y[inside], day[inside], code[inside], n, size)
+        if at is None:
+            continue
+        found.append(_judged(y[inside], day[inside], code[inside], n, at, size))
+        stretches += [inside & (day < at[1]), inside & (day >= at[1])]
+    return tuple(sorted((s for s in found if s.moved.any()), key=lambda s: s.at))
+
+
+def _clearest(y: Floats, day: Floats, code: Ints, n: int, size: float) -> tuple[float, float, int | None] | None:
+    """Return the days around the likeliest step of any series that shows one, and which series (None: their mean)."""
+    series: list[tuple[int | None, Floats, Floats]] = [(s, *_in_time(y[code == s], day[code == s])) for s in range(n)]
+    if n > 1:
+        series.append((None, *_shared_mean(y, day, code, n)))
+    best: tuple[float, tuple[float, float, int | None]] | None = None
+    for who, values, days in series:
+        if len(values) < LEAST:
+            continue
+        runs = RUNS if len(values) <= 300 else 4999
+        step = largest_step(values, side=1, runs=runs)
+        if step.p >= size / len(series) or not _rather_a_step(values, days, step.at):
+            continue
+        if best is None or abs(step.size) > best[0]:
+            best = abs(step.size), (float(days[step.at - 1]), float(days[step.at]), who)
+    return best[1] if best else None
+
+
+def _in_time(y: Floats, day: Floats) -> tuple[Floats, Floats]:
+    order = np.argsort(day, kind="stable")
+    return y[order], day[order]
+
+
+def _shared_mean(y: Floats, day: Floats, code: Ints, n: int) -> tuple[Floats, Floats]:
+    days, place, count = np.unique(day, return_inverse=True, return_counts=True)
+    total = np.bincount(place, weights=y)
+    return total[count == n] / n, days[count == n]
+
+
+def _rather_a_step(y: Floats, day: Floats, at: int) -> bool:
+    """Tell whether two means describe a series better than a straight line, and than occasions that are alike."""
+    n, x = len(y), day - day.mean()
+    off = y - y.mean()
+    line = float(off @ off) - float(x @ off) ** 2 / float(x @ x)
+    step = sum(float(((part - part.mean()) ** 2).sum()) for part in (y[:at], y[at:]))
+    floor = 1e-300
+    if n * math.log(max(line, floor) / max(step, floor)) < math.log(n) + CLEARLY:
+        return False
+    return not baseline(y).correlated or step_rather_than_alike(y, at)
+
+
+def _judged(y: Floats, day: Floats, code: Ints, n: int, at: tuple[float, float, int | None], size: float) -> SharedStep:
+    """Ask every series what it did at a step."""
+    before, after, who = at
+    shift, se, df, p = (np.full(n, math.nan) for _ in range(4))
+    counts = np.zeros((n, 2), dtype=np.int64)
+    for s in range(n):
+        values, days = y[code == s], day[code == s]
+        late = days >= after
+        counts[s] = int((~late).sum()), int(late.sum())
+        a, b = values[~late], values[late]
+        if not len(a) or not len(b) or len(values) < 3:
+            continue
+        df[s] = len(values) - 2
+        pooled = (float(((a - a.mean()) ** 2).sum()) + float(((b - b.mean()) ** 2).sum())) / df[s]
+        shift[s], se[s] = float(b.mean() - a.mean()), math.sqrt(pooled * (1 / len(a) + 1 / len(b)))
+        p[s] = _p(_ratio(shift[s], se[s]), df[s])
+    moved = np.nan_to_num(p, nan=1.0) < size
+    if who is not None:
+        moved[who] = True
+    read = np.isfinite(shift)
+
+    def apart(i: int, j: int) -> bool:
+        spread = math.hypot(se[i], se[j])
+        free = spread**4 / (se[i]**4 / df[i] + se[j]**4 / df[j]) if spread > 0 else 1e9
+        return _p(_ratio(shift[i] - shift[j], spread), free) < size
+
+    pairs = [(i, j) for i in np.flatnonzero(read) for j in np.flatnonzero(read) if i < j]
+    differ = {pair for pair in pairs if apart(*pair)}
+    same_way = len({float(np.sign(v)) for v in shift[read]}) == 1
+    if who is None and same_way and not differ:
+        moved = read.copy()  # what their mean shows and no two of them contradict
+    return SharedStep(before=before, at=after, kind=_kind(read, moved, same_way, differ), shift=shift, moved=moved,
+                      alike=not any(moved[i] and moved[j] for i, j in differ),
+                      days_before=int(counts[moved, 0].min()) if moved.any() else 0,
+                      days_after=int(counts[moved, 1].min()) if moved.any() else 0)
+
+
+def _kind(read: NDArray[np.bool_], moved: NDArray[np.bool_], same_way: bool, differ: set[tuple[int, int]]) -> Kind:
+    if read.sum() <= 1:
+        return "single"
+    if moved[read].all() and same_way:
+        return "all"
+    stayed = np.flatnonzero(read & ~moved)
+    if moved.sum() == 1 and len(stayed):
+        i = int(np.flatnonzero(moved)[0])
+        if all((min(i, j), max(i, j)) in differ for j in stayed.tolist()):
+            return "alone"
+    return "unclear"
+
+
+def _ratio(value: float, se: float) -> float:
+    """Return ``value`` in standard errors; readings without scatter make any change infinite."""
+    return float(value / se) if se > 0 else math.inf if value else 0.0
+
+
+def _p(t: float, df: float) -> float:
+    """Two-sided p of Student's t."""
+    return 2 * t_tail(df, abs(t))

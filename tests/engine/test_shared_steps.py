@@ -1,0 +1,116 @@
+"""Steps of never-worn sensors: found where they are, told apart by who made them, seldom found elsewhere."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drift.engine.baseline_step import largest_step
+from drift.engine.shared_steps import shared_steps
+
+SD = 0.006
+
+
+def series(m=2, n=30, *, at=24, step=0.08, who=None, slope=0.0, seed=1, sd=SD):
+    """Day means of ``m`` never-worn sensors, of which ``who`` (all by default) step from day ``at`` on."""
+    rng = np.random.default_rng(seed)
+    day, code = np.tile(np.arange(n, dtype=float), m), np.repeat(np.arange(m), n)
+    y = rng.normal(0, sd, m * n) + slope * day
+    hit = (day >= at) & (np.isin(code, who) if who is not None else np.ones(m * n, dtype=bool))
+    return y + step * hit, day, code
+
+
+@pytest.mark.parametrize("at", [1, 2, 15, 24, 29])
+def test_a_step_of_all_is_the_rig_and_its_day_is_found(at):
+    (found,) = shared_steps(*series(at=at))
+    assert (found.kind, found.at, found.before) == ("all", at, at - 1)
+    assert found.alike
+    assert found.shift == pytest.approx(0.08, abs=4 * SD)
+
+
+@pytest.mark.parametrize("who", [0, 1])
+@pytest.mark.parametrize("m", [2, 3, 5])
+def test_a_step_of_one_alone_is_its_own(m, who):
+    (found,) = shared_steps(*series(m, who=[who]))
+    assert found.kind == "alone"
+    assert np.flatnonzero(found.moved).tolist() == [who]
+
+
+def test_one_series_alone_cannot_be_told_apart():
+    (found,) = shared_steps(*series(1))
+    assert found.kind == "single"
+
+
+def test_some_of_many_leave_it_open():
+    (found,) = shared_steps(*series(4, who=[0, 1]))
+    assert found.kind == "unclear"
+
+
+def test_steps_of_different_size_are_the_rig_but_not_alike():
+    y, day, code = series(2, step=0.08)
+    y[(code == 1) & (day >= 24)] += 0.08
+    (found,) = shared_steps(y, day, code)
+    assert found.kind == "all"
+    assert not found.alike
+
+
+def test_two_steps_are_both_found_in_the_order_of_time():
+    y, day, code = series(at=20)
+    y[(code == 0) & (day >= 10)] += 0.05
+    assert [(s.at, s.kind) for s in shared_steps(y, day, code)] == [(10, "alone"), (20, "all")]
+
+
+def test_one_that_was_not_read_after_the_step_neither_follows_nor_stays():
+    y, day, code = series(2)
+    keep = ~((code == 1) & (day >= 24))
+    (found,) = shared_steps(y[keep], day[keep], code[keep])
+    assert found.kind == "single"
+    assert np.isnan(found.shift[1])
+
+
+@pytest.mark.parametrize("slope", [0.0003, 0.001, 0.01])
+def test_a_steady_drift_is_seldom_a_step(slope):
+    found = [bool(shared_steps(*series(step=0.0, slope=slope, seed=s))) for s in range(12)]
+    assert sum(found) <= 2
+
+
+def test_false_steps_are_rare():
+    """Size 1 %: with 60 studies, 4 or more would have a chance of 0.3 %."""
+    found = [bool(shared_steps(*series(step=0.0, n=12, seed=s))) for s in range(60)]
+    assert sum(found) <= 3
+
+
+def test_a_naive_mean_over_series_would_blame_the_rig():
+    """The mean of all series steps where one did: only asking each tells them apart."""
+    y, _, _ = series(2, who=[0])
+    naive = largest_step(y.reshape(2, -1).mean(axis=0))
+    assert naive.p < 0.001
+    assert shared_steps(*series(2, who=[0]))[0].kind != "all"
+
+
+def test_without_scatter_or_with_few_days_nothing_breaks():
+    assert shared_steps(*series(2, step=0.0, sd=0.0)) == ()
+    assert shared_steps(*series(2, n=3)) == ()
+    assert shared_steps(*series(2, n=4, at=2)) == ()
+    (found,) = shared_steps(*series(2, sd=0.0))
+    assert found.kind == "all"
+
+
+@settings(max_examples=8, deadline=None)
+@given(scale=st.floats(0.01, 100), turn=st.randoms(use_true_random=False))
+def test_scale_order_and_names_change_nothing(scale, turn):
+    y, day, code = series(2, who=[0])
+    order = list(range(len(y)))
+    turn.shuffle(order)
+    (there,) = shared_steps(scale * y[order], day[order], 1 - code[order])
+    (here,) = shared_steps(y, day, code)
+    assert (there.kind, there.at) == (here.kind, here.at)
+    assert there.shift[::-1] == pytest.approx(scale * here.shift, rel=1e-9)
+
+
+def test_one_occasion_on_a_side_is_a_step_only_where_asked():
+    x = np.r_[-0.08, np.random.default_rng(3).normal(0, SD, 29)]
+    assert largest_step(x, side=1).at == 1
+    assert largest_step(x).at >= 2
