@@ -11,6 +11,8 @@ from drift.report.study_result import StudyResult
 from drift.results import Provenance, Result, run_versions
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from drift.control import ChartSpec, Occasions
     from drift.study import Study
 
@@ -233,7 +235,7 @@ def _column(table: Any, asked: str | None) -> Any:
 
 def today_of_study(path: str | Path, sensor: str | None, *, readings: Sequence[float] = (),
                    references: Sequence[str] = (), use: float | None = None, repeat: bool = False,
-                   seed: int | None = None) -> StudyResult:
+                   seed: int | None = None, on: date | None = None) -> StudyResult:
     """Say of one sensor (or of all) whether to use it today.
 
     Parameters
@@ -249,6 +251,9 @@ def today_of_study(path: str | Path, sensor: str | None, *, readings: Sequence[f
     repeat : bool
         The readings repeat its latest check.
     seed : int, optional
+    on : date, optional
+        Day of the question; the age of readings of check standards counts to it, without it to the newest day on
+        record.
 
     Raises
     ------
@@ -274,7 +279,7 @@ def today_of_study(path: str | Path, sensor: str | None, *, readings: Sequence[f
                           sessions=sessions)
         tables = given.tables
     setting = prepare_setting(tables, study, sessions=sessions, seed=DEFAULT_SEED if seed is None else seed,
-                              given=given.rows if given is not None else frozenset())
+                              given=given.rows if given is not None else frozenset(), on=on)
     if sensor is not None and use is not None:
         setting.situations = {**setting.situations, sensor: replace(setting.situations[sensor], use=use)}
     part = one_sensor(setting, sensor, tables, study) if sensor is not None else all_sensors(setting, tables, study)

@@ -40,8 +40,11 @@ def today(study: str, sensor: str | None, reading: tuple[float, ...], reference:
         raise click.UsageError("--repeat needs the --reading that repeats; a logged repeat is found by itself")
 
     def work(tell: Tell) -> Result:
+        from datetime import date
+
         from drift.workflow_today import today_of_study
 
-        return today_of_study(study, sensor, readings=reading, references=reference, use=use, repeat=repeat, seed=seed)
+        return today_of_study(study, sensor, readings=reading, references=reference, use=use, repeat=repeat, seed=seed,
+                              on=date.today())
 
     deliver("today", work, as_json=as_json, quiet=quiet, write=_writer(out))

@@ -14,7 +14,7 @@ from drift.control.edges import edges_of
 from drift.control.growing import LEAST_BASELINE
 from drift.control.occasions import Occasions, Unread
 from drift.control.past import past_words
-from drift.control.rig import Rig, judge_rig, step_finding, without_latest
+from drift.control.rig import Rig, judge_rig, odd_finding, step_finding, without_latest
 from drift.engine.control_charts import AnyAlarm, ChartLimits, FalseAlarms, any_alarm, false_alarms
 from drift.errors import DriftError, Finding
 from drift.results import Estimate, Exclusion, Provenance, Result, ResultTable, RowAccount, join_words, run_versions
@@ -252,11 +252,8 @@ def _findings(c: StandardChart, rates: _Rates | None) -> list[Finding]:
                             "independent occasions would give false alarms, so the errors of predicting each from the "
                             "one before are charted; a step inside the baseline would look the same",
                             mend="Look whether the baseline holds a step; space the occasions further apart."))
-    if c.odd:
-        where = join_words([str(c.occasions.label[i]) for i in c.odd])
-        made.append(Finding(severity="warning", code="baseline-jump", message=f"occasion {where} of the baseline{name} "
-                            "lies far from the others, and widens the limits",
-                            mend="Find the cause; only a logged 'new baseline' with its cause changes a baseline."))
+    if (odd := odd_finding(c)) is not None:
+        made.append(odd)
     for i, why in c.restarts:
         made.append(Finding(severity="note", code="new-baseline", message=f"a new baseline{name} starts at "
                             f"{c.occasions.label[i] if i < len(c.occasions) else 'the next occasion'}: {why}"))

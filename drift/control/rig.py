@@ -98,14 +98,50 @@ def judge_rig(charts: tuple[StandardChart, ...], *, spec: ChartSpec | None = Non
 
 def _in_control(charts: tuple[StandardChart, ...], current: list[StandardChart], when: str) -> Rig:
     """Word that nothing signals, unless the baselines behind that changed themselves."""
-    stepped = [c for c in current if c.step is not None]
-    sound = [c for c in current if c.step is None]
-    found = tuple(step_finding(c) for c in stepped)
-    if stepped and not sound:
-        return Rig(status="unclear", when=when, charts=charts, findings=found, sentence="; ".join(
-            f.message for f in found) + ": whether the rig is in control cannot be said")
+    doubtful = [c for c in current if c.step is not None or odd_edge(c)]
+    sound = [c for c in current if c not in doubtful]
+    found = tuple(step_finding(c) for c in current if c.step is not None)
+    said_of = "; ".join(baseline_words(c) for c in doubtful)
+    if doubtful and not sound:
+        return Rig(status="unclear", when=when, charts=charts, findings=found, sentence=f"{said_of}: whether the rig "
+                   "is in control cannot be said")
+    beside = f"; {said_of}, so that {_not_counted(doubtful)}" if doubtful else ""
+    wide = "".join(f"; {baseline_words(c)}, which widens its limits" for c in sound if c.odd)
     return Rig(status="fit", when=when, charts=charts, findings=found, sentence=f"{IN_CONTROL} "
-               f"({_at(when, sound)})")
+               f"({_at(when, sound)}){beside}{wide}")
+
+
+def odd_edge(chart: StandardChart) -> bool:
+    """Whether the first or last occasion of the baseline is odd, as a step next to it would make it."""
+    first = chart.first
+    return bool({first, first + chart.baseline.n - 1} & set(chart.odd))
+
+
+def baseline_words(chart: StandardChart) -> str:
+    """Say what is wrong with a baseline: a step, or occasions far from the others."""
+    if chart.step is not None:
+        return step_finding(chart).message
+    where = join_words([str(chart.occasions.label[i]) for i in chart.odd])
+    name = f" of {chart.occasions.standard}" if chart.occasions.standard else ""
+    several = len(chart.odd) > 1
+    edge = " (a step next to it would look the same)" if odd_edge(chart) else ""
+    return (f"occasion{'s' * several} {where} of the baseline{name} lie{'s' * (not several)} far from the others{edge}")
+
+
+def odd_finding(chart: StandardChart) -> Finding | None:
+    """Say which occasions of a baseline lie far from the others, and what that does; None where none does."""
+    if not chart.odd:
+        return None
+    where = join_words([str(chart.occasions.label[i]) for i in chart.odd])
+    name = f" of {chart.occasions.standard}" if chart.occasions.standard else ""
+    return Finding(severity="warning", code="baseline-jump", message=f"occasion {where} of the baseline{name} lies far "
+                   "from the others, and widens the limits",
+                   mend="Find the cause; only a logged 'new baseline' with its cause changes a baseline.")
+
+
+def _not_counted(doubtful: list[StandardChart]) -> str:
+    names = [c.occasions.standard for c in doubtful]
+    return f"{join_words(names)} do{'es' * (len(names) == 1)} not count"
 
 
 def without_latest(rig: Rig, unread: Sequence[Unread], exposure: str) -> Rig:
@@ -151,7 +187,7 @@ def _judged_with_stale(charts: tuple[StandardChart, ...], current: list[Standard
     status: Status = "not fit" if rest.status == "not fit" else "unclear"
     extra = _found(status, f"{rest.sentence}; {told}", rest.when, charts, "standard-out-when-last-read",
                    f"Read {join_words([c.occasions.standard for c in stale])} again.")
-    return replace(extra, findings=(*rest.findings, *extra.findings))
+    return replace(extra, findings=tuple(dict.fromkeys((*rest.findings, *extra.findings))))
 
 
 def _current(charts: tuple[StandardChart, ...]) -> list[StandardChart]:
@@ -225,4 +261,5 @@ def _moved_alone(chart: StandardChart, others: list[StandardChart], spec: ChartS
 
 def _found(status: Status, sentence: str, when: str, charts: tuple[StandardChart, ...], code: str, mend: str) -> Rig:
     return Rig(status=status, sentence=sentence, when=when, charts=charts, findings=(
-        Finding(severity="warning", code=code, message=sentence, mend=mend),))
+        Finding(severity="warning", code=code, message=sentence, mend=mend),
+        *(step_finding(c) for c in charts if c.step is not None)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Mapping, Set
 from dataclasses import dataclass, field
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
@@ -112,7 +113,7 @@ class Setting:
 
 
 def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tuple[float, int]] | None = None,
-                    given: Set[int] = frozenset(), seed: int = 20260101) -> Setting:
+                    given: Set[int] = frozenset(), seed: int = 20260101, on: date | None = None) -> Setting:
     """Read everything off the tables.
 
     Parameters
@@ -124,6 +125,8 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
     given : set of int
         Numbers of the rows of the checks that were given by hand.
     seed : int
+    on : date, optional
+        Day of the question, for the age of what is known of the rig.
 
     Raises
     ------
@@ -142,7 +145,7 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
     known = known_sensors(tables)
     construction = _labels(tables, known, "construction")
     situations = _situations(tables, data, study, known, construction, sessions or {})
-    rig, more = judged_rig(tables, study, spec)
+    rig, more = judged_rig(tables, study, spec, on=on)
     latest = (LatestChecks(tables.checks, data, data.spec.exposure, given)
               if data is not None and tables.checks is not None else None)
     longest = float(data.use.max()) if data is not None else 0.0

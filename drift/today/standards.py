@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,8 @@ from drift.control import (
     without_latest,
 )
 from drift.control.levels import levels_missing
+from drift.control.rig import odd_finding
+from drift.control.rig_age import newest_day, with_age
 from drift.errors import DriftError, Finding
 from drift.records import CheckTable, Tables
 from drift.sensitivity.design import full_scale_of, label_of
@@ -76,8 +79,12 @@ def standards_of(tables: Tables, study: Study) -> Standards | None:
         *levels_missing(checks, standard, found, exposure)))
 
 
-def judged_rig(tables: Tables, study: Study, spec: TodaySpec) -> tuple[Rig, tuple[Finding, ...]]:
-    """Chart the check standards of a study, and say whether the rig is fit today."""
+def judged_rig(tables: Tables, study: Study, spec: TodaySpec, *, on: date | None = None
+               ) -> tuple[Rig, tuple[Finding, ...]]:
+    """Chart the check standards of a study, and say whether the rig is fit today.
+
+    ``on`` is the day of the question; without it the age of their readings counts to the newest day on record.
+    """
     known = standards_of(tables, study)
     if known is None:
         return judge_rig(()), ()
@@ -94,7 +101,14 @@ def judged_rig(tables: Tables, study: Study, spec: TodaySpec) -> tuple[Rig, tupl
         return without_latest(none, known.unread, known.exposure), tuple(refused)
     stopped = (stopped_finding(c) for c in charts)
     rig = without_latest(judge_rig(tuple(charts), spec=chart), known.unread, known.exposure)
-    return rig, (*refused, *(f for f in stopped if f is not None))
+    rig = with_age(rig, on or _newest(tables), record=on is None)
+    odd = (odd_finding(c) for c in charts)
+    return rig, (*refused, *(f for f in (*stopped, *odd) if f is not None))
+
+
+def _newest(tables: Tables) -> date | None:
+    held = [t for t in (tables.checks, tables.trials) if t is not None]
+    return newest_day(w for t in held for w in words(t, "time"))
 
 
 def _unread_finding(one: Unread, checks: CheckTable, exposure: str) -> Finding:

@@ -104,7 +104,8 @@ def test_another_standard_with_a_sound_baseline_speaks_for_the_rig() -> None:
     one, two = (chart_standard(occasions(v, n), ChartSpec(baseline=20)) for v, n in ((x, "A"), (steady(25, 2), "B")))
     found = judge_rig((one, two))
     assert found.status == "fit"
-    assert found.sentence.endswith(": B)")
+    assert ": B); the baseline of A itself changed" in found.sentence
+    assert found.sentence.endswith("so that A does not count")
     assert [f.code for f in found.findings] == ["baseline-step"]
 
 
