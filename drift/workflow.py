@@ -117,7 +117,7 @@ def _answered(study: Study, reading: Reading, *, level: float, seed: int, progre
         raise_on_error(findings)
     parts = answer_questions(study, tables, level=level, seed=seed, progress=progress, findings=findings,
                              screening=looked_at)
-    provenance = Provenance(inputs=_hashes(study, reading), seed=seed, level=level, versions=run_versions(),
+    provenance = Provenance(inputs=hashes_of(study, reading), seed=seed, level=level, versions=run_versions(),
                             settings=_settings(study))
     whole = [_table_list(tables), *([reading.use_counts] if reading.use_counts is not None else [])]
     if looked_at is not None and len(looked_at.table):
@@ -296,7 +296,7 @@ def answer_budget(study: Study, asked: Mapping[str, Any], *, level: float = DEFA
     refuse_impossible(reading.tables, study, option=asked.get("reading") is not None)
     tell("uncertainty budget", 0.3)
     part = _budget(reading.tables, study, level, seed)
-    provenance = Provenance(inputs=_hashes(study, reading), seed=seed, level=level, versions=run_versions(),
+    provenance = Provenance(inputs=hashes_of(study, reading), seed=seed, level=level, versions=run_versions(),
                             settings=_settings(study))
     return StudyResult.join((part,), question=study.study.title, answer=part.answer, findings=reading.findings,
                             provenance=provenance, tables=[_table_list(reading.tables)])
@@ -336,7 +336,7 @@ def answer_calibrations(study: Study, *, cells: bool = False, level: float = DEF
             + (", or say --cells for its gains of cells." if of_cells else
                f"; 'drift calibrate {study.files.checks or 'TABLE'}' fits the curves of one table.")))
     parts = [step((), tell) for _, step in chosen]
-    provenance = Provenance(inputs=_hashes(study, reading), seed=seed, level=level, versions=run_versions(),
+    provenance = Provenance(inputs=hashes_of(study, reading), seed=seed, level=level, versions=run_versions(),
                             settings=_settings(study))
     return StudyResult.join(parts, question=study.study.title, answer=" ".join(p.answer for p in parts),
                             findings=reading.findings, provenance=provenance, tables=[_table_list(reading.tables)])
@@ -381,7 +381,7 @@ def answer_plan(kind: str, asked: Mapping[str, Any], *, pilot: str | Path | None
         raise_on_error(reading.findings)
         tell("estimating what the pilot tells", 0.05)
         parts = _pilot_parts(study, reading.tables, COMMANDS[kind], LEVEL, seed, pilot_question)
-        values, hashes = pilot_values(kind, parts, pilot_question), _hashes(study, reading)
+        values, hashes = pilot_values(kind, parts, pilot_question), hashes_of(study, reading)
     question = asked_of(kind, asked, values, level=level)
     settings = {k: v for k, v in asked.items() if v is not None}
     part: Result = plan(question.question, question.values, unfavourable=question.unfavourable, seed=seed,
@@ -617,8 +617,8 @@ def check_study(path: str | Path, *, pseudonyms: bool = False) -> CheckResult:
     findings = tuple(dict.fromkeys((*reading.findings, *blanks(study), *_said_of_questions(study, reading.tables))))
     counts = [reading.use_counts] if reading.use_counts is not None else []
     return _check_result(study.study.title, findings, (_table_list(reading.tables), _question_list(study), *counts),
-                         Provenance(inputs=_hashes(study, reading), versions=run_versions(), settings=_settings(study),
-                                    accounts=tuple(_accounts(study, reading.tables))))
+                         Provenance(inputs=hashes_of(study, reading), versions=run_versions(),
+                                    settings=_settings(study), accounts=tuple(_accounts(study, reading.tables))))
 
 
 def _slips(study: Study, tables: Tables) -> tuple[Finding, ...]:
@@ -795,7 +795,8 @@ def _accounts(study: Study, tables: Tables) -> list[Any]:
     return made
 
 
-def _hashes(study: Study, reading: Reading) -> dict[str, str]:
+def hashes_of(study: Study, reading: Reading) -> dict[str, str]:
+    """Return the hash of each file that was read, by its name."""
     import hashlib
 
     toml = study.folder / "study.toml" if study.folder else None

@@ -265,7 +265,8 @@ def today_of_study(path: str | Path, sensor: str | None, *, readings: Sequence[f
     from drift.ingest import read_tables
     from drift.study import read_study
     from drift.today import all_sensors, given_now, ledger_rows, one_sensor, prepare_setting, sessions_of
-    from drift.workflow import DEFAULT_SEED
+    from drift.today.beside import results_beside
+    from drift.workflow import DEFAULT_SEED, hashes_of
 
     study = read_study(path)
     rows, end = ledger_rows(study)
@@ -279,7 +280,8 @@ def today_of_study(path: str | Path, sensor: str | None, *, readings: Sequence[f
                           sessions=sessions)
         tables = given.tables
     setting = prepare_setting(tables, study, sessions=sessions, seed=DEFAULT_SEED if seed is None else seed,
-                              given=given.rows if given is not None else frozenset(), on=on)
+                              given=given.rows if given is not None else frozenset(), on=on,
+                              beside=results_beside(study, hashes_of(study, reading)))
     if sensor is not None and use is not None:
         setting.situations = {**setting.situations, sensor: replace(setting.situations[sensor], use=use)}
     part = one_sensor(setting, sensor, tables, study) if sensor is not None else all_sensors(setting, tables, study)

@@ -7,9 +7,8 @@ from collections.abc import Sequence
 
 from drift.records import Tables
 from drift.results import Provenance, Result
-from drift.retirement.decision import exposure_of
 from drift.retirement.evaluate import evaluate
-from drift.retirement.groups import Group, make_groups
+from drift.retirement.groups import Group, exposure_of, make_groups
 from drift.retirement.limits import declared_limits
 from drift.retirement.pooling import slope_pairs
 from drift.retirement.recalibration import answer_of, statement_of

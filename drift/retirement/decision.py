@@ -13,7 +13,7 @@ from drift.retirement.cautions import all_findings
 from drift.retirement.companions import accompany
 from drift.retirement.dead import count_dead, dead_estimates, dead_findings, dead_table, past_jump
 from drift.retirement.evaluate import ConstructionAnswer, evaluate
-from drift.retirement.groups import Exposure, Group, fresh_before_start, make_groups
+from drift.retirement.groups import Exposure, Group, exposure_of, fresh_before_start, make_groups
 from drift.retirement.limits import QUESTION, Limit, declared_limits
 from drift.retirement.more_data import more_data, more_findings, more_table
 from drift.retirement.pooling import SlopePair, equivalence_table, slope_pairs
@@ -143,16 +143,6 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
         exclusions=exclusions, provenance=Provenance(
             accounts=accounts, inputs=dict(wear.provenance.inputs), seed=seed, level=level, versions=run_versions(),
             settings=_settings(spec, limits, exposure, study)))
-
-
-def exposure_of(study: Study) -> Exposure:
-    """Name and unit of what is counted."""
-    spec = study.sensitivity
-    name = spec.exposure if spec else "use"
-    if name == "use":
-        return Exposure(name=name, per="uses", unit="uses")
-    unit = (spec.exposure_unit if spec else None) or name
-    return Exposure(name=name, per=unit, unit=unit)
 
 
 def _constructions(mountings: ResultTable) -> dict[str, str]:

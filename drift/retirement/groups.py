@@ -17,6 +17,7 @@ from drift.retirement.bound import MINIMUM_BATCHES, Counts, combine, early_chang
 from drift.retirement.eligibility import Fitness, judge, removed_for_wear, worn_sensors
 from drift.retirement.limits import Limit, Paths, paths_of
 from drift.retirement.sparse import SparseModel
+from drift.study import Study
 
 Floats = NDArray[np.float64]
 
@@ -47,6 +48,16 @@ class Exposure:
         """``41 uses``, ``1 use``, ``3,210 h``."""
         text = f"{value:,.0f}" if value == round(value) else f"{value:,.6g}"
         return f"{text} {'use' if self.is_use and value == 1 else self.per}"
+
+
+def exposure_of(study: Study) -> Exposure:
+    """Name and unit of what is counted."""
+    spec = study.sensitivity
+    name = spec.exposure if spec else "use"
+    if name == "use":
+        return Exposure(name=name, per="uses", unit="uses")
+    unit = (spec.exposure_unit if spec else None) or name
+    return Exposure(name=name, per=unit, unit=unit)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -282,4 +293,4 @@ def fresh_before_start(wear: Result) -> dict[str, float]:
     return {s: r for s, (_, r) in found.items()}
 
 
-__all__ = ["Exposure", "Group", "cap_of", "fresh_before_start", "make_groups", "split_shares"]
+__all__ = ["Exposure", "Group", "cap_of", "exposure_of", "fresh_before_start", "make_groups", "split_shares"]

@@ -18,7 +18,7 @@ from drift.engine.policy import COUNTS, Policy, Rates, simulate
 from drift.engine.population import population_draws
 from drift.records import Tables
 from drift.results import Estimate, Provenance, Result, run_versions
-from drift.retirement.decision import exposure_of
+from drift.retirement.groups import exposure_of
 from drift.retirement.policy_candidates import candidates
 from drift.retirement.policy_jumps import Jump, jumps_of
 from drift.retirement.policy_lines import Population, make_populations

@@ -17,7 +17,7 @@ from drift.errors import DriftError, Finding
 from drift.records import Tables
 from drift.results import Estimate, Provenance, Result, run_versions
 from drift.retirement.bound import Counts
-from drift.retirement.decision import exposure_of
+from drift.retirement.groups import exposure_of
 from drift.retirement.interval_rule import distance_of, interval_arrays, shortened, with_error
 from drift.retirement.recalibration_groups import Changes, make_changes
 from drift.retirement.row_accounts import rows_without

@@ -55,7 +55,11 @@ def basic_tables(tables: Tables, study: Study) -> tuple[ResultTable, ResultTable
     DriftError
         Without checks, without the exposure column, or when no row can be used.
     """
-    data = prepare(tables, study)
+    return basic_tables_of(prepare(tables, study))
+
+
+def basic_tables_of(data: WearData) -> tuple[ResultTable, ResultTable]:
+    """Return the same two tables of checks that are prepared already."""
     found = Basics(data=data, occasions=occasion_means(data))
     return _occasions(found), _sensitivities(found)
 

@@ -267,12 +267,14 @@ class TodaySpec(Part):
 
     ``chance`` is the largest probability of being past a limit at the next use; ``off_path`` the probability with which
     a good check is called off its path; ``baseline`` the number of occasions of a check standard at which
-    the baseline of its control limits is full.
+    the baseline of its control limits is full. ``retire_by`` is what retires sensors here: each one's own "forecast",
+    the retire-after "count" of its construction, or "checks" past a guard band.
     """
 
     chance: Annotated[Share, Field(gt=0, lt=0.5)] = 0.05
     off_path: Annotated[Share, Field(gt=0, lt=0.5)] = 0.01
     baseline: int | None = Field(default=None, ge=5)
+    retire_by: Literal["forecast", "count", "checks"] = "forecast"
 
 
 class Costs(Part):

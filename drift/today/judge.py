@@ -23,7 +23,9 @@ from drift.engine.sensor_forecast import (
 )
 from drift.retirement.limits import Limit
 from drift.today.latest import Latest
+from drift.today.near import Near, near_limit
 from drift.today.paths import FEWEST, Path, Setting, Situation
+from drift.today.standing import Standing
 
 Floats = NDArray[np.float64]
 Word = Literal["use", "check again", "do not use"]
@@ -45,6 +47,8 @@ class Forecast:
         How far was looked.
     mixture : Mixture
     basis : {"population", "own line"}
+    near : Near or None
+        How near the latest check is to the limit; None without a check.
     """
 
     limit: Limit
@@ -55,6 +59,7 @@ class Forecast:
     most: int
     mixture: Mixture
     basis: str
+    near: Near | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,8 +72,10 @@ class Verdict:
     word : {"use", "check again", "do not use"}
     why : tuple of str
         Codes of the reasons that decided: ``out``, ``over``, ``off``, ``rig``, ``unknown``, ``dead``, ``twice``,
-        ``unread`` (the latest check could not be used); and ``repeat``, which is said and decides nothing: the first
-        check lies on the path and its repeat does not.
+        ``unread`` (the latest check could not be used), ``near`` (by it alone the sensor is not shown to be within a
+        limit) and ``close`` (nor by it and its repeat), ``count`` and ``guard`` (past what retires sensors here),
+        ``due`` (a check is) and ``calibrate`` (a recalibration is); and ``repeat``, which is said and decides nothing:
+        the first check lies on the path and its repeat does not.
     off : Surprise or None
         Latest check against its prediction; ``repeated`` is that of its repeat.
     forecasts : tuple of Forecast
@@ -91,6 +98,7 @@ class Verdict:
     n_sensors: int
     before: Mixture | None
     latest: Latest | None
+    standing: Standing
 
     @property
     def binding(self) -> Forecast | None:
@@ -121,11 +129,13 @@ def judge(setting: Setting, sensor: str) -> Verdict:
         off, repeated, repeats, off_use, before = _path_of(setting, member, at)
         # A doubtful check does not decide about the limit before its repeat has; one the repeat denied never does.
         slip = _bad(off, setting) and (repeated is None or not _bad(repeated, setting))
-    forecasts, refused, n = _forecasts(setting, member, at, without=off_use if slip else None)
+    forecasts, refused, n = _forecasts(setting, member, at, without=off_use if slip else None, before=before)
     latest = setting.latest.of(sensor) if setting.latest is not None else None
-    why = _why(setting, at, off, repeated, repeats, forecasts, refused, member, latest)
+    standing = setting.advice.of(sensor, at.construction, at.use, setting.spec.retire_by)
+    why = (*_why(setting, at, off, repeated, repeats, forecasts, refused, member, latest),
+           *_why_near(setting, forecasts), *_why_stated(standing, at, forecasts))
     return Verdict(situation=at, word=_word(why), why=why, off=off, off_use=off_use, repeated=repeated, repeats=repeats,
-                   forecasts=forecasts, refused=refused, n_sensors=n, before=before, latest=latest)
+                   forecasts=forecasts, refused=refused, n_sensors=n, before=before, latest=latest, standing=standing)
 
 
 def _bad(found: Surprise | None, setting: Setting) -> bool:
@@ -161,10 +171,37 @@ def _why(setting: Setting, at: Situation, off: Surprise | None, repeated: Surpri
     return tuple(why)
 
 
+def _why_near(setting: Setting, forecasts: tuple[Forecast, ...]) -> tuple[str, ...]:
+    """Doubt a sensor that its latest check alone does not show to be within its limits; one repeat is allowed."""
+    chance = setting.spec.chance
+    doubted = [f.near for f in forecasts if f.near is not None and f.near.alone > chance]
+    if not doubted or any(f.next > chance for f in forecasts):
+        return ()
+    return ("close",) if any(n.repeated for n in doubted) else ("near",)
+
+
+def _why_stated(s: Standing, at: Situation, forecasts: tuple[Forecast, ...]) -> tuple[str, ...]:
+    """Collect what the study states: the rule in force decides, and an overdue calibration always does."""
+    why = []
+    if (s.by == "count" and s.past_count) or (s.by == "checks" and s.past_end):
+        why.append("count")
+    if s.by == "checks" and s.passed(f.near for f in forecasts):
+        why.append("guard")
+    if s.by == "checks" and s.check_every and at.use - at.last_check >= s.check_every:
+        why.append("due")
+    if s.overdue:
+        why.append("calibrate")
+    return tuple(why)
+
+
+NEVER = frozenset({"out", "over", "dead", "twice", "close", "count", "guard"})
+AGAIN = frozenset({"off", "rig", "none", "unknown", "unread", "near", "due", "calibrate"})
+
+
 def _word(why: tuple[str, ...]) -> Word:
-    if {"out", "over", "dead", "twice"} & set(why):
+    if NEVER & set(why):
         return "do not use"
-    return "check again" if {"off", "rig", "none", "unknown", "unread"} & set(why) else "use"
+    return "check again" if AGAIN & set(why) else "use"
 
 
 def _rows(path: Path, member: int | None) -> NDArray[np.int64]:
@@ -232,7 +269,7 @@ def _refitted(setting: Setting, path: Path, members: NDArray[np.int64], member: 
     return line_of(population, path.use[rows], path.value[rows], path.weight[rows], member=own)
 
 
-def _forecasts(setting: Setting, member: int | None, at: Situation, *, without: float | None
+def _forecasts(setting: Setting, member: int | None, at: Situation, *, without: float | None, before: Mixture | None
                ) -> tuple[tuple[Forecast, ...], str, int]:
     """Forecast the sensor against every limit; a slip that its repeat did not confirm is left out."""
     if not setting.paths:
@@ -243,7 +280,7 @@ def _forecasts(setting: Setting, member: int | None, at: Situation, *, without: 
     refused, n = "", 0
     most = max(int(np.ceil(FAR * setting.longest)), 20)
     for number, path in enumerate(setting.paths):
-        rows = _rows(path, member)
+        rows = whole = _rows(path, member)
         if without is not None:
             rows = rows[~((path.use[rows] == without) & (path.repeat[rows] == 0))]
         population, members = setting.population(number, at.construction)
@@ -263,8 +300,20 @@ def _forecasts(setting: Setting, member: int | None, at: Situation, *, without: 
                                   share=share),
             low=remaining_uses(mixture, at.use, edge, chance=setting.spec.chance, most=most, sign=sign,
                                relative=relative, share=share),
-            basis="population" if isinstance(population, Population) else "own line"))
+            basis="population" if isinstance(population, Population) else "own line",
+            near=_near(setting, number, member, whole, at, mixture, before, slip=without is not None)))
     return tuple(made), refused, n
+
+
+def _near(setting: Setting, number: int, member: int | None, rows: NDArray[np.int64], at: Situation, line: Mixture,
+          before: Mixture | None, *, slip: bool) -> Near | None:
+    """Hold the latest check against one limit; the line before it is known for the first."""
+    path = setting.paths[number]
+    if not len(rows):
+        return None
+    if number:
+        before = _line(setting, number, member, rows[path.use[rows] < path.use[rows].max()], at)
+    return near_limit(path, rows, line, before, at.use, slip=slip)
 
 
 def _no_forecast(population: Population | str, n: int, checks: int, at: Situation) -> str:

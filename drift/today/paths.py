@@ -18,8 +18,10 @@ from drift.records import Tables
 from drift.retirement.limits import Limit, declared_limits
 from drift.sensitivity.design import WearData, prepare
 from drift.study import Study, TodaySpec
+from drift.today.beside import Beside, nothing_beside
 from drift.today.latest import LatestChecks
 from drift.today.standards import judged_rig
+from drift.today.standing import Advice
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -76,6 +78,8 @@ class Setting:
     paths : tuple of Path
         One for each limit, or one of the response itself where no limit is declared.
     rig : Rig
+    advice : Advice
+        What the study states of sensors of each construction.
     """
 
     study: Study
@@ -91,6 +95,7 @@ class Setting:
     findings: tuple[Finding, ...]
     seed: int
     longest: float
+    advice: Advice
     fits: dict[tuple[int, str], Population | str] = field(default_factory=dict)
 
     def population(self, number: int, construction: str) -> tuple[Population | str, Ints]:
@@ -113,7 +118,8 @@ class Setting:
 
 
 def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tuple[float, int]] | None = None,
-                    given: Set[int] = frozenset(), seed: int = 20260101, on: date | None = None) -> Setting:
+                    given: Set[int] = frozenset(), beside: Beside | None = None, seed: int = 20260101,
+                    on: date | None = None) -> Setting:
     """Read everything off the tables.
 
     Parameters
@@ -124,6 +130,8 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
         Latest use count on record in the ledger's sessions by sensor, and the sessions that bear none after it.
     given : set of int
         Numbers of the rows of the checks that were given by hand.
+    beside : Beside, optional
+        What a report beside the study says.
     seed : int
     on : date, optional
         Day of the question, for the age of what is known of the rig.
@@ -152,6 +160,7 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
     return Setting(study=study, spec=spec, data=data, sensors=known, names=names, constructions=construction,
                    paths=paths, rig=rig, situations=situations,
                    latest=latest, seed=seed, longest=longest,
+                   advice=Advice(study=study, tables=tables, data=data, beside=beside or nothing_beside()),
                    findings=(*refused, *more, *_warnings(data)))
 
 

@@ -14,9 +14,11 @@ from drift.errors import DriftError, Finding
 from drift.records import Tables
 from drift.results import Estimate, Provenance, Result, ResultTable, join_words, run_versions
 from drift.study import Study
+from drift.today import stated_words as stated
 from drift.today import words as said
 from drift.today.judge import Verdict, judge
 from drift.today.names import unknown_sensor
+from drift.today.near import Near
 from drift.today.paths import Setting
 
 QUESTION = "sensors today"
@@ -63,7 +65,7 @@ def all_sensors(setting: Setting, tables: Tables, study: Study) -> TodayResult:
     answer = (f"Of {len(verdicts)} sensors in use: {told}" if verdicts else "No sensor is in use") + (
         f"; {gone} are out of use." if gone else ".")
     if verdicts:
-        answer += f" {said.of_rig(setting)}."
+        answer += f" {said.of_rig(setting)}.{_past_counts(verdicts)}"
     chosen = next((v for v in verdicts if v.word == "do not use" and v.forecasts), None) or next(
         (v for v in verdicts if v.forecasts), None)
     return TodayResult(
@@ -93,6 +95,20 @@ def _about(sensor: str, setting: Setting) -> tuple[Finding, ...]:
     others = [s for s in setting.sensors if s != sensor and setting.situations[s].role != "check standard"]
     return tuple(f for f in setting.findings if re.search(rf"\b{re.escape(sensor)}\b", f.message)
                  or not any(re.search(rf"\b{re.escape(s)}\b", f.message) for s in others))
+
+
+def _past_counts(verdicts: list[Verdict]) -> str:
+    """Say how many sensors are past the count of their construction, and how many are due for recalibration."""
+    past = [v for v in verdicts if v.standing.past_count]
+    counts = {v.situation.construction: v.standing for v in verdicts if math.isfinite(v.standing.count)}
+    due = sum(v.standing.overdue for v in verdicts)
+    told = ""
+    if past:
+        of = join_words([f"{s.count:g}{f' for {c} sensors' if c else ''}" for c, s in sorted(counts.items())])
+        decides = {"forecast": "their own forecast decides", "checks": "the guard band of their checks decides",
+                   "count": "they are not to be used"}[past[0].standing.by]
+        told = f" {len(past)} {'is' if len(past) == 1 else 'are'} past the retire-after count ({of}); {decides}."
+    return told + (f" {due} {'is' if due == 1 else 'are'} due for recalibration." if due else "")
 
 
 def _each(word: str) -> str:
@@ -134,6 +150,7 @@ def _estimates(v: Verdict, setting: Setting) -> list[Estimate]:
                           method=f"median and lower {100 * level:g} % bound, {said.level_words(f)}"),
                  Estimate(name="past the limit now", of=mine, value=_share(f.now), unit="%", n=n,
                           method=f"probability, {said.level_words(f)}"),
+                 *_near_estimates(f.near, mine),
                  Estimate(name="past the limit at the next use", of=mine, value=_share(f.next), unit="%", n=n,
                           method=f"probability, {said.level_words(f)}")]
     if not v.forecasts:
@@ -144,6 +161,19 @@ def _estimates(v: Verdict, setting: Setting) -> list[Estimate]:
             made.append(Estimate(name=name, of=of, value=s.standardised, unit="SD", n=v.situation.checks,
                                  method=f"standardised one-step prediction error, {min(s.df, 9999):.0f} degrees of "
                                         f"freedom, p = {s.p:.2g}"))
+    return made
+
+
+def _near_estimates(n: Near | None, of: dict[str, str]) -> list[Estimate]:
+    if n is None:
+        return []
+    what = "mean of the latest check and its repeat" if n.repeated else "latest check"
+    made = [Estimate(name="latest check, from the limit", of=of, value=n.room, unit=n.unit,
+                     method=f"limit less what the {what} shows; negative past the limit")]
+    if math.isfinite(n.alone):
+        made.append(Estimate(name="past the limit at the next use, by the latest check alone", of=of,
+                             value=_share(n.alone), unit="%", method=f"probability, {what} with its error, and the "
+                             "line before it for start and wear since"))
     return made
 
 
@@ -178,18 +208,33 @@ def _reasons(v: Verdict, setting: Setting) -> ResultTable:
         rows.append((f"{several} left to it", f"median {said.count(f.median, setting, f.most)}, "
                      f"{100 * (1 - setting.spec.chance):g} % bound {said.count(f.low, setting, f.most)}", "1 or more",
                      "do not use" if over else "within"))
+        if f.near is not None:
+            rows.append(_near_row(f.near, v, setting))
     if not v.forecasts:
         rows.append((f"{several} left", f"not known: {v.refused}", "", "check again" if "unknown" in v.why else ""))
     limit_dead = setting.study.limits.dead_fraction
     if limit_dead is not None and math.isfinite(at.dead):
         rows.append(("dead cells", f"{100 * at.dead:.2g} %", f"at most {100 * limit_dead:g} %",
                      "do not use" if at.dead > limit_dead else "within"))
+    rows += stated.stated_rows(v, one, several)
     rows.append(("rig", f"not known: {setting.rig.sentence}" if setting.rig.status == "not charted"
                  else setting.rig.sentence, said.alarm_rate(setting),
                  {"fit": "fit", "not charted": "not known", "standard": "fit"}.get(setting.rig.status, "check again")))
     columns = dict(zip(("reason", "found", "limit", "means"), zip(*rows, strict=True), strict=True))
     return ResultTable.build("reasons", {k: list(c) for k, c in columns.items()},
                              caption=f"Why: {at.sensor} at {one} {at.use:g}")
+
+
+def _near_row(n: Near, v: Verdict, setting: Setting) -> tuple[str, str, str, str]:
+    """Say what the latest check shows against a limit, and how far that is from it."""
+    one, _ = said.per(setting)
+    side = "from" if n.room >= 0 else "past"
+    found = f"{n.number(n.shown)}, {n.number(abs(n.room))} {side} it"
+    if math.isnan(n.alone):
+        return f"check at {one} {n.use:g} alone", found, "", ""
+    return (f"check at {one} {n.use:g} alone", f"{found}; past it at the next {one} {said.percent(n.alone)}",
+            f"at most {100 * setting.spec.chance:g} %", "within" if n.alone <= setting.spec.chance
+            else "do not use" if n.repeated else "check again")
 
 
 def _overview(verdicts: list[Verdict], setting: Setting) -> ResultTable:
@@ -208,9 +253,11 @@ def _overview(verdicts: list[Verdict], setting: Setting) -> ResultTable:
         "left, lower bound": [number(v, "low") for v in ordered],
         "past a limit at the next use": [_share(number(v, "next")) for v in ordered],
         "latest check": [v.off.standardised if v.off is not None else math.nan for v in ordered],
-        "why": ["; ".join(said.reason(c, v, setting) for c in v.why) for v in ordered]},
+        "retire after": [v.standing.count for v in ordered], "since calibration": [v.standing.since for v in ordered],
+        "why": ["; ".join(said.brief(c, v, setting) for c in v.why) for v in ordered]},
         units={"uses": several, "left, median": several, "left, lower bound": several,
-               "past a limit at the next use": "%", "latest check": "SD"},
+               "past a limit at the next use": "%", "latest check": "SD", "retire after": several,
+               "since calibration": several},
         caption="Every sensor in use, those to keep away first")
 
 

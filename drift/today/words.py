@@ -6,10 +6,13 @@ import math
 
 from drift.engine.control_charts import ANY_RATE
 from drift.errors import Finding
-from drift.today.judge import Forecast, Verdict
+from drift.today import stated_words as stated
+from drift.today.judge import AGAIN, NEVER, Forecast, Verdict
 from drift.today.latest import loads
 from drift.today.paths import Setting
 
+STATED = {"count": stated.count_reason, "due": stated.due_reason, "calibrate": stated.calibration_reason,
+          "guard": lambda v, one, several: f"its latest check shows {stated.guard_words(v)}"}
 HEADS = {"use": "Use", "check again": "Check", "do not use": "Do not use"}
 
 
@@ -40,14 +43,17 @@ def answer(v: Verdict, setting: Setting) -> str:
     if "none" in v.why and "out" not in v.why:
         why = f": {_of_latest(v, setting)} {_lost(v)}" if v.latest is not None else ""
         return f"Check {name} before use: it has no usable check yet{why}.{_fresh(v, setting)}"
-    deciding = [reason(code, v, setting) for code in v.why if code in _decides(v)]
+    deciding = [reason(code, v, setting) for code in v.why if code in (NEVER if v.word == "do not use" else AGAIN)]
+    beside = stated.stated_words(v, *per(setting))
+    beside = f" {beside}" if beside else ""
     if v.word == "do not use":
-        return f"Do not use {name}: {'; '.join(deciding)}."
+        return f"Do not use {name}: {'; '.join(deciding)}.{'' if 'out' in v.why else beside}"
     if v.word == "check again":
         tail = {"off": " One repeat check decides.", "rig": " Read the check standard again before anything else.",
                 "unread": unread_tail(v), "unknown": " It cannot be called fit on these checks."}
-        return f"Check {name} again before use: {'; '.join(deciding)}.{next((tail[c] for c in v.why if c in tail), '')}"
-    return f"Use {name}: {_fine(v, setting)}. {of_rig(setting)}."
+        more = next((tail[c] for c in v.why if c in tail), "")
+        return f"Check {name} again before use: {'; '.join(deciding)}.{more}{beside}"
+    return f"Use {name}: {_fine(v, setting)}. {stated.shown_words(v)}{of_rig(setting)}.{beside}"
 
 
 def of_rig(setting: Setting) -> str:
@@ -65,11 +71,6 @@ def alarm_rate(setting: Setting) -> str:
     more = " or more" * any(c.stopped is not None for c in setting.rig.charts)
     each = " and standard" * (len(setting.rig.charts) > 1)
     return f"in control (false alarms: {100 * ANY_RATE:g} % of occasions{each}{more})"
-
-
-def _decides(v: Verdict) -> set[str]:
-    hard = {"out", "over", "dead", "twice"}
-    return hard if v.word == "do not use" else {"unread", "off", "rig", "none", "unknown"}
 
 
 def unread_tail(v: Verdict) -> str:
@@ -139,6 +140,12 @@ def reason(code: str, v: Verdict, setting: Setting) -> str:
                 f"{_far(v.repeated.standardised, setting)} its predicted path")
     if code == "repeat" and v.repeated is not None:
         return f"the repeat of that check lies {_far(v.repeated.standardised, setting)} it"
+    if code in ("near", "close"):
+        found = stated.doubted(v, setting.spec.chance)
+        return stated.near_words(found, allowed=percent(setting.spec.chance), one=one,
+                                 percent=[percent(n.alone) for n in found])
+    if code in STATED:
+        return STATED[code](v, *per(setting))
     if code == "unread":
         return f"{_of_latest(v, setting)} {_lost(v)}"
     if code == "rig":
@@ -146,6 +153,16 @@ def reason(code: str, v: Verdict, setting: Setting) -> str:
     if code == "none":
         return "it has no usable check yet"
     return v.refused
+
+
+def brief(code: str, v: Verdict, setting: Setting) -> str:
+    """Word one reason in a few words, for a table of many sensors."""
+    _, several = per(setting)
+    s = v.standing
+    return {"near": "near a limit by its latest check alone: repeat it", "close": "near a limit by check and repeat",
+            "count": f"past its count of {s.count if s.by == 'count' else s.ends:g} {several}",
+            "guard": "past the guard band", "due": f"check due every {s.check_every} {several}",
+            "calibrate": f"recalibrate (every {s.every:g} {several})"}.get(code) or reason(code, v, setting)
 
 
 def _far(z: float, setting: Setting) -> str:
@@ -207,6 +224,7 @@ def findings_of(v: Verdict, setting: Setting) -> tuple[Finding, ...]:
     elif v.latest is not None and v.latest.reason and not v.latest.decides:
         say("warning", "unusable-check", f"the latest mounting of {at.sensor} at {one} {v.latest.use:g} "
             f"{_lost(v)}: the other one of that {one} decides", "Mend or complete its rows.")
+    made += stated.rule_unknown(v)
     gap = at.use - at.last_check
     if math.isfinite(gap) and gap > 0 and v.word == "use":
         say("note", "uses-since-check", f"{at.sensor} was used {gap:g} time{'s' * (gap != 1)} since its latest check; "

@@ -20,7 +20,7 @@ from drift.engine.worst_window import worst_excess
 from drift.errors import DriftError
 from drift.results import ResultTable
 from drift.retirement import retire
-from drift.retirement.decision import exposure_of
+from drift.retirement.groups import exposure_of
 from drift.retirement.interval_rule import distance_of, interval_arrays
 from drift.retirement.recalibration import RecalibrationResult, Statement, recalibrate, share_out
 from drift.retirement.recalibration_groups import make_changes, path_excess
