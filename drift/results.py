@@ -64,8 +64,8 @@ class Estimate:
         Number of independent units behind it (sensors, targets, pairs).
     of : mapping
         Labels, such as ``{"question": ..., "construction": ...}``; ``name`` and ``of`` are unique together.
-    bound : {"exact", "at least"}, optional
-        Only for counts that may be capped.
+    bound : {"exact", "at least", "at most"}, optional
+        Only for counts that may be capped, and for quantities of which a bound alone is known (``value`` is NaN then).
     """
 
     name: str
@@ -97,6 +97,9 @@ class Estimate:
         """Value and interval in print, ``0.91 (0.84 to 0.95)``, with the unit."""
         # A pure number of at most 1 is a coefficient or a share, which papers print with two decimals or more.
         least = 2 if self.unit == "" and abs(self.value) <= 1 else 0
+        if self.bound in ("at least", "at most") and not math.isfinite(self.value):
+            end = self.low if self.bound == "at least" else self.high
+            return f"{self.bound} {format_interval(end)} {self.unit}".strip()
         shown = format_interval(self.value, self.low, self.high, least=least)
         return f"{shown} {self.unit}".strip()
 

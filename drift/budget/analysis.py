@@ -15,6 +15,7 @@ from drift.budget.evidence import Evidence, Fitted, evidence, fitted_group
 from drift.budget.from_checks import Covariances, of_calibration, of_drift, of_occasions
 from drift.budget.quantities import Assembly, Quantity
 from drift.budget.result import BudgetResult
+from drift.budget.saturated import saturated_words
 from drift.budget.stated import NAMES, left_out, stated_quantities
 from drift.budget.static_parts import static_quantities
 from drift.budget.subjects import QUESTION, Subject, subjects
@@ -48,6 +49,8 @@ class Budget:
     simulated : Simulated or None
     refused : str
         Why there is no pressure; empty when there is one.
+    saturated : bool
+        The reading stands at full scale: ``gum`` is of the pressure there, whose lower end still holds.
     """
 
     subject: Subject
@@ -60,6 +63,7 @@ class Budget:
     simulated: Simulated | None
     drift_known: bool
     refused: str = ""
+    saturated: bool = False
 
     @property
     def bias(self) -> float:
@@ -219,9 +223,11 @@ def budget_from(ground: Ground, subject: Subject, curve: Curve, told: Evidence, 
     log = ground.data.log
     fall = float(np.exp(change)) if log else 1.0 + change / curve.sensitivity
     reading = _reading(ground, curve, fall, pressure)
-    refused = no_curve or _refusal(ground, curve, reading, fall)
+    saturated = not no_curve and fall > 0 and reading >= curve.full_scale
+    refused = no_curve or ("" if saturated else _refusal(ground, curve, reading, fall))
     # Beyond the top of a curve there is nothing to propagate: the parts are shown at its highest level.
-    shown_at = curve.reading(curve.high) * min(fall, 1.0) if TOO_HIGH in refused else reading
+    shown_at = curve.reading(curve.high) * min(fall, 1.0) if TOO_HIGH in refused else (
+        min(reading, curve.full_scale) if saturated else reading)
     displayed = curve.pressure(shown_at)
     quantities, joint = _quantities(ground, curve, told, displayed, subject)
     assembly = Assembly(reading=shown_at, quantities=tuple(quantities), covariances=joint, inverse=curve.inverse,
@@ -229,6 +235,9 @@ def budget_from(ground: Ground, subject: Subject, curve: Curve, told: Evidence, 
                         slope_at_calibration=float("nan") if log else curve.sensitivity)
     gum = propagate(assembly.model(), assembly.estimates, assembly.covariance, df=assembly.df, pools=assembly.pools,
                     level=ground.level, mixture=True)
+    if saturated:
+        refused = saturated_words(ground, curve, subject, gum, reading=reading, displayed=displayed,
+                                  drift_known=drift_known)
     simulated = None
     if rng is not None and not refused and gum.u > 0:
         with np.errstate(all="ignore"):
@@ -237,7 +246,8 @@ def budget_from(ground: Ground, subject: Subject, curve: Curve, told: Evidence, 
     # Known effects other than drift are corrected in any case.
     shown = float(assembly.model(corrected=False)(assembly.estimates[:, None])[0])
     return Budget(subject=subject, curve=curve, evidence=told, assembly=assembly, reading=reading, displayed=shown,
-                  gum=gum, simulated=simulated, drift_known=drift_known or not subject.since, refused=refused)
+                  gum=gum, simulated=simulated, drift_known=drift_known or not subject.since, refused=refused,
+                  saturated=saturated)
 
 
 def _drift_estimate(ground: Ground, told: Evidence) -> tuple[float, bool]:
@@ -261,14 +271,10 @@ def _reading(ground: Ground, curve: Curve, fall: float, pressure: float | None) 
 
 
 def _refusal(ground: Ground, curve: Curve, reading: float, fall: float) -> str:
-    """Say why a reading has no pressure: saturated, not under load, or a sensor without sensitivity left."""
+    """Say why a reading has no pressure: not under load, beyond the curve, or a sensor without sensitivity left."""
     unit = ground.reading_unit
     if not fall > 0:
         return "by its drift the sensor has no sensitivity left at that use"
-    if reading >= curve.full_scale:
-        return (f"a reading of {reading:.4g} {unit} is at or above full scale ({curve.full_scale:g} {unit}): the "
-                "sensor is saturated, and its pressure is only known to be higher than "
-                f"{curve.pressure(curve.full_scale):.4g} {ground.pressure_unit}")
     if not np.isfinite(curve.pressure(curve.at_zero + (reading - curve.at_zero) / min(fall, 1.0))):
         return f"a reading of {reading:.4g} {unit}{' of a worn sensor' * (fall < 1)} is {TOO_HIGH}"
     if not curve.pressure(reading) > 0:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drift.budget.beyond import FAR, beyond_checks, cut_sentence
+from drift.budget.saturated import least_pressure
 from drift.budget.subjects import QUESTION
 from drift.budget.tables import verdict
 from drift.engine import curve_models
@@ -82,6 +83,11 @@ def _estimates(ground: Ground, b: Budget) -> list[Estimate]:
     nan = math.nan
     ends: dict[str, Any] = {"low": max(g.value - g.expanded, 0.0), "high": g.value + g.expanded, "level": level}
     method += CUT if g.expanded > g.value else ""
+    least = least_pressure(g) if b.saturated else nan
+    if math.isfinite(least):
+        return [Estimate(name="pressure", value=nan, low=least, level=(1 + level) / 2, bound="at least", of=of,
+                         unit=unit, method=f"{_method(ground, b)}; the reading is censored at full scale: one-sided "
+                         "bound, the lower end of the interval there")]
     if b.refused:
         return [Estimate(name="pressure", value=nan, unit=unit, of=of, method=method)]
     corrected = ground.spec.corrected

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.calibration.curve import SATURATED
 from drift.calibration.curve_words import NAMES, number, reason, set_words, spread_words
-from drift.calibration.fitting import FEWEST_MOUNTINGS
+from drift.calibration.fitting import FEWEST_MOUNTINGS, end_mend, end_name, end_words
+from drift.calibration.saturated import bound_words
 from drift.engine.curve_models import slope, vertex
 from drift.errors import Finding, Severity
 from drift.results import join_words
@@ -34,12 +36,19 @@ def findings_of(one: Answered, question: CalibrationQuestion) -> list[Finding]:
     if fit is None:
         say("warning", "no-curve", f"no calibration curve, because {f.refusal}", f.mend)
         return made
+    for e in f.ends:
+        unit = f" {s.reference_unit}" if s.reference_unit else ""
+        say("warning", "end-not-declared", f"{end_words(e, unit)}: this looks like a {end_name(e)} "
+            "that is not declared", end_mend(e))
     say("note", "why-this-curve", f"{reason(f)}; {spread_words(f)}")
     _about_fit(one, say)
     _about_rows(one, question, say)
     _about_saturation(one, say)
     for y, found, mark in one.loads:
-        if mark == "not invertible":
+        if mark == SATURATED:
+            say("warning", "saturated-reading", f"a reading of {number(y)} is at full scale: it says only that the "
+                f"load is {bound_words(one.fitted, found, s.reference_unit)}", "Read below full scale.")
+        elif mark == "not invertible":
             say("warning", "not-invertible", f"a reading of {number(y)} belongs to two loads of the calibrated range "
                 "or to none, so that it has no load", "Use a curve that rises throughout, or a shorter range.")
         elif found.kind == "not known":
@@ -52,9 +61,6 @@ def findings_of(one: Answered, question: CalibrationQuestion) -> list[Finding]:
             say("warning", "outside-range", f"the load behind a reading of {number(y)}, {number(found.estimate)}, lies "
                 f"{mark.replace('lowest', 'the lowest').replace('highest', 'the highest')} calibrated level: an "
                 "extrapolation", "Calibrate over the range of use.")
-        elif mark == "saturated":
-            say("warning", "saturated-reading", f"a reading of {number(y)} is at full scale: a lower bound of the "
-                "load, not a load", "Read below full scale.")
     return made
 
 

@@ -9,9 +9,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.calibration.curve import SATURATED
 from drift.calibration.curve_words import formula, reason, set_words, spread_words
+from drift.calibration.saturated import bound_of, bound_words
 from drift.engine.curve_models import COEFFICIENTS, Model, values
-from drift.engine.inverse_prediction import band_quantile, degrees, mean_variance, reading_variance, t_quantile
+from drift.engine.inverse_prediction import (
+    InverseSet,
+    band_quantile,
+    degrees,
+    mean_variance,
+    reading_variance,
+    t_quantile,
+)
 from drift.results import ResultTable
 from drift.study import CalibrationQuestion
 
@@ -111,9 +120,19 @@ def _covariance(done: Sequence[Answered]) -> Rows:
 
 
 def _loads(done: Sequence[Answered]) -> Rows:
-    return [{**_labels(one), "reading": y, "load": finite(s.estimate), "low": s.low, "high": s.high,
-             "standard uncertainty": finite(s.std_error), "df": finite(s.df), "set": set_words(s, ""),
-             "mark": mark} for one in done for y, s, mark in one.loads]
+    return [{**_labels(one), "reading": y, **_load(one, s, mark), "mark": mark}
+            for one in done for y, s, mark in one.loads]
+
+
+def _load(one: Answered, s: InverseSet, mark: str) -> dict[str, object]:
+    """Return load and set behind a reading; a saturated one has a bound alone."""
+    if mark != SATURATED:
+        return {"load": finite(s.estimate), "low": s.low, "high": s.high,
+                "standard uncertainty": finite(s.std_error), "df": finite(s.df), "set": set_words(s, "")}
+    word, end = bound_of(one.fitted, s)
+    nan = math.nan
+    return {"load": nan, "low": end if word == "at least" else nan, "high": end if word == "at most" else nan,
+            "standard uncertainty": nan, "df": finite(s.df), "set": bound_words(one.fitted, s, "")}
 
 
 def _saturation(done: Sequence[Answered]) -> Rows:

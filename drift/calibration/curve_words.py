@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from drift.calibration.fitting import Fitted
+from drift.calibration.fitting import Fitted, end_name, end_words
 from drift.engine.curve_choice import LackOfFit
 from drift.engine.curve_models import FORMULA
 from drift.engine.inverse_prediction import InverseSet
@@ -131,10 +131,15 @@ def curve_sentence(fitted: Fitted) -> str:
     s, fit = fitted.series, fitted.fit
     label = f"{s.label[:1].upper()}{s.label[1:]}: " if s.label else ""
     if fit is None:
-        return f"{label}{'n' if label else 'N'}o curve can be given, because {fitted.refusal}."
+        sure = [f" Declare a {end_name(e)} of {e.reading:.10g}." for e in fitted.ends if e.sure]
+        return f"{label}{'n' if label else 'N'}o curve can be given, because {fitted.refusal}.{''.join(sure)}"
     unit = f" {s.reference_unit}" if s.reference_unit else ""
-    name = NAMES[fit.model]
-    return (f"{label}{name[:1].upper() if not label else name[:1]}{name[1:]}, {formula(fitted)}, holds from "
+    name, first = NAMES[fit.model], " ".join(
+        f"{end_words(e, unit)}: this looks like a {end_name(e)} that is not "
+        "declared, and the curve takes them for values." for e in fitted.ends)
+    label = f"{label}{first} " if first else label
+    name = name if label and not first else f"{name[:1].upper()}{name[1:]}"
+    return (f"{label}{name}, {formula(fitted)}, holds from "
             f"{number(fit.low, 3)} to {number(fit.high, 3)}{unit}")
 
 

@@ -9,13 +9,14 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from drift.calibration.curve import CalibrationCurve
+from drift.calibration.curve import SATURATED, CalibrationCurve
 from drift.calibration.curve_findings import findings_of
 from drift.calibration.curve_tables import curve_tables, finite
 from drift.calibration.curve_words import NAMES, curve_sentence, number, set_words, spread_words
 from drift.calibration.fitting import Fitted, fit_series
 from drift.calibration.quoted import simulated
 from drift.calibration.rows import prepare
+from drift.calibration.saturated import bound_words, estimate_of_bound, refuse_above_full_scale
 from drift.calibration.saturation import Saturation, saturation
 from drift.calibration.statics import Component, Statics, statics
 from drift.calibration.with_reference import ADDED, GIVEN, in_quadrature, moved_by_reference, set_with_reference
@@ -76,6 +77,7 @@ def calibrate_curves(checks: CheckTable, question: CalibrationQuestion, *, level
         If there is no reference or no usable row.
     """
     prepared = prepare(checks, question, full_scale=full_scale)
+    refuse_above_full_scale(prepared.series, question)
     done: list[Answered] = []
     estimates: list[Estimate] = []
     findings: list[Finding] = []
@@ -84,13 +86,15 @@ def calibrate_curves(checks: CheckTable, question: CalibrationQuestion, *, level
         at = (saturation(fitted, full_scale=series.full_scale, level=level, reference=question.reference_uncertainty,
                          resolution=question.resolution)
               if fitted.fit is not None and math.isfinite(series.full_scale) else None)
-        told = statics(fitted, level=level, usable_at=question.usable_at, question=question.name)
+        # Readings at an end of scale repeat exactly and bend away from any line: no static error is told from them.
+        told = (None if fitted.fit is None and any(e.sure for e in fitted.ends) else
+                statics(fitted, level=level, usable_at=question.usable_at, question=question.name))
         loads = _loads(fitted, question, level)
         one = Answered(fitted=fitted, saturation=at, statics=told, loads=loads)
         done.append(one)
         estimates += [*_of_curve(fitted, question, level), *_of_saturation(fitted, at, level),
-                      *_of_loads(fitted, loads, question, level), *told.estimates]
-        findings += [*findings_of(one, question), *told.findings]
+                      *_of_loads(fitted, loads, question, level), *(told.estimates if told else ())]
+        findings += [*findings_of(one, question), *(told.findings if told else ())]
     more, told_of = simulated(done, question, level=level)
     inputs = {checks.file: checks.sha256} if checks.sha256 else {}
     return CalibrationResult(
@@ -216,6 +220,14 @@ def _of_loads(fitted: Fitted, loads: tuple[tuple[float, InverseSet, str], ...], 
             made.append(Estimate(name=LOAD, value=math.nan, unit=s.reference_unit, of={**s.of, "reading": f"{y:.10g}"},
                                  method="none: the reading belongs to two loads of the calibrated range, or to none"))
             continue
+        if mark == SATURATED:
+            bare = Estimate(name=LOAD, value=math.nan, unit=s.reference_unit, of={**s.of, "reading": f"{y:.10g}"},
+                            n=fitted.fit.n if fitted.fit else None)
+            made.append(estimate_of_bound(bare, fitted, found, level=level))
+            if reference:
+                made.append(estimate_of_bound(replace(bare, name=f"{LOAD}, {ADDED}"), fitted, found, level=level,
+                                              reference=reference))
+            continue
         closed = math.isfinite(found.low) and math.isfinite(found.high)
         made.append(Estimate(
             name=LOAD, value=found.estimate, std_error=finite(found.std_error), low=found.low, high=found.high,
@@ -240,6 +252,10 @@ def _answer(done: list[Answered]) -> str:
         if at is not None:
             text += _of_full_scale(at, unit)
         for y, found, mark in one.loads[:2]:
+            if mark == SATURATED:
+                least = bound_words(one.fitted, found, one.fitted.series.reference_unit)
+                text += f"; at a reading of {number(y)}, full scale, the load is {least}"
+                continue
             there = math.isfinite(found.estimate) and mark != "not invertible"
             text += (f"; a reading of {number(y)} is {number(found.estimate)}{unit} ({set_words(found, unit)})" if there
                      else f"; a reading of {number(y)} has no load on this curve")

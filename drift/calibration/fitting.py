@@ -19,6 +19,7 @@ from drift.engine.curve_choice import (
 )
 from drift.engine.curve_models import COEFFICIENTS, Model
 from drift.engine.curves import CurveFit, fit_curve, over_mountings, spread_of
+from drift.engine.repeated_ends import SIDES, RepeatedEnd, repeated_end
 from drift.engine.reversals import Reversal, reversal
 from drift.study import CalibrationQuestion
 
@@ -31,7 +32,8 @@ class Fitted:
     """What was fitted to one series.
 
     ``reason`` says why the curve was chosen: "asked", or a word of :func:`drift.engine.curve_choice.choose`.
-    ``refusal`` is a sentence where there is none; ``reversal`` says where readings turn back as the load rises.
+    ``refusal`` is a sentence where there is none; ``reversal`` says where readings turn back as the load rises;
+    ``ends`` are readings that look like an end of scale nobody declared.
     """
 
     series: Series
@@ -43,6 +45,7 @@ class Fitted:
     refusal: str = ""
     mend: str = ""
     reversal: Reversal | None = None
+    ends: tuple[RepeatedEnd, ...] = ()
 
     @property
     def curve(self) -> CalibrationCurve | None:
@@ -63,11 +66,15 @@ def fit_series(series: Series, question: CalibrationQuestion) -> Fitted:
     of theirs and its error comes from how they differ, because readings of one mounting are not independent.
     """
     exact, s = series.exact, series
+    ends = suspected_ends(s)
     nothing = Fitted(series=s, spread=VarianceModel(theta=0.0, how="assumed"), tried={}, model=None, fit=None,
-                     reason="")
+                     reason="", ends=ends)
     refusal = _refusal(s)
     if refusal:
         return _refused(nothing, *refusal)
+    sure = [e for e in ends if e.sure]
+    if sure and question.model == "auto":
+        return _refused(nothing, *_end_not_declared(sure[0], s))
     together, taken = without_mountings(s)
     x, y = s.x[s.curve], together[s.curve]
     right, left = s.right[s.curve], s.left[s.curve]
@@ -85,7 +92,8 @@ def fit_series(series: Series, question: CalibrationQuestion) -> Fitted:
     if model is None:
         return _refused(nothing, *_no_model(s, question))
     fit = _averaged(s, model, spread)
-    return Fitted(series=s, spread=spread, tried=tried, model=model, fit=fit, reason=reason, reversal=back)
+    return Fitted(series=s, spread=spread, tried=tried, model=model, fit=fit, reason=reason, reversal=back,
+                  ends=ends)
 
 
 def _refused(nothing: Fitted, sentence: str, mend: str) -> Fitted:
@@ -107,6 +115,40 @@ def _refusal(s: Series) -> tuple[str, str] | None:
     if np.ptp(s.y[exact]) == 0:
         return "the reading does not change with the load", "Look at the sensor and its connection."
     return None
+
+
+def suspected_ends(s: Series) -> tuple[RepeatedEnd, ...]:
+    """Return readings that look like a full scale or a floor, where none is declared and none is marked."""
+    exact = s.exact
+    open_ends = [side for side in SIDES if not (
+        (np.isfinite(s.full_scale) or s.right.any()) if side == "highest" else s.left.any())]
+    found = [repeated_end(s.x[exact], s.y[exact], side) for side in open_ends]
+    return tuple(e for e in found if e is not None)
+
+
+def end_words(e: RepeatedEnd, unit: str) -> str:
+    """Return what stands still where: ``12 readings at loads of 550 to 700 are all exactly 1023``."""
+    many = "both" if e.n == 2 else "all"
+    return f"{e.n} readings at loads of {e.loads[0]:.4g} to {e.loads[-1]:.4g}{unit} are {many} exactly {e.reading:.10g}"
+
+
+def end_name(e: RepeatedEnd) -> str:
+    """Return what such an end is called."""
+    return "full scale" if e.side == "highest" else "floor"
+
+
+def end_mend(e: RepeatedEnd) -> str:
+    """Return how an end of scale is declared."""
+    key = "full_scale" if e.side == "highest" else "floor"
+    return f"Declare it: {key} = {e.reading:.10g}, and readings there count as bounds"
+
+
+def _end_not_declared(e: RepeatedEnd, s: Series) -> tuple[str, str]:
+    """Return why no curve is chosen on readings at an end of scale that is not declared."""
+    unit = f" {s.reference_unit}" if s.reference_unit else ""
+    return (f"{end_words(e, unit)}: this looks like a {end_name(e)} that is not declared, and readings at it would "
+            "bend every curve if they passed for values",
+            f"{end_mend(e)}; or, if they are values, name a curve with --model")
 
 
 def _turned(back: Reversal, s: Series) -> tuple[str, str]:

@@ -97,7 +97,7 @@ def _newton(fit: CurveFit, start: Floats, sigma: float, x: Floats, y: Floats, ro
         lam = _mills(np.where(cut, u, 0.0))
         score = np.where(cut, sign * lam, z)
         weight = np.sqrt(np.where(cut, np.maximum(lam * (lam + u), 0.0), 1.0))
-        size = np.sqrt(np.sum(columns * columns, axis=0))
+        size = _size(columns)
         hessian = (weight[:, None] * columns / size).T @ (weight[:, None] * columns / size)
         step = np.linalg.solve(hessian, (columns / size).T @ score) / size * sigma
         part = 1.0
@@ -113,6 +113,12 @@ def _newton(fit: CurveFit, start: Floats, sigma: float, x: Floats, y: Floats, ro
     return theta
 
 
+def _size(columns: Floats) -> Floats:
+    """Return the length of each column; one for a column of zeros, which the system then shows as singular."""
+    size = np.sqrt(np.sum(columns * columns, axis=0))
+    return np.asarray(np.where(size > 0, size, 1.0))
+
+
 def _covariance(columns: Floats, z: Floats, cut: Bools, sign: Floats, sigma: float) -> Floats:
     """Coefficients' part of the inverse of the observed information of (theta, sigma)."""
     u = -sign * z
@@ -121,7 +127,7 @@ def _covariance(columns: Floats, z: Floats, cut: Bools, sign: Floats, sigma: flo
     by_mean = np.where(cut, bend, 1.0)
     mixed = np.where(cut, sign * (lam - u * bend), 2 * z)
     by_sigma = np.where(cut, u * u * bend - 2 * u * lam, 3 * z * z - 1)
-    size = np.sqrt(np.sum(columns * columns, axis=0))
+    size = _size(columns)
     scaled = columns / size
     q = columns.shape[1]
     information = np.empty((q + 1, q + 1))

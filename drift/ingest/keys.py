@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from drift.engine.repeated_ends import SIDES, repeated_end
 from drift.errors import Finding
 from drift.ingest.draft import Draft, value_codes
 from drift.records import CHECK_KEYS, TRIAL_COLUMNS, TRIAL_KEYS
@@ -97,6 +98,8 @@ def check_keys(draft: Draft, study: Study) -> None:
     twin_of = np.empty(len(at), dtype=np.intp)
     twin_of[seen_order] = seen_order[new][np.cumsum(new) - 1]
     exact = twin_of != np.arange(len(at))
+    if study.calibration and draft.kind == "checks" and "replicate" not in draft:
+        exact &= ~_at_an_end(draft, study, at, exact)
     _report_exact(draft, study, at, exact, twin_of)
     clash = later & ~exact
     if study.calibration and draft.kind == "checks" and "replicate" not in draft:
@@ -117,6 +120,44 @@ def check_keys(draft: Draft, study: Study) -> None:
               lambda i: f"the {word} has the same {', '.join(names)} as {word} {draft.raw.row[other[i]]} "
               "and another reading",
               expected="one reading for each key", mend=mend)
+
+
+def _at_an_end(draft: Draft, study: Study, at: NDArray[np.intp], exact: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mark rows at an end of the scale, where readings of one load are alike without being copies; say so.
+
+    Ends are a full scale or floor that is declared, zero under a load, and the highest or lowest reading where it
+    stands still over several loads.
+    """
+    y = draft["reading"][at]
+    x = draft["reference"][at] if "reference" in draft else np.full(len(at), np.nan)
+    tops = [q.full_scale for q in study.calibration if q.full_scale is not None]
+    floors = [q.floor for q in study.calibration if q.floor is not None]
+    spec = study.sensitivity
+    if spec is not None and isinstance(spec.full_scale, (int, float)):
+        tops.append(float(spec.full_scale))
+    there = (y == 0) & (x > 0)
+    for top in tops:
+        there |= y >= top
+    for floor in floors:
+        there |= y <= floor
+    whose = group_codes([draft.codes(n)[at] for n in ("sensor", spec.exposure if spec else "use") if n in draft],
+                        len(at))
+    for one in np.unique(whose):
+        mine = np.flatnonzero(whose == one)
+        for side in SIDES:
+            end = repeated_end(x[mine], y[mine], side)
+            if end is not None:
+                there[mine] |= y[mine] == end.reading
+    there = np.asarray(there & exact, dtype=np.bool_)
+    if there.any():
+        n = int(there.sum())
+        alike = " or ".join(f"{v:.10g}" for v in np.unique(y[there]))
+        draft.findings.append(Finding(
+            severity="note", code="alike-at-an-end", file=draft.raw.file, column=draft.header("reading"),
+            message=f"{n} {'row repeats' if n == 1 else 'rows repeat'} another at an end of the scale (reading "
+            f"{alike}) and {'counts' if n == 1 else 'count'} as repeated readings: a sensor at its end reads "
+            "the same every time, so that this is no sign of a copied row"))
+    return there
 
 
 def _all_there(draft: Draft, study: Study) -> bool:

@@ -109,8 +109,8 @@ def survival_figure(part: Result, axes: Axes) -> str:
     fitted = ({"t": f["time"], "share": f["share failed"], "low": f["low"], "high": f["high"]}
               if f is not None and len(f) else None)
     share = float(str(part.provenance.settings.get("share", "0.1")))
-    low = next((e for e in part.estimates if e.name.startswith("lower bound of the life") and "log" not in e.name),
-               None)
+    low = next((e for e in part.estimates if e.name.startswith("lower bound of the life")
+                and not e.name.endswith(("lognormal", "shape given"))), None)
     _two_curves(axes, steps, fitted, unit=t.columns[0].unit, share=share, low=low)
     return f"{part.answer} Steps: without a model; boxes where a failure lies between two checks. Dashes: Weibull."
 

@@ -231,6 +231,8 @@ def value_text(e: Estimate, among: Sequence[Estimate]) -> str:
     """Return value and interval with the decimals that estimates of this name share."""
     if e.bound is not None and math.isfinite(e.value):
         return count_text(e)
+    if e.bound in ("at least", "at most"):
+        return e.text().removesuffix(f" {e.unit}")
     alike = [a for a in among if (a.name, a.unit) == (e.name, e.unit)]
     d = _column_decimals([a.value for a in alike], [a.low for a in alike], [a.high for a in alike])
     return _interval(e.value, e.low, e.high, d)

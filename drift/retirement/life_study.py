@@ -11,6 +11,7 @@ import numpy as np
 from drift.ingest.lives import LivesReading, ObservedLives
 from drift.results import Estimate, Provenance, Result, RowAccount, run_versions
 from drift.retirement.life_analysis import LifeAnalysis, LifeSpec, analyse
+from drift.retirement.life_bounds import GIVEN, bounds_of
 from drift.retirement.life_quoted import simulated
 from drift.retirement.life_tables import estimates_of, tables_of
 from drift.retirement.life_words import answer_of, findings_of
@@ -29,8 +30,9 @@ class LifetimesResult(Result):
     command: ClassVar[str] = "lifetimes"
 
     def life(self) -> Estimate:
-        """Return the life by which the asked share has failed."""
-        return next(e for e in self.estimates if e.name.startswith("life by which"))
+        """Return the life by which the asked share has failed, fitted where it could be, else by the shape given."""
+        found = [e for e in self.estimates if e.name.startswith("life by which")]
+        return next((e for e in found if not e.name.endswith(GIVEN)), *found[:1])
 
 
 def lifetimes(data: ObservedLives | LivesReading, spec: LifeSpec | None = None, *, seed: int = 20260101,
@@ -68,7 +70,8 @@ def lifetimes(data: ObservedLives | LivesReading, spec: LifeSpec | None = None, 
     account = RowAccount(question=QUESTION, table="lifetimes", read=read, used=len(lives),
                          outside_where=read - len(lives))
     said: Sequence[Any] = data.findings if isinstance(data, LivesReading) else ()
-    estimates = tuple(estimates_of(a, {}))
+    first, *rest = estimates_of(a, {})
+    estimates = (first, *bounds_of(a, {}), *rest)
     coverage, told = simulated(a, estimates, QUESTION)
     return LifetimesResult(
         question=QUESTION, answer=answer_of(a), estimates=estimates, tables=(*tables_of(a), *coverage),

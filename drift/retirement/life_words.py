@@ -9,6 +9,7 @@ import numpy as np
 from drift.errors import Finding
 from drift.results import format_interval, join_words
 from drift.retirement.life_analysis import FEW, LifeAnalysis, nobody_failed_bound
+from drift.retirement.life_bounds import exact_sentence, given_sentence, given_shape, next_step
 from drift.retirement.life_tables import percent
 
 
@@ -24,6 +25,10 @@ def answer_of(a: LifeAnalysis) -> str:
     """Say by when the asked share has failed, with its bound, or why that cannot be said."""
     n, per, r = len(a.lives), a.lives.per, a.failures
     seen = f"{r} of {n} {a.lives.what} failed"
+    given = given_shape(a)
+    if given is not None:
+        free = _free_sentence(a)
+        return f"{seen if r else f'None of {n} {a.lives.what} failed'}. {given_sentence(a, given, show)}{free}"
     if r == 0:
         t, least, new = nobody_failed_bound(a.lives, a.spec.confidence)
         lead = f"None of {n} {a.lives.what} failed, so no life can be estimated"
@@ -34,7 +39,7 @@ def answer_of(a: LifeAnalysis) -> str:
                 f"{show(t)} {per}, up to which {every} was followed.")
     w = a.best
     if not w.found:
-        return f"{seen}, but no distribution can be fitted: {_why_not(a)}."
+        return f"{seen}, but no distribution can be fitted: {_why_not(a)}.{exact_sentence(a, show)}"
     value = float(w.fit.quantile(a.spec.share))
     ends = format_interval(value, *(e if math.isfinite(e) else math.nan for e in w.life)).split(" (", 1)
     between = f" ({ends[1]}" if len(ends) > 1 else ""
@@ -42,6 +47,16 @@ def answer_of(a: LifeAnalysis) -> str:
     return (f"{seen}. {percent(a.spec.share)} are expected to have failed by {ends[0]} {per}{between}; with "
             f"{percent(a.spec.confidence)} confidence at least {percent(1 - a.spec.share)} last {show(w.life_lower)} "
             f"{per} (Weibull).{few}")
+
+
+def _free_sentence(a: LifeAnalysis) -> str:
+    """Say beside a shape that was given what the lives say without it."""
+    w, per = a.best, a.lives.per
+    if w.found:
+        value = float(w.fit.quantile(a.spec.share))
+        return (f" With the shape left open: by {show(value)} {per}, and at least {percent(1 - a.spec.share)} last "
+                f"{show(w.life_lower)} {per}.")
+    return exact_sentence(a, show)
 
 
 def _why_not(a: LifeAnalysis) -> str:
@@ -72,7 +87,13 @@ def findings_of(a: LifeAnalysis, question: str) -> list[Finding]:
             "Follow more units.")
     if r == 0:
         say("warning", "no-failure", f"None of {len(x)} {x.what} failed: a life cannot be estimated, only that it is "
-            "longer than what was seen", "Follow them on, or take a shape from earlier studies (fixed shape).")
+            "longer than what was seen", "Follow them on, or take a shape from earlier studies (fixed shape)."
+            if a.spec.shape is None else f"Follow them on; the bound leans on the shape of {a.spec.shape:g} that was "
+            "given.")
+    elif r < FEW and a.spec.shape is not None:
+        say("warning", "few-failures", f"Only {r} {'failure was' if r == 1 else 'failures were'} seen; with fewer than "
+            f"{FEW} the shape is hardly known, and the answer leans on the {a.spec.shape:g} that was given",
+            "Say where that shape comes from, and see what one lower and one higher would give.")
     elif r < FEW:
         say("warning", "few-failures", f"Only {r} {'failure was' if r == 1 else 'failures were'} seen; with fewer than "
             f"{FEW} the shape is hardly known", "Read the lower bounds for shapes known from earlier studies in the "
@@ -83,7 +104,7 @@ def findings_of(a: LifeAnalysis, question: str) -> list[Finding]:
             "without a model only", "Find out why fresh ones fail, and look at the limit.")
     if r > 0 and not a.best.found:
         say("warning", "no-life-distribution", f"No distribution can be fitted: {_why_not(a)}",
-            "Check oftener, so that failures fall into more than one interval." if r > 1 else
+            next_step(a) or "Check oftener, so that failures fall into more than one interval." if r > 1 else
             "Follow the units on until more of them fail.")
     found += _about_entries(a, question)
     found += _about_fit(a, question)
