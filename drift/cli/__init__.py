@@ -99,7 +99,7 @@ def main() -> None:
             stream.reconfigure(errors="replace")
         elif isinstance(stream, TextIOWrapper):
             stream.reconfigure(encoding="utf-8")
-    # A command lives for seconds and keeps most of what it makes: looking for cycles at every 700 objects finds nothing.
+    # A command lives for seconds and keeps most of what it makes: a search for cycles at every 700 objects finds none.
     gc.set_threshold(200_000, 20, 20)
     try:
         code = cli.main(prog_name="drift", standalone_mode=False)

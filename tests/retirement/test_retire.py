@@ -525,7 +525,7 @@ def test_bad_input_is_answered_in_one_clear_sentence(rows: list[dict], settings:
 
 
 def test_other_questions_keep_refusing_short_lines_of_worn_sensors() -> None:
-        from drift.retirement.groups import exposure_of, make_groups
+    from drift.retirement.groups import exposure_of, make_groups
     from drift.retirement.limits import declared_limits
 
     rows, table = worn_early()
