@@ -77,11 +77,11 @@ def estimate_of_bound(e: Estimate, fitted: Fitted, found: InverseSet, *, level: 
         low, high = in_quadrature(middle, end, end, reference * abs(middle), level=level)
         end = low if word == "at least" else high
     there = math.isfinite(end)
-    ends = {"low": end if word == "at least" else NAN, "high": end if word == "at most" else NAN}
+    low, high = (end, NAN) if word == "at least" else (NAN, end if word == "at most" else NAN)
     how = (f"the reading is censored at full scale: one-sided bound, the {'lower' if word == 'at least' else 'upper'} "
            f"end of the {100 * level:g} % exact set by inversion"
            f"{', in quadrature with 1.96 u of the reference' if reference else ''}" if there else
            "the reading is censored at full scale, and the curve is too uncertain to bound the load")
-    return replace(e, value=NAN, std_error=NAN, **ends, level=(1 + level) / 2 if there else NAN,
+    return replace(e, value=NAN, std_error=NAN, low=low, high=high, level=(1 + level) / 2 if there else NAN,
                    bound=word if there else None, method=how)
 

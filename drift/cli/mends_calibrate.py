@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-CALIBRATION_CHANGES = [
+import re
+from collections.abc import Callable
+
+CALIBRATION_CHANGES: list[tuple[str, str | Callable[[re.Match[str]], str]]] = [
     (r"Look at where and exclude", "Look at --where, and at rows marked exclude"),
     (r", or in \[columns\.checks\]", ""),
     (r"Set direction = \"both\" for", "Say --both-directions for"),

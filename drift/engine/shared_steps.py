@@ -82,7 +82,8 @@ def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most
     K. J. Worsley (1979), Journal of the American Statistical Association 74, 365-367. B. L. Welch (1947), Biometrika
     34, 28-35. G. Schwarz (1978), Annals of Statistics 6, 461-464.
     """
-    n, found = int(code.max()) + 1, []
+    n = int(code.max()) + 1
+    found: list[SharedStep] = []
     stretches = [np.ones(len(y), dtype=np.bool_)]
     while stretches and len(found) < most:
         inside = stretches.pop(0)
@@ -161,7 +162,8 @@ def _judged(y: Floats, day: Floats, code: Ints, n: int, at: tuple[float, float, 
         free = spread**4 / (se[i]**4 / df[i] + se[j]**4 / df[j]) if spread > 0 else 1e9
         return _p(_ratio(shift[i] - shift[j], spread), free) < size
 
-    pairs = [(i, j) for i in np.flatnonzero(read) for j in np.flatnonzero(read) if i < j]
+    those = [int(i) for i in np.flatnonzero(read)]
+    pairs = [(i, j) for i in those for j in those if i < j]
     differ = {pair for pair in pairs if apart(*pair)}
     same_way = len({float(np.sign(v)) for v in shift[read]}) == 1
     if who is None and same_way and not differ:

@@ -106,7 +106,7 @@ def make(name: str, title: str, draw: Callable[[Axes], str], *, size: tuple[floa
         caption = draw(axes)
         _lay_out(canvas)  # once, the same in both files
         for own in canvas.axes:
-            settle(own, painter.get_renderer())
+            settle(own, painter.get_renderer())  # type: ignore[no-untyped-call]
         svg, png = io.StringIO(), io.BytesIO()
         # The two printers themselves: the common entry would draw each picture once more to lay it out.
         pixels = {"metadata": {"Software": None}, "pil_kwargs": {"compress_level": 4}}

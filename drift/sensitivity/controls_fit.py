@@ -123,8 +123,8 @@ def _solve(columns: Floats, y: Floats) -> tuple[Floats, Floats, float, float] | 
     df = float(len(y) - columns.shape[1])
     if df < 1 or np.linalg.matrix_rank(columns) < columns.shape[1]:
         return None
-    inverse = np.linalg.inv(columns.T @ columns)
-    beta = np.linalg.lstsq(columns, y, rcond=None)[0]
+    inverse = np.asarray(np.linalg.inv(columns.T @ columns), dtype=np.float64)
+    beta = np.asarray(np.linalg.lstsq(columns, y, rcond=None)[0], dtype=np.float64)
     rss = float(((y - columns @ beta) ** 2).sum())
     return beta, inverse * (rss / df), rss, df
 

@@ -112,7 +112,7 @@ class Advice:
         nothing = math.nan, False, math.nan, False
         own = self._stated.get(construction, nothing)
         pooled = self._stated.get(EVERY_ONE, nothing)
-        return (*(own[:2] if math.isfinite(own[0]) else pooled[:2]), *own[2:])  # type: ignore[return-value]
+        return (*(own[:2] if math.isfinite(own[0]) else pooled[:2]), *own[2:])
 
     def _work_out(self) -> dict[str, tuple[float, bool, float, bool]]:
         """Work out what [retirement] and [recalibration] ask for; without them only a report beside the study tells."""

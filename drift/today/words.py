@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from drift.engine.control_charts import ANY_RATE
 from drift.errors import Finding
@@ -11,8 +12,9 @@ from drift.today.judge import AGAIN, NEVER, Forecast, Verdict
 from drift.today.latest import loads
 from drift.today.paths import Setting
 
-STATED = {"count": stated.count_reason, "due": stated.due_reason, "calibrate": stated.calibration_reason,
-          "guard": lambda v, one, several: f"its latest check shows {stated.guard_words(v)}"}
+STATED: dict[str, Callable[[Verdict, str, str], str]] = {
+    "count": stated.count_reason, "due": stated.due_reason, "calibrate": stated.calibration_reason,
+    "guard": lambda v, one, several: f"its latest check shows {stated.guard_words(v)}"}
 HEADS = {"use": "Use", "check again": "Check", "do not use": "Do not use"}
 
 
