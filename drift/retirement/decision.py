@@ -20,6 +20,7 @@ from drift.retirement.pooling import SlopePair, equivalence_table, slope_pairs
 from drift.retirement.quoted import simulated
 from drift.retirement.removals import removal_findings, removals_table
 from drift.retirement.result import RetirementResult
+from drift.retirement.rising import drifts_of
 from drift.retirement.row_accounts import rows_without
 from drift.retirement.tables import (
     batches_table,
@@ -126,7 +127,8 @@ def retire(wear: Result, study: Study, tables: Tables, *, seed: int = 20240501,
     if any(more):
         made.append(more_table(answers, more, exposure))
         findings += more_findings(answers, more, exposure)
-    answer = (answer_sentence(answers, exposure, jumps=bool(_jump_limits(study))) if limits
+    answer = (answer_sentence(answers, exposure, jumps=bool(_jump_limits(study)), level=level, drifts=drifts_of(wear))
+              if limits
               else _no_limit_sentence(study))
     if study.sensitivity is not None and study.sensitivity.start:
         answer += (f" The lines begin at {exposure.show(study.sensitivity.start)} (start); the uses before it are in "

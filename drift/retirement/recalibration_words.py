@@ -27,8 +27,22 @@ CONTENTS, CONFIDENCES, FACTORS = (0.80, 0.90, 0.95), (0.80, 0.90, 0.95, 0.99), (
 
 def answer_sentence(answers: Sequence[IntervalAnswer], s: Statement, exposure: Exposure, retired: Result | None) -> str:
     """One sentence a construction; with a retire-after count the combined one."""
-    return " ".join(_sentence(a, s, exposure, _count_of(retired, a.changes.name)) for a in answers) or (
+    return " ".join(_sentence(a, s, exposure, _count_of(retired, a.changes.name)) + _rise(a, exposure)
+                    for a in answers) or (
         "No recalibration interval can be given, because no sensor was checked.")
+
+
+def _rise(a: IntervalAnswer, exposure: Exposure) -> str:
+    """Say that readings grow too high between calibrations, where the mean sensitivity is shown to rise."""
+    c = a.changes
+    if c.refused or a.counts is None or not float(c.slope.mean()) < 0 or _flat(a):
+        return ""
+    each = 100 * math.expm1(-float(c.slope.mean()))
+    over = exposure.show(a.interval)
+    total = 100 * math.expm1(-float(c.slope.mean()) * a.interval)
+    meanwhile = f", {total:.2g} % over {over}" if math.isfinite(a.interval) and a.interval > 1 else ""
+    return (f" Sensitivity rises, so that readings grow too high after a calibration: on average by {each:.2g} % per "
+            f"{'use' if exposure.is_use else exposure.unit}{meanwhile}.")
 
 
 def _count_of(retired: Result | None, construction: str) -> Estimate | None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from drift.engine.crossing import whole
 from drift.results import Estimate, join_words
 from drift.retirement.evaluate import ConstructionAnswer, LimitAnswer
 from drift.retirement.groups import POOLED, Exposure
+from drift.retirement.rising import rise_of, rise_words
 from drift.retirement.sparse import SETS
 
 
@@ -28,12 +30,21 @@ def labels(construction: str, limit: str = "") -> dict[str, str]:
     return {**({"construction": construction} if construction else {}), **({"limit": limit} if limit else {})}
 
 
-def answer_sentence(answers: list[ConstructionAnswer], exposure: Exposure, *, jumps: bool = False) -> str:
-    """One sentence a construction; each says "retire after". ``jumps``: limits that no count is about are declared."""
-    return " ".join(_sentence(a, exposure, jumps) for a in answers)
+def answer_sentence(answers: list[ConstructionAnswer], exposure: Exposure, *, jumps: bool = False,
+                    level: float = 0.95, drifts: Mapping[str, Estimate] | None = None) -> str:
+    """One sentence a construction; each says "retire after", after a word on a sensitivity that rises.
+
+    ``jumps``: limits that no count is about are declared. ``level`` and ``drifts`` are those of the wear model.
+    """
+    said = []
+    for a in answers:
+        rise = rise_of(a, drifts or {})
+        said.append(rise_words(a, rise, label_of(a.construction), exposure, level)
+                    + _sentence(a, exposure, jumps, rises=rise is not None))
+    return " ".join(said)
 
 
-def _sentence(a: ConstructionAnswer, exposure: Exposure, jumps: bool) -> str:
+def _sentence(a: ConstructionAnswer, exposure: Exposure, jumps: bool, *, rises: bool) -> str:
     name = label_of(a.construction)
     if not math.isfinite(a.count):
         reasons = {x.refused for x in a.limits}
@@ -49,7 +60,7 @@ def _sentence(a: ConstructionAnswer, exposure: Exposure, jumps: bool) -> str:
     binding = f"; the binding limit is the {a.binding.group.limit.words}" if len(a.limits) > 1 else ""
     if a.bound == "at least":
         return (f"{name}: retire after at least {exposure.show(a.count)}{scope}, not estimable beyond "
-                f"({promise}){no_wear_words(a)}.")
+                f"({promise}){no_wear_words(a, rises=rises)}.")
     if a.count == 0:
         return (f"{name}: retire after 0 {exposure.per}{scope}: {zero_words(a.binding, exposure)}{binding}.")
     return (f"{name}: retire after {exposure.show(a.count)}{scope}{', with the early change' * a.binding.early_counts} "
@@ -76,9 +87,11 @@ def scope_words(a: ConstructionAnswer) -> str:
     return " for sensors of these batches only" if known else ""
 
 
-def no_wear_words(a: ConstructionAnswer) -> str:
+def no_wear_words(a: ConstructionAnswer, *, rises: bool) -> str:
     """Say that no wear was seen, where the interval of every mean drift holds zero or lies on the harmless side."""
     flat = [x for x in a.limits if x.slope[1] <= 0]
+    if rises:
+        return "; that count is about a fall and says nothing of the rise"
     if len(flat) == len(a.limits):
         return "; no wear was seen in these data"
     if flat:

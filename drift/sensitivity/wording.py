@@ -133,10 +133,28 @@ def answer_sentence(analysis: Analysis) -> str:
         said.append(text)
     text = "; ".join(said)
     text = text[0].upper() + text[1:] + "."
+    text += _rise_words(analysis)
     if analysis.aliases.confounded:
         text += (f" Drift and {join_words(analysis.aliases.confounded)} cannot be told apart in these checks, so this "
                  "is not put down to wear.")
     return text
+
+
+def _rise_words(analysis: Analysis) -> str:
+    """Say that a sensitivity that rises is not wear, how far readings are off by then, and where to look."""
+    data, said = analysis.data, []
+    rising = [g for g in analysis.groups if not g.fit.refused and t_interval(*g.fit.slope, analysis.level)[0] > 0]
+    if not data.has_reference or not rising:
+        return ""
+    for g in rising:
+        last = float(np.median(analysis.lines.last_use[g.pick]))
+        whose = f" in {g.construction} sensors" if g.construction and len(analysis.groups) > 1 else ""
+        if data.log and last > 0:
+            at = f"use {last:g}" if data.per == "use" else f"{last:g} {data.per}"
+            said.append(f"about {100 * math.expm1(g.fit.slope[0] * last):.2g} % too high by {at}{whose}")
+    high = f": readings become {join_words(said)}" if said else ""
+    return (f" A rise is not wear, and limits on a fall do not judge it{high}. Look for its cause: the reference, "
+            "contamination, temperature, cells, the rig.")
 
 
 def _drift_words(analysis: Analysis, group: GroupAnalysis, *, before: str) -> tuple[str, str]:

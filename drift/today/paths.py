@@ -20,6 +20,7 @@ from drift.sensitivity.design import WearData, prepare
 from drift.study import Study, TodaySpec
 from drift.today.beside import Beside, nothing_beside
 from drift.today.latest import LatestChecks
+from drift.today.rising import Rise, rises_of
 from drift.today.standards import judged_rig
 from drift.today.standing import Advice
 
@@ -80,6 +81,8 @@ class Setting:
     rig : Rig
     advice : Advice
         What the study states of sensors of each construction.
+    rises : tuple of Rise
+        Constructions whose sensitivity rises.
     """
 
     study: Study
@@ -96,6 +99,7 @@ class Setting:
     seed: int
     longest: float
     advice: Advice
+    rises: tuple[Rise, ...] = ()
     fits: dict[tuple[int, str], Population | str] = field(default_factory=dict)
 
     def population(self, number: int, construction: str) -> tuple[Population | str, Ints]:
@@ -158,7 +162,7 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
               if data is not None and tables.checks is not None else None)
     longest = float(data.use.max()) if data is not None else 0.0
     return Setting(study=study, spec=spec, data=data, sensors=known, names=names, constructions=construction,
-                   paths=paths, rig=rig, situations=situations,
+                   paths=paths, rig=rig, situations=situations, rises=rises_of(data),
                    latest=latest, seed=seed, longest=longest,
                    advice=Advice(study=study, tables=tables, data=data, beside=beside or nothing_beside()),
                    findings=(*refused, *more, *_warnings(data)))

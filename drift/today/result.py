@@ -13,6 +13,7 @@ from drift.engine.sensor_forecast import quantiles_of
 from drift.errors import DriftError, Finding
 from drift.records import Tables
 from drift.results import Estimate, Provenance, Result, ResultTable, join_words, run_versions
+from drift.sensitivity.design import NOT_WORN
 from drift.study import Study
 from drift.today import stated_words as stated
 from drift.today import words as said
@@ -20,6 +21,7 @@ from drift.today.judge import Verdict, judge
 from drift.today.names import unknown_sensor
 from drift.today.near import Near
 from drift.today.paths import Setting
+from drift.today.rising import rise_findings, rise_sentences
 
 QUESTION = "sensors today"
 FAN = (0.05, 0.25, 0.5, 0.75, 0.95)
@@ -43,10 +45,14 @@ def one_sensor(setting: Setting, sensor: str, tables: Tables, study: Study) -> T
     if sensor not in setting.situations:
         raise DriftError(unknown_sensor(sensor, setting.sensors))
     v = judge(setting, sensor)
+    rises = tuple(r for r in setting.rises if r.construction == v.situation.construction
+                  and v.situation.role not in NOT_WORN and not v.situation.out)
+    rise = rise_sentences(rises, setting.data, use=v.situation.use)
     return TodayResult(
-        question=f"{sensor} today", answer=said.answer(v, setting), estimates=tuple(_estimates(v, setting)),
+        question=f"{sensor} today", answer=said.answer(v, setting) + rise, estimates=tuple(_estimates(v, setting)),
         tables=(_reasons(v, setting), *_path_tables(v, setting)),
-        findings=(*said.findings_of(v, setting), *setting.rig.findings, *_about(sensor, setting)),
+        findings=(*rise_findings(rises, setting.data), *said.findings_of(v, setting), *setting.rig.findings,
+                  *_about(sensor, setting)),
         exclusions=setting.data.exclusions if setting.data is not None else (),
         provenance=_provenance(setting, tables, study))
 
@@ -54,8 +60,6 @@ def one_sensor(setting: Setting, sensor: str, tables: Tables, study: Study) -> T
 def all_sensors(setting: Setting, tables: Tables, study: Study) -> TodayResult:
     """Judge every worn sensor of a study that is not out of use, in one table."""
     import scipy.special  # noqa: F401  (many sensors ask for more values than it takes to load; see drift.engine.tails)
-
-    from drift.sensitivity.design import NOT_WORN
 
     verdicts = [judge(setting, s) for s in setting.sensors if setting.situations[s].role not in NOT_WORN
                 and not setting.situations[s].out]
@@ -66,13 +70,15 @@ def all_sensors(setting: Setting, tables: Tables, study: Study) -> TodayResult:
         f"; {gone} are out of use." if gone else ".")
     if verdicts:
         answer += f" {said.of_rig(setting)}.{_past_counts(verdicts)}"
+        answer += rise_sentences(setting.rises, setting.data) + f" {said.of_rig(setting)}."
     chosen = next((v for v in verdicts if v.word == "do not use" and v.forecasts), None) or next(
         (v for v in verdicts if v.forecasts), None)
     return TodayResult(
         question=QUESTION, answer=answer, estimates=tuple(e for v in verdicts for e in _estimates(v, setting)),
         tables=(_overview(verdicts, setting), *(_path_tables(chosen, setting) if chosen else ()),
                 *_rig_tables(setting)),
-        findings=(*setting.rig.findings, *_of_all(verdicts, setting), *setting.findings),
+        findings=(*(rise_findings(setting.rises, setting.data) if verdicts else ()), *setting.rig.findings,
+                  *_of_all(verdicts, setting), *setting.findings),
         provenance=_provenance(setting, tables, study))
 
 
