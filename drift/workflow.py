@@ -616,9 +616,20 @@ def check_study(path: str | Path, *, pseudonyms: bool = False) -> CheckResult:
         study, reading = _coded(study, reading)
     findings = tuple(dict.fromkeys((*reading.findings, *blanks(study), *_said_of_questions(study, reading.tables))))
     counts = [reading.use_counts] if reading.use_counts is not None else []
+    accounts = tuple(_accounts(study, reading.tables))
+    findings = (*findings, *_asked_for(accounts))
     return _check_result(study.study.title, findings, (_table_list(reading.tables), _question_list(study), *counts),
-                         Provenance(inputs=hashes_of(study, reading), versions=run_versions(),
-                                    settings=_settings(study), accounts=tuple(_accounts(study, reading.tables))))
+                         Provenance(inputs=hashes_of(study, reading), versions=run_versions(), settings=_settings(study),
+                                    accounts=accounts))
+
+
+def _asked_for(accounts: Sequence[Any]) -> tuple[Finding, ...]:
+    """Say what the counts of a check are: pairs and cells are formed when the question is answered."""
+    if not any(a.table == "trials" for a in accounts):
+        return ()
+    return (Finding(severity="note", code="rows-asked-for", message="rows are counted as each question asks for them, "
+                    "before pairs and cells are formed: an answer uses fewer where readings have no partner or repeat, "
+                    "and counts these itself"),)
 
 
 def _slips(study: Study, tables: Tables) -> tuple[Finding, ...]:

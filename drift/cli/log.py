@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,8 +33,11 @@ def _pairs(_: click.Context, parameter: click.Parameter, values: tuple[str, ...]
 @click.argument("study", type=click.Path(exists=True))
 @click.argument("kind", type=click.Choice(KINDS), required=False)
 @click.argument("cells", nargs=-1, callback=_pairs, metavar="[COL=VALUE]...")
-@click.option("--who", metavar="NAME", default=None, help="Who writes. Default: the user of this computer.")
+@click.option("--who", metavar="NAME", default=None, help="Who writes. Default: DRIFT_WHO in the environment, else the "
+              "user of this computer.")
 @click.option("--repeat", is_flag=True, help="The check repeats the sensor's latest one, which lay off its path.")
+@click.option("--anyway", metavar="REASON", default="", help="Write an entry down that 'drift today' would refuse, "
+              "such as a reading above full scale; the reason is kept in it.")
 @click.option("--import", "file", type=click.Path(), default=None, metavar="FILE",
               help="Write every row of a table of checks (or of events or sessions: drift log STUDY event --import "
                    "FILE). The study's own file as well; then its line is taken out of [files].")
@@ -43,11 +47,13 @@ def _pairs(_: click.Context, parameter: click.Parameter, values: tuple[str, ...]
 @click.option("--verify", is_flag=True, help="Check that nothing is missing and nothing was changed.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text.")
 @click.option("--quiet", is_flag=True, help="Print the answer only.")
-def log(study: str, kind: str | None, cells: dict[str, str], who: str | None, repeat: bool, file: str | None,
-        folder: str | None, show: int | None, verify: bool, as_json: bool, quiet: bool) -> None:
+def log(study: str, kind: str | None, cells: dict[str, str], who: str | None, repeat: bool, anyway: str,
+        file: str | None, folder: str | None, show: int | None, verify: bool, as_json: bool, quiet: bool) -> None:
     """Write an entry into the sensor ledger. Nothing in it is ever changed; a correction is an entry of its own.
 
-    For example: drift log STUDY check sensor=P01 reading=197 reference=200. Without a kind: the last entries.
+    For example: drift log STUDY check sensor=P01 reading=197 reference=200; a check at several loads is one entry for
+    each, told apart by reference (or by level, where references are measured and differ a little): the same with
+    reading=489 reference=500.3 level=500. Without a kind: the last entries.
 
     From files to a ledger: add ledger = "ledger.sqlite" to [files] in study.toml; drift log STUDY --import
     STUDY/checks.csv; drift log STUDY event --import STUDY/events.csv; then take their lines out of [files].
@@ -66,12 +72,12 @@ def log(study: str, kind: str | None, cells: dict[str, str], who: str | None, re
         from drift.study import read_study
 
         found = read_study(study)
-        name = who if who is not None else _user()
+        name = who if who is not None else os.environ.get("DRIFT_WHO") or _user()
         if file:
             table = {"event": "events", "session": "session_log"}.get(kind or "", "checks")
             from drift.ingest.taking_in import import_table
 
-            return import_table(found, _file(file, found.folder), who=name, kind=table)
+            return _signed(import_table(found, _file(file, found.folder), who=name, kind=table), name, who)
         if folder:
             return logbook.export(found, folder)
         if verify:
@@ -79,9 +85,18 @@ def log(study: str, kind: str | None, cells: dict[str, str], who: str | None, re
         if kind is None:
             return logbook.show(found, 10 if show is None else show)
         refers = cells.pop("refers", None) if kind == "correction" else None
-        return logbook.log(found, kind, [cells], who=name, refers=_number(refers), repeat=repeat)
+        return _signed(logbook.log(found, kind, [cells], who=name, refers=_number(refers), repeat=repeat,
+                                   anyway=anyway.strip()), name, who)
 
     deliver("log", work, as_json=as_json, quiet=quiet)
+
+
+def _signed(result: Result, name: str, who: str | None) -> Result:
+    """Say so where nobody was named and the account is one that several people use."""
+    from drift.ingest.log_typed import shared_name
+
+    said = shared_name(name) if who is None else None
+    return result if said is None else replace(result, findings=(*result.findings, said))
 
 
 def _file(name: str, folder: Path | None) -> Path:

@@ -228,6 +228,11 @@ def accounts_text(result: Result) -> str:
     accounts = result.provenance.accounts
     if not accounts:
         return ""
+    if result.command == "check":  # nothing was paired or left unmatched yet
+        head = ["question", "table", "read", "asked for", "outside where", "excluded"]
+        rows = [[a.question, a.table, *(str(n) for n in (a.read, a.used, a.outside_where, a.excluded))]
+                for a in accounts]
+        return "Rows the questions ask for, before pairing\n" + grid([head, *rows])
     head = ["question", "table", "read", "used", "outside where", "unmatched", "excluded"]
     rows = [[a.question, a.table, *(str(n) for n in (a.read, a.used, a.outside_where, a.unmatched, a.excluded))]
             for a in accounts]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +15,7 @@ from drift.records import CHECK_KEYS, TRIAL_COLUMNS, TRIAL_KEYS
 from drift.study import Study, named_columns
 from drift.validation import ranges
 
+SAME_LOAD = 0.02  # set-points are measured: loads this share apart are one level
 # Nothing is ever deleted from a ledger: an entry too many is withdrawn, and the ledger keeps both.
 _LEDGER_TWICE = (
     "Nothing is to be logged where it is the same reading; one that was taken again bears a replicate of its own "
@@ -80,7 +81,13 @@ def check_keys(draft: Draft, study: Study) -> None:
     at = np.flatnonzero(active)
     if not len(at):
         return
-    keys = group_codes([draft.codes(n)[at] for n in names], len(at))
+    codes = [draft.codes(n)[at] for n in names]
+    if draft.kind == "checks" and "level" in names and "reference" in draft:
+        # A row without a level stands at its reference: several loads of one check are no readings of one key.
+        level, load = draft["level"][at], draft["reference"][at]
+        codes.append(value_codes(np.where(np.isfinite(level), level, load)))
+        codes.pop(names.index("level"))
+    keys = group_codes(codes, len(at))
     order = np.argsort(keys, kind="stable")
     start = np.r_[True, keys[order][1:] != keys[order][:-1]]
     if start.all():
@@ -115,11 +122,22 @@ def check_keys(draft: Draft, study: Study) -> None:
     if apart is not None:
         mend = (f"The column {draft.header(apart)!r} differs between them: name it in a question, in where or by, "
                 "to make it part of the key")
+    if _loads_differ(draft, names, other):
+        where = "(level=...)" if logged else "in the column level"
+        mend = f"Where it is another load, give it a level of its own {where}. {mend}"
     word = _word(draft, study)
     draft.say(mask, "reading", "duplicated-key",
               lambda i: f"the {word} has the same {', '.join(names)} as {word} {draft.raw.row[other[i]]} "
               "and another reading",
               expected="one reading for each key", mend=mend)
+
+
+def _loads_differ(draft: Draft, names: Sequence[str], other: Mapping[int, int]) -> bool:
+    """Tell whether rows that contradict each other bear one level and different references."""
+    if draft.kind != "checks" or "level" not in names or "reference" not in draft:
+        return False
+    x = draft["reference"]
+    return any(abs(x[i] - x[j]) > SAME_LOAD * max(abs(x[i]), abs(x[j])) for i, j in other.items())
 
 
 def _at_an_end(draft: Draft, study: Study, at: NDArray[np.intp], exact: NDArray[np.bool_]) -> NDArray[np.bool_]:

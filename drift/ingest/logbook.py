@@ -23,6 +23,7 @@ from drift.ingest.log_faults import (
     use_findings,
     uses_so_far,
 )
+from drift.ingest.log_typed import as_typed, at_latest_check, with_reason
 from drift.ingest.logged import Row, current_rows, ledger_path, logged_tables, open_ledger, read_ledger
 from drift.ingest.reading import read_tables
 from drift.ledger import Entry, Stored
@@ -41,7 +42,8 @@ class LogResult(Result):
 
 
 def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: str, refers: int | None = None,
-        repeat: bool = False, now: datetime | None = None, source: Source | None = None) -> LogResult:
+        repeat: bool = False, now: datetime | None = None, source: Source | None = None,
+        anyway: str = "") -> LogResult:
     """Write entries of one kind, all or none.
 
     Parameters
@@ -60,6 +62,8 @@ def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: st
     now : datetime, optional
     source : Source, optional
         The file that the entries come from, by which findings are located.
+    anyway : str
+        Why an entry is written that 'drift today' would refuse; it is kept in the entry.
 
     Raises
     ------
@@ -79,9 +83,11 @@ def log(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], *, who: st
     with open_ledger(study, create=True) as ledger:
         def judge(first: int) -> None:
             rows = current_rows(ledger.rows())
-            made = _all_filled(kind, bodies, rows, study, first, repeat=repeat, now=now or datetime.now())
+            made = [with_reason(b, anyway) for b in _all_filled(kind, bodies, rows, study, first, repeat=repeat,
+                                                                now=now or datetime.now())]
             entries.extend(Entry(kind=kind, body=b, refers=refers) for b in made)
-            told.extend(_judged(study, ledger.path.name, rows, kind, made, first, refers, source))
+            told.extend(_judged(study, ledger.path.name, rows, kind, made, first, refers, source,
+                                anyway=bool(anyway)))
 
         # The list is filled by the judge, under the write lock.
         stored = ledger.append(entries, who=who.strip(), judge=judge)
@@ -151,6 +157,8 @@ def _filled(kind: str, body: dict[str, str], rows: Sequence[Row], study: Study, 
         body.setdefault("role", "check standard")
         if exposure == "use" and "use" not in body:
             body["use"] = f"{_occasion(rows, sensor, body['time']):g}"
+    elif kind == "check" and repeat:
+        body = at_latest_check(body, rows, exposure)
     elif exposure == "use" and "use" not in body:
         so_far = uses_so_far(rows, sensor)
         body["use"] = f"{so_far + (kind == 'session'):g}"
@@ -183,7 +191,7 @@ def _repeat_label(rows: Sequence[Row], body: Mapping[str, str]) -> str:
 
 
 def _judged(study: Study, name: str, rows: list[Row], kind: str, bodies: Sequence[Mapping[str, str]], first: int,
-            refers: int | None, source: Source | None) -> list[Finding]:
+            refers: int | None, source: Source | None, *, anyway: bool = False) -> list[Finding]:
     """Read the study as it would be with the entries, and refuse what makes it wrong; return what is worth saying."""
     if kind == "correction":
         pending, numbers = _corrected(rows, bodies[0], refers, name), {refers}
@@ -195,6 +203,8 @@ def _judged(study: Study, name: str, rows: list[Row], kind: str, bodies: Sequenc
     own = [f for f in found if f.file == name and (f.row in numbers or (f.row is None and f.severity == "error"))]
     home = [f for f in found if f.code == "two-homes"]
     own = [located(f, source, first, name) for f in own]
+    if source is None:
+        own = as_typed(own, kind, bodies, anyway=anyway)
     raise_on_error((*home, *own))
     return [f for f in own if f.severity == "warning"]
 

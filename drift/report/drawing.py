@@ -253,8 +253,14 @@ def note_line(axes: Axes, y: float, words: str, *, colour: str = LIMIT, dashes: 
 
 
 def note_count(axes: Axes, x: float, words: str, *, colour: str = INK) -> None:
-    """Draw a vertical line with its words at the top, on the side where there is room."""
+    """Draw a vertical line with its words at the top, on the side with room; an arrow where it lies outside."""
     left, right = axes.get_xlim()
+    if not left <= x <= right:
+        told, at, side = (f"{words} \N{RIGHTWARDS ARROW}", 0.99, "right") if x > right else (
+            f"\N{LEFTWARDS ARROW} {words}", 0.01, "left")
+        axes.annotate(told, xy=(at, 0.98), xycoords="axes fraction", fontsize=9, fontweight="bold", color=colour,
+                      va="top", ha=side, bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 1.0})
+        return
     axes.axvline(x, color=colour, linewidth=1.3)
     room_right = (x - left) / (right - left) < 0.6
     axes.annotate(words, xy=(x, 0.98), xycoords=axes.get_xaxis_transform(), xytext=(4 if room_right else -4, 0),

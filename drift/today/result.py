@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Container
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -69,8 +70,7 @@ def all_sensors(setting: Setting, tables: Tables, study: Study) -> TodayResult:
     answer = (f"Of {len(verdicts)} sensors in use: {told}" if verdicts else "No sensor is in use") + (
         f"; {gone} are out of use." if gone else ".")
     if verdicts:
-        answer += f" {said.of_rig(setting)}.{_past_counts(verdicts)}"
-        answer += rise_sentences(setting.rises, setting.data) + f" {said.of_rig(setting)}."
+        answer += f"{rise_sentences(setting.rises, setting.data)} {said.of_rig(setting)}.{_past_counts(verdicts)}"
     chosen = next((v for v in verdicts if v.word == "do not use" and v.forecasts), None) or next(
         (v for v in verdicts if v.forecasts), None)
     return TodayResult(
@@ -86,7 +86,9 @@ def _of_all(verdicts: list[Verdict], setting: Setting) -> tuple[Finding, ...]:
     """Cautions of all sensors; those that go past all experience are named together."""
     told = [(v, f) for v in verdicts for f in said.findings_of(v, setting) if f.severity == "warning"]
     far = [v.situation.sensor for v, f in told if f.code == "beyond-experience"]
-    rest = tuple(f for _, f in told if f.code != "beyond-experience")
+    rest = tuple(f for v, f in told if f.code != "beyond-experience"
+                 and not (f.code == "no-forecast" and _cause(v) in _shared(verdicts)))
+    rest = (*rest, *_no_forecasts(verdicts, setting))
     if not far:
         return rest
     one, several = said.per(setting)
@@ -94,6 +96,39 @@ def _of_all(verdicts: list[Verdict], setting: Setting) -> tuple[Finding, ...]:
                            f"{'are' if len(far) > 1 else 'is'} forecast further than {one} {setting.longest:g}, to "
                            "which sensors were followed: that their lines stay straight there is an assumption",
                            mend=f"Check them at every few {several} from there on."))
+
+
+def _cause(v: Verdict) -> str:
+    """Return why a sensor has no forecast; empty where it has one."""
+    return v.refused if not v.forecasts else ""
+
+
+def _shared(verdicts: list[Verdict]) -> dict[str, list[Verdict]]:
+    """Return the causes for which several sensors have no forecast, with these sensors."""
+    by: dict[str, list[Verdict]] = {}
+    for v in verdicts:
+        if _cause(v):
+            by.setdefault(_cause(v), []).append(v)
+    return {cause: those for cause, those in by.items() if len(those) > 1}
+
+
+def _no_forecasts(verdicts: list[Verdict], setting: Setting) -> tuple[Finding, ...]:
+    """Say each cause that several sensors share once, with their names."""
+    made = []
+    for cause, those in _shared(verdicts).items():
+        first = next(f for f in said.findings_of(those[0], setting) if f.code == "no-forecast")
+        names = join_words([v.situation.sensor for v in those])
+        mend = first.mend.replace("of its", "of their").replace("or this one at", "or each at")
+        made.append(replace(first, message=f"how many {said.per(setting)[1]} {names} have left cannot be said: {cause}",
+                            mend=mend))
+    return tuple(made)
+
+
+def _why_words(code: str, v: Verdict, setting: Setting, shared: Container[str]) -> str:
+    """Word one reason for the table of all sensors: a cause that several share is told below it, once."""
+    if code == "unknown" and _cause(v) in shared:
+        return f"{said.per(setting)[1]} left not known (see cautions)"
+    return said.brief(code, v, setting)
 
 
 def _about(sensor: str, setting: Setting) -> tuple[Finding, ...]:
@@ -245,6 +280,7 @@ def _near_row(n: Near, v: Verdict, setting: Setting) -> tuple[str, str, str, str
 
 def _overview(verdicts: list[Verdict], setting: Setting) -> ResultTable:
     _, several = said.per(setting)
+    shared = _shared(verdicts)
     rank = {"do not use": 0, "check again": 1, "use": 2}
     ordered = sorted(verdicts, key=lambda v: (rank[v.word], v.binding.low if v.binding else -1))
 
@@ -260,7 +296,7 @@ def _overview(verdicts: list[Verdict], setting: Setting) -> ResultTable:
         "past a limit at the next use": [_share(number(v, "next")) for v in ordered],
         "latest check": [v.off.standardised if v.off is not None else math.nan for v in ordered],
         "retire after": [v.standing.count for v in ordered], "since calibration": [v.standing.since for v in ordered],
-        "why": ["; ".join(said.brief(c, v, setting) for c in v.why) for v in ordered]},
+        "why": ["; ".join(_why_words(c, v, setting, shared) for c in v.why) for v in ordered]},
         units={"uses": several, "left, median": several, "left, lower bound": several,
                "past a limit at the next use": "%", "latest check": "SD", "retire after": several,
                "since calibration": several},
