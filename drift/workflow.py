@@ -619,8 +619,8 @@ def check_study(path: str | Path, *, pseudonyms: bool = False) -> CheckResult:
     accounts = tuple(_accounts(study, reading.tables))
     findings = (*findings, *_asked_for(accounts))
     return _check_result(study.study.title, findings, (_table_list(reading.tables), _question_list(study), *counts),
-                         Provenance(inputs=hashes_of(study, reading), versions=run_versions(), settings=_settings(study),
-                                    accounts=accounts))
+                         Provenance(inputs=hashes_of(study, reading), versions=run_versions(),
+                                    settings=_settings(study), accounts=accounts))
 
 
 def _asked_for(accounts: Sequence[Any]) -> tuple[Finding, ...]:

@@ -79,8 +79,8 @@ def rise_findings(rises: tuple[Rise, ...], data: WearData | None) -> tuple[Findi
         over = f" over the means of {r.batches} batches" if r.batches else ""
         made.append(Finding(
             severity="warning", code="rises-with-use", message=f"{text} (t test of the own slopes of {r.n} "
-            f"sensors{over}, p = {r.p:.2g})", mend="Look for the cause before sensors are used: the reference, contamination, "
-            "temperature, cells, the rig. Recalibrate them."))
+            f"sensors{over}, p = {r.p:.2g})", mend="Look for the cause before sensors are used: the reference, "
+            "contamination, temperature, cells, the rig. Recalibrate them."))
     return tuple(made)
 
 
