@@ -69,8 +69,8 @@ def mean_limit(strata: JointStrata, level: float, *, multiplier: float = MULTIPL
 
     Notes
     -----
-    W: traces of the strata, each with the degrees of freedom ``df tr(S)^2 / tr(S^2)`` (Satterthwaite 1946; Box 1954);
-    MOVER over strata. B: sum of squares of the means over
+    W: traces of the strata, each with the degrees of freedom ``df tr(S)^2 / tr(S^2)`` (Satterthwaite 1946; Box 1954),
+    the squared trace of the expectation estimated without bias; MOVER over strata. B: sum of squares of the means over
     its error as a noncentral F. The two intervals are put together by MOVER (Zou & Donner 2008).
     """
     from scipy import special
@@ -112,16 +112,15 @@ def _traces(strata: JointStrata) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 
 def trace_df(matrix: ArrayLike, df: float) -> float:
-    """Degrees of freedom of the trace of a matrix of mean squares and products, ``df tr(S)^2 / tr(S^2)``.
-
-    The squared trace is not corrected for its bias: the correction gives too many degrees of freedom where one method
-    is far noisier than the rest, as the quotient cannot fall below one, and the interval then held 0.92 at ten targets.
-    """
+    """Degrees of freedom of the trace of a matrix of mean squares and products."""
     g = np.asarray(matrix, float)
-    trace = float(np.trace(g))
+    trace, squares = float(np.trace(g)), float(np.sum(g**2))
+    p = len(g) - 1
     if not trace > 0:
         return df
-    return float(df * min(max(trace**2 / max(float(np.sum(g**2)), 1e-300), 1.0), len(g) - 1))
+    if df > 1:  # unbiased for the trace of the squared expectation
+        squares = df**2 / ((df - 1) * (df + 2)) * (squares - trace**2 / df)
+    return float(df * min(max(trace**2 / max(squares, 1e-300), 1.0), p))
 
 
 def _between_ends(strata: JointStrata, of_mean: FloatArray, apart: float, tail: float) -> tuple[float, float]:

@@ -67,7 +67,7 @@ def test_the_harmless_band_stands_in_every_panel_and_behind_the_pairs() -> None:
     assert len(canvas.axes) == 3
     for axes in canvas.axes:
         assert any(to_hex(p.get_facecolor()) == "#dfe9d8" for p in axes.patches)
-    assert "23.7 (20.8 to 27.4) mmHg of the mean of all" in caption
+    assert "23.7 (20.9 to 27.3) mmHg of the mean of all" in caption
 
 
 def test_a_copy_and_pairs_too_many_are_said() -> None:
@@ -79,7 +79,7 @@ def test_a_copy_and_pairs_too_many_are_said() -> None:
 
 def test_the_methods_paragraph_names_limits_sources_and_the_rule() -> None:
     text = several_paragraph(pressure(repeats=True), {})
-    for words in ("J, R and S", "Jones, Dobson and O'Brian 2011", "\N{PLUS-MINUS SIGN}23.7 (20.8 to 27.4) mmHg",
+    for words in ("J, R and S", "Jones, Dobson and O'Brian 2011", "\N{PLUS-MINUS SIGN}23.7 (20.9 to 27.3) mmHg",
                   "simultaneous over all pairs", "intersection-union", "Grubbs 1948", "15 mmHg"):
         assert words in text, words
 
