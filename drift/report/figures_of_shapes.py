@@ -129,6 +129,17 @@ def _origin(curves: Any, construction: str, chosen: str) -> float:
     return float(curves["fit"][own][0])
 
 
+def _claimed(wear: Result, construction: str) -> bool:
+    """Whether the analysis says the chosen shape in words, and not only in its table."""
+    drift = next((e for e in wear.estimates if e.name == "drift per use" and "sensor" not in e.of
+                  and e.of.get("construction", "") == construction), None)
+    if drift is None or not drift.low <= 0 <= drift.high:
+        return True
+    # Without a change that is shown, only a shape that was said has its finding.
+    told = [f for f in wear.findings if f.code == "drift-not-straight"]
+    return any(not construction or construction in f.message for f in told)
+
+
 def _caption(wear: Result, axes: Axes, shapes: Any, rows: Any, chosen: str, construction: str) -> str:
     name = f" ({construction})" if construction else ""
     best = next(i for i in rows if shapes["shape"][i] == chosen)
@@ -139,6 +150,8 @@ def _caption(wear: Result, axes: Axes, shapes: Any, rows: Any, chosen: str, cons
         said = (f"Shapes of drift{name} over the paths of the sensors: {chosen} predicts left-out sensors better than "
                 f"a straight line, by {shapes['gain over the line'][best]:.2f} (standard error "
                 f"{shapes['SE of the gain'][best]:.2f}) in log score.")
+        if not _claimed(wear, construction):
+            said += " No change is shown, so that this is a choice among curves and no shape is claimed."
     found = [e for e in wear.estimates if e.name in ("break at use", "break at exposure")
              and e.of.get("construction", "") == construction]
     if not found or found[0].value != found[0].value:

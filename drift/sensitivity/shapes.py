@@ -14,7 +14,7 @@ from drift.engine.sensor_curves import Candidates, CurveFit, Curves
 from drift.errors import MINUS, Finding
 from drift.results import Estimate, ResultTable, ends_text, join_words
 from drift.sensitivity.companion import Companion, Floats, Setting
-from drift.sensitivity.model import MIN_SENSORS, REML_INTERVAL
+from drift.sensitivity.model import MIN_SENSORS, REML_INTERVAL, t_interval
 from drift.simulated import Design, nearest
 from drift.simulated.quoting import Asked
 
@@ -24,6 +24,8 @@ LINE, BROKEN = "straight line", "broken line"
 BREAKS_FAMILY = "breaks"
 BREAK_METHOD = "set of breaks not rejected over sensors"
 SLOPES_METHOD = "t intervals of the sensors' own slopes over all breaks not rejected at half of alpha"
+#: Standard errors by which a bend must gain to be claimed where the drift itself is not shown.
+CLAIM = 3.0
 #: A share of right choices below this is told beside a straight line that is kept.
 SURE = 0.90
 CHOICE = "simplest within one standard error, sensors left out"
@@ -149,6 +151,17 @@ def _simplest(score: Floats) -> int:
     return int(np.flatnonzero(behind.mean(axis=1) <= se)[0])
 
 
+def claimed(setting: Setting, s: Shapes) -> bool:
+    """Whether the chosen shape is said in words: not where nothing is shown to change, unless its gain is plain.
+
+    The rule of one standard error is a choice among curves, not a test. Where the drift per use may be zero there is
+    nothing that could have a shape, or a curve that goes and comes back; that must gain by three standard errors.
+    """
+    low, high = t_interval(*setting.group.fit.slope, setting.level)
+    shown = low > 0 or high < 0
+    return bool(s.chosen) and (shown or float(s.gain[s.chosen]) > CLAIM * float(s.se[s.chosen]))
+
+
 def _curve(s: Shapes, j: Judged, at: Floats) -> Floats:
     """Curve of the average sensor on the response scale at scaled uses."""
     best = j.fit.best
@@ -252,7 +265,13 @@ def _slopes(setting: Setting, s: Shapes, b: Break) -> list[Estimate]:
 def _findings(setting: Setting, s: Shapes) -> list[Finding]:
     found = []
     gain, se = float(s.gain[s.chosen]), float(s.se[s.chosen])
-    if s.chosen:
+    if s.chosen and not claimed(setting, s):
+        found.append(setting.say(
+            "note", "shape-not-claimed", f"No shape of drift is claimed{setting.inside}, since no change is shown: the "
+            f"shape {s.shape.name}, chosen in the table by the rule of one standard error, predicts left-out sensors "
+            f"better than a straight line by {gain:.2f} in log score (standard error {se:.2f}), as noise alone can",
+            "Check more sensors, or further on, if a change is expected."))
+    elif s.chosen:
         a, b = (float(setting.percent(v)) for v in _rates(s, s.shape))
         u = np.unique(s.x) * s.span
         found.append(setting.say(
@@ -330,7 +349,7 @@ def _mend(name: str, setting: Setting) -> str:
 
 
 def _sentences(setting: Setting, s: Shapes) -> tuple[str, ...]:
-    if not s.chosen:
+    if not claimed(setting, s):
         return ()
     said = f"Drift{setting.where} is not straight: it {_LINEAR_IN[s.shape.name]}"
     if s.shape.name == BROKEN and s.found is not None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ from drift.report.drawing import make
 from drift.report.figures_of_shapes import shape_drawings
 from drift.retirement import retire
 from drift.sensitivity import WearResult, fit_wear
-from drift.sensitivity.shapes import _kept, _missed, judge_rows
+from drift.sensitivity.shapes import _kept, _missed, claimed, judge_rows
 from drift.study import Study
 from tests.sensitivity.worlds import laboratory, study
 
@@ -153,3 +155,38 @@ def test_another_seed_moves_only_what_is_drawn() -> None:
     a, b = fitted("straight"), fit_wear(tables, study(), seed=2)
     moved = {e.name for e, f in zip(a.estimates, b.estimates, strict=True) if e.to_dict() != f.to_dict()}
     assert moved <= {"p, no break"}
+
+
+@cache
+def without_change() -> WearResult:
+    """Noise alone, with a seed by which the rule of one standard error chooses a bend."""
+    tables = laboratory(seed=2, n=6, slope=0.0, slope_sd=0.0003, mountings=1, uses=(0, 5, 10, 15, 20, 25, 30),
+                        levels=(200.0, 400.0))
+    return fit_wear(tables, study(), seed=1)
+
+
+def test_no_shape_is_claimed_where_no_change_is_shown() -> None:
+    result = without_change()
+    assert chosen(result) != "straight line"  # the table keeps the choice
+    assert "is not shown to change" in result.answer
+    assert "not straight" not in result.answer
+    assert "shape-not-claimed" in codes(result)
+    assert "drift-not-straight" not in codes(result)
+
+
+def test_the_figure_of_a_choice_that_is_not_claimed_says_so() -> None:
+    first = shape_drawings(without_change())[0]
+    assert "no shape is claimed" in make("shapes", first[1], first[2], size=first[3]).caption
+
+
+@pytest.mark.parametrize(("slope", "gain", "se", "place", "said"), [
+    ((-0.01, 0.001, 7.0), 0.2, 0.15, 2, True),  # a change is shown
+    ((0.0001, 0.001, 7.0), 0.17, 0.13, 2, False),  # none is
+    ((0.0001, 0.001, 7.0), 2.4, 0.44, 2, True),  # it goes and comes back, plainly
+    ((0.0001, 0.001, 7.0), 0.4, 0.14, 2, False),
+    ((-0.01, 0.001, 7.0), 0.0, 0.0, 0, False),  # the straight line itself
+])
+def test_what_is_claimed(slope: Any, gain: float, se: float, place: int, said: bool) -> None:
+    setting: Any = SimpleNamespace(group=SimpleNamespace(fit=SimpleNamespace(slope=slope)), level=0.95)
+    shapes: Any = SimpleNamespace(chosen=place, gain=[0.0, 0.0, gain], se=[0.0, 0.0, se])
+    assert claimed(setting, shapes) is said
