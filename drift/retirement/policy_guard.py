@@ -56,7 +56,8 @@ class RetireAt:
         if not math.isfinite(self.average):
             return told
         shows = f"{self.average:.3g} {self.own_unit}".rstrip()
-        return f"{told} ({shows} or below for an average one, {self.fresh:.3g} fresh)"
+        return (f"{told} (that is {shows} for an average one, {self.fresh:.3g} fresh, and no threshold for another "
+                "sensor)")
 
 
 def thresholds(population: Population, every: int, spec: PolicySpec) -> tuple[Floats, str] | None:

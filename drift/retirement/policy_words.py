@@ -20,7 +20,7 @@ from drift.retirement.voice import Voice
 from drift.retirement.wording import label_of, labels, percent
 from drift.study import RetirementSpec, Study
 
-FAILURES = "sudden failures"
+JUMPS = {"dead_fraction": "dead cells", "dead_lines": "dead lines", FAILED_SUDDENLY: "sudden failures"}
 
 
 def number(value: float) -> str:
@@ -43,17 +43,45 @@ def answer_sentence(answers: Sequence[PolicyAnswer], study: Study) -> str:
     if not answers:
         return "No policy can be compared, because no continuous limit is declared in [limits]."
     told = undecided(study) if any(not a.refused for a in answers) else ""
-    return " ".join(_sentence(a, study) for a in answers) + told
+    return " ".join([*(_sentence(a, study) for a in answers), *_carried_out(answers)]) + told
 
 
 def _statements(study: Study) -> str:
     return "both statements (retirement and recalibration)" if study.recalibration is not None else "the statement"
 
 
+def _carried_out(answers: Sequence[PolicyAnswer]) -> list[str]:
+    """Say which of count and policy to follow, and how the chosen ones are carried out on the bench."""
+    chosen = [(a, s) for a in answers for s in a.scores if s.chosen]
+    if not chosen:
+        return []
+    # Counts of the statement that the chosen policy does not use.
+    other = {a.name: a.retire.value for a, s in chosen if a.retire is not None
+             and s.candidate.policy.retire_after != a.retire.value}
+    checked = [s for _, s in chosen if s.candidate.policy.check_every]
+    said = []
+    if other:
+        counts = join_words([f"{n:g}{f' for {c} sensors' if c else ''}" for c, n in other.items()])
+        instead = "the counts alone" if len(other) > 1 else "the count alone"
+        holds = (f"{'are' if len(other) > 1 else 'is'} for sensors that are not checked" if checked
+                 else "need not be used up")
+        said.append(f"Do this: the policy carries the statement out at least cost; {instead} (retire after {counts}) "
+                    f"{holds}.")
+    if any(s.candidate.policy.recalibrate_every for s in checked):
+        said.append("A check is no recalibration: each runs on a count of its own, and a check restarts that of "
+                    "calibrations only where the sensor is calibrated anew with it.")
+    keys = {g.key for s in checked for g in s.candidate.at}
+    if "sensitivity_change" in keys:
+        said.append("Keep every sensor's fresh value, for that limit is a fall from its own.")
+    if "saturation_pressure" in keys:
+        said.append("The saturation pressure at a check is what 'drift today STUDY --sensor ID' prints for it.")
+    return said
+
+
 def _apart(a: PolicyAnswer) -> str:
     """Name the limits that no statement is about and that are not shown to be kept."""
-    names = [FAILURES if j.limit == FAILED_SUDDENLY else j.limit for j in a.jumps]
-    return f" for every continuous limit ({join_words(names)} not shown)" if names else ""
+    names = [JUMPS.get(j.limit, j.limit) for j in a.jumps]
+    return f" for every limit that wear approaches gradually (not shown for {join_words(names)})" if names else ""
 
 
 def _of_jumps(a: PolicyAnswer, name: str, of: RetirementSpec) -> list[Finding]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -179,7 +179,9 @@ def rule_of(c: Changes, s: Statement, *, inside: bool, without: int | None = Non
     found = interval_arrays(c.slope[keep], distance, content=content or s.content, batch=batch, step=c.step, cap=c.cap,
                             confidence=confidence or s.confidence, error_sd=error)
     lengths = c.step * np.arange(1.0, round(max(float(found.count), 0.0) / c.step) + 1)
-    return shortened(found, c.excess(lengths), distance, step=c.step)
+    made = shortened(found, c.excess(lengths), distance, step=c.step)
+    # Of stretches longer than the path that was followed nothing is known, so that an interval as long is a lower one.
+    return replace(made, capped=made.capped | (made.count >= c.span)) if c.span > 0 else made
 
 
 def _stated(counts: Counts) -> tuple[float, str]:

@@ -50,6 +50,11 @@ class Changes:
         """The construction."""
         return self.group.construction
 
+    @property
+    def span(self) -> float:
+        """Longest stretch that the mean path was followed over; 0 without one."""
+        return float(self.path_use[-1] - self.path_use[0]) if len(self.path_use) > 1 else 0.0
+
     def excess(self, lengths: Floats) -> Floats:
         """Return the excess of the worst stretch over the mean line, whether or not a bend was seen."""
         return path_excess(self.path_use, self.path, self.slope, self.error_sd, lengths)

@@ -61,11 +61,12 @@ def _sentence(a: IntervalAnswer, s: Statement, exposure: Exposure, count: Estima
     inside = ", the calibration's own error included," if s.inside else ""
     promise = (f"with {percent(s.confidence)} confidence the readings{inside} of at least {percent(s.content)} of such "
                f"sensors are then still within {percent(s.tolerance)} of what the last calibration would give, in the "
-               "worst stretch of their life too")
+               f"worst stretch of their life too{_straight(a, exposure)}")
     if a.interval == 0:
         one = "a single use" if exposure.is_use else f"one {exposure.unit}"
+        worst = f" in the worst stretch of their life{told}" if (told := _straight(a, exposure)) else ""
         return (f"{name}: no recalibration interval keeps a tolerance of {percent(s.tolerance)}: {one} after a "
-                f"calibration cannot be promised with this confidence{'; ' + after if after else ''}.")
+                f"calibration cannot be promised with this confidence{worst}{'; ' + after if after else ''}.")
     scope = _scope(a)
     if count is not None and math.isfinite(count.value) and a.interval >= count.value > 0:
         least = "at least " if count.bound == "at least" else ""
@@ -75,6 +76,15 @@ def _sentence(a: IntervalAnswer, s: Statement, exposure: Exposure, count: Estima
     if a.bound == "at least":
         every = f"recalibrate at the earliest after {exposure.show(a.interval)}, not estimable beyond"
     return f"{name}: {every}{', ' + after if after else ''}{scope} ({promise})."
+
+
+def _straight(a: IntervalAnswer, exposure: Exposure) -> str:
+    """Say how long the interval would be if wear were as even as its line; nothing where that is no longer."""
+    if a.counts is None or a.bound == "at least":
+        return ""
+    uncut = float(np.fmin(a.counts.line, a.counts.companion))
+    even = a.changes.step * math.floor(uncut / a.changes.step + 1e-9) if 0 < uncut < math.inf else 0.0
+    return f"; even wear along a line would allow {exposure.show(even)}" if even > a.interval else ""
 
 
 def _retire_words(count: Estimate | None, exposure: Exposure) -> str:
@@ -184,13 +194,20 @@ def _of_one(a: IntervalAnswer, s: Statement, exposure: Exposure) -> list[Finding
         return made
     if a.bound == "at least":
         flat = " No drift was seen." if _flat(a) else ""
+        why = ("1.25 times the median last check, and what comes later was not observed" if a.interval > c.span else
+               f"and no stretch longer than {exposure.show(c.span)} was observed")
         made.append(_warn("capped", f"{name}: the bound stays within the tolerance up to {exposure.show(a.interval)}, "
-                          f"1.25 times the median last check, and what comes later was not observed.{flat}",
+                          f"{why}.{flat}",
                           f"Check sensors beyond {exposure.show(a.interval)} to learn more."))
     if a.interval == 0:
         made.append(_warn("no-use-promised", f"{name}: drift or its spread between sensors is too large for a "
                           f"tolerance of {percent(s.tolerance)}", "A wider tolerance is the laboratory's own decision; "
                           "more sensors narrow the bound."))
+    if told := _straight(a, exposure):
+        made.append(_note("worst-stretch", f"{name}: the worst stretch of the mean path, with half its standard error,"
+                          f" shortens the interval to {exposure.show(a.interval)}{told.replace('; ', ', where ')}. Part "
+                          "of the largest of many stretches is the scatter of checks, so that it errs on the safe side: "
+                          "more sensors, or mountings in each check, bring it nearer"))
     if c.bent:
         made.append(_warn("drift-not-constant", f"{name}: {c.bent}; the interval is that of the worst stretch, as "
                           "always, and is needlessly short elsewhere", "Run sensors in before their first "

@@ -64,7 +64,18 @@ def _sentence(a: ConstructionAnswer, exposure: Exposure, jumps: bool, *, rises: 
     if a.count == 0:
         return (f"{name}: retire after 0 {exposure.per}{scope}: {zero_words(a.binding, exposure)}{binding}.")
     return (f"{name}: retire after {exposure.show(a.count)}{scope}{', with the early change' * a.binding.early_counts} "
-            f"({promise}{binding}).")
+            f"({promise}{binding}{price_words(a, exposure)}).")
+
+
+def price_words(a: ConstructionAnswer, exposure: Exposure) -> str:
+    """Set the count beside the use at which half of the sensors are past a limit: what the promise costs."""
+    average = min((x.mean_crossing for x in a.limits), default=math.inf)
+    if not (math.isfinite(average) and math.floor(average) > a.count):
+        return ""
+    group = a.limits[0].group
+    batches = f" of {len(group.batch_names)} batches" if a.two_level else ""
+    return (f"; the average sensor reaches a limit after {exposure.show(math.floor(average))}, and the difference is "
+            f"the price of that promise from {min(x.group.n for x in a.limits)} sensors{batches}")
 
 
 def zero_words(x: LimitAnswer, exposure: Exposure) -> str:

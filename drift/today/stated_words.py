@@ -99,9 +99,8 @@ def rule_unknown(v: Verdict) -> list[Finding]:
     if known or at.role == "check standard" or at.out:
         return []
     what = "retire-after count" if s.by == "count" else "guard band"
-    return [Finding(severity="warning", code="rule-unknown",
-                    message=f'retire_by = "{s.by}" under [today], but no {what} '
-                    f"is known for {at.sensor}: its own forecast decides",
+    return [Finding(severity="warning", code="rule-unknown", message=f'retire_by = "{s.by}" under [today], but no '
+                    f"{what} is known for {at.sensor}: its own forecast decides",
                     mend="Declare [limits] and [retirement], and see what 'drift retire' says." if s.by == "count" else
                     "Name one number of uses as check_every in [policy], or let 'drift run' choose.")]
 

@@ -205,12 +205,12 @@ def test_a_limit_that_jumps_is_named_where_it_is_not_shown_to_be_kept() -> None:
     """With 12 sensors none of which was past it, the 95 % bound of their share is 22 %, beyond the 10 % allowed."""
     dead = {(f"S{i:02d}", u): 0.0 for i in range(1, 13) for u in (0.0, 5.0, 10.0, 15.0, 20.0)}
     result = answer(limits={**FALL, "dead_fraction": 0.02}, dead=dead)
-    assert "for every continuous limit (dead_fraction not shown)" in result.answer
+    assert "for every limit that wear approaches gradually (not shown for dead cells)" in result.answer
     found = next(f for f in result.findings if f.code == "jump-limit-not-shown")
     assert found.severity == "warning"
     assert "0 of 12 sensors past dead_fraction" in found.message
     assert "at most 22.1 %" in found.message
-    assert "continuous" not in usual().answer
+    assert "gradually" not in usual().answer
 
 
 def test_which_statement_a_policy_breaks() -> None:

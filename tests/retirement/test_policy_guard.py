@@ -67,8 +67,8 @@ def test_the_printed_number_is_the_one_the_simulation_used(monkeypatch: pytest.M
         "sensitivity_change": 0.25, "saturation_pressure": "1500 kPa"})
     used, = {tuple(p.threshold) for p in simulated if p.threshold is not None}
     said = re.search(r"retire at a check that shows a sensitivity ([\d.]+) % or more below the sensor's own fresh "
-                     r"value \(([\d.]+) +or below for an average one, ([\d.]+) fresh\) or a saturation pressure of "
-                     r"([\d,.]+) kPa or above\.", result.answer)
+                     r"value \(that is ([\d.]+) +for an average one, ([\d.]+) fresh, and no threshold for another "
+                     r"sensor\) or a saturation pressure of ([\d,.]+) kPa or above\.", result.answer)
     assert said is not None, result.answer
     fall, average, fresh, pressure = (float(x.replace(",", "")) for x in said.groups())
     # Where the average sensor wears early its line starts there: limit and threshold are that much nearer.
