@@ -74,10 +74,9 @@ def estimate_of_bound(e: Estimate, fitted: Fitted, found: InverseSet, *, level: 
     word, end = bound_of(fitted, found)
     if reference and math.isfinite(end):
         middle = found.estimate if math.isfinite(found.estimate) else end
-        low, high = in_quadrature(middle, end, end, reference * abs(middle), level=level)
-        end = low if word == "at least" else high
+        end = in_quadrature(middle, end, end, reference * abs(middle), level=level)[0 if word == "at least" else 1]
     there = math.isfinite(end)
-    low, high = (end, NAN) if word == "at least" else (NAN, end if word == "at most" else NAN)
+    low, high = (end, NAN) if word == "at least" else (NAN, end)
     how = (f"the reading is censored at full scale: one-sided bound, the {'lower' if word == 'at least' else 'upper'} "
            f"end of the {100 * level:g} % exact set by inversion"
            f"{', in quadrature with 1.96 u of the reference' if reference else ''}" if there else
