@@ -157,7 +157,7 @@ def test_what_cannot_be_fitted_is_said_in_one_sentence(frame: pd.DataFrame, ques
     (X + np.tile([0.0, 1, 2], 9), {"model": "line", "full_scale": 2000}, "saturation-extrapolated"),
     (np.tile([0.0, 300, 900], 9) + 0.02 * X, {"model": "line", "invert": [500]}, "open-set"),
     (X + np.tile([0.0, 1, 2], 9), {"model": "line", "invert": [2000]}, "outside-range"),
-    (X + np.tile([0.0, 1, 2], 9), {"model": "line", "invert": [900], "full_scale": 850}, "saturated-reading"),
+    (X + np.tile([0.0, 1, 2], 9), {"model": "line", "invert": [850], "full_scale": 850}, "saturated-reading"),
     (X + np.tile([0.0, 1, 2], 9), {"usable_at": 1e-9}, "nowhere-usable")])
 def test_cautions_stand_where_they_belong(y: np.ndarray, question: dict[str, Any], code: str) -> None:
     assert code in {f.code for f in calibrated(levels(y, X), **question).findings}
