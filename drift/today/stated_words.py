@@ -60,6 +60,11 @@ def guard_words(v: Verdict) -> str:
                        for n, g in v.standing.passed(f.near for f in v.forecasts)])
 
 
+def guard_reason(v: Verdict, one: str, several: str) -> str:
+    """Say that its latest check is past the guard band."""
+    return f"its latest check ({one} {v.situation.last_check:g}) shows {guard_words(v)}"
+
+
 def calibration_reason(v: Verdict, one: str, several: str) -> str:
     """Say that a recalibration is due."""
     s = v.standing

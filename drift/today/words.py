@@ -14,7 +14,7 @@ from drift.today.paths import Setting
 
 STATED: dict[str, Callable[[Verdict, str, str], str]] = {
     "count": stated.count_reason, "due": stated.due_reason, "calibrate": stated.calibration_reason,
-    "guard": lambda v, one, several: f"its latest check shows {stated.guard_words(v)}"}
+    "guard": stated.guard_reason}
 HEADS = {"use": "Use", "check again": "Check", "do not use": "Do not use"}
 
 

@@ -99,3 +99,14 @@ def test_one_spoilt_session_is_counted_per_use_of_all_lives() -> None:
     mean[..., COUNTS.index("uses")] = 20
     rates = Rates(mean=mean, within=np.zeros((1, len(COUNTS), len(COUNTS))), lives=50, cut=np.zeros(1))
     assert _one_in(rates, 0) == pytest.approx(100 / (4 * 50 * 20))
+
+
+def test_the_answer_says_which_of_count_and_policy_to_do_and_how() -> None:
+    words = answer(sensors(12), tolerance=0.10, costs={"sensor": 90.0, "spoilt_session": 400.0, "check": 0.5,
+                                                       "recalibration": 15.0}, policy={"check_every": (5,)}).answer
+    assert "Do this: the policy carries the statement out at least cost; the count alone (retire after " in words
+    assert ") is for sensors that are not checked." in words
+    assert "A check is no recalibration" in words
+    assert "Keep every sensor's fresh value, for that limit is a fall from its own." in words
+    assert "no threshold for another sensor" in words
+    assert "saturation pressure" not in words  # no such limit is declared

@@ -277,3 +277,29 @@ def test_the_option_wants_a_share(written: str) -> None:
     result = CliRunner().invoke(cli, ["recalibrate", str(ROOT / "demo_trials" / "checks.csv"), "--tolerance", written])
     assert result.exit_code == 2
     assert "share" in result.output
+
+
+def test_an_interval_cut_by_the_worst_stretch_says_what_even_wear_would_allow() -> None:
+    uneven = sensors(12, slope=-0.004, checks=tuple(float(u) for u in range(0, 41, 5)))
+    for r in uneven:  # a quick fortnight in the middle of life
+        r["response"] -= 0.01 * min(max(r["use"] - 15, 0) / 5, 1)
+    found = answer(uneven)
+    interval, bound = found.interval(), found.estimate("interval bound, not rounded").value
+    assert interval.value < int(bound)
+    assert "in the worst stretch of their life too; even wear along a line would allow " in found.answer
+    assert "worst-stretch" in {f.code for f in found.findings}
+
+
+def test_no_interval_names_the_worst_stretch_where_it_is_what_leaves_none() -> None:
+    steep = sensors(8, slope=-0.0435, slope_sd=0.0008, checks=(0.0, 5.0, 10.0, 15.0, 20.0), noise=0.012)
+    words = answer(steep).answer
+    assert "no recalibration interval keeps a tolerance" in words
+    assert "in the worst stretch of their life; even wear along a line would allow 1 use" in words
+
+
+def test_an_interval_as_long_as_all_that_was_followed_is_a_lower_one() -> None:
+    checks = (0.0, 5.0, 10.0, 15.0, 20.0)
+    found = answer(sensors(12, slope=-0.0018, slope_sd=0.00005, noise=0.0005, checks=checks))
+    assert found.interval().value >= 20
+    assert found.interval().bound == "at least"
+    assert "not estimable beyond" in found.answer

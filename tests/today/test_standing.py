@@ -152,7 +152,7 @@ def test_checks_past_a_guard_band_and_checks_that_are_due_decide_where_checks_ar
     path = write(tmp_path, rows=fast, sensors=LISTED, toml=rule)
     past = today_of_study(path, "W01")
     assert past.answer.startswith("Do not use W01: ")
-    assert "its latest check shows a fall of sensitivity of 2" in past.answer
+    assert "its latest check (use 25) shows a fall of sensitivity of 2" in past.answer
     assert "(retire at " in past.answer
     assert today_of_study(path, "P02", use=29).answer.startswith("Use P02")
     end = today_of_study(path, "P02", use=31)
