@@ -280,7 +280,7 @@ def today_of_study(path: str | Path, sensor: str | None, *, readings: Sequence[f
                           sessions=sessions)
         tables = given.tables
     setting = prepare_setting(tables, study, sessions=sessions, seed=DEFAULT_SEED if seed is None else seed,
-                              given=given.rows if given is not None else frozenset(), on=on,
+                              given=given.rows if given is not None else frozenset(), recorded=reading.tables, on=on,
                               beside=results_beside(study, hashes_of(study, reading)))
     if sensor is not None and use is not None:
         setting.situations = {**setting.situations, sensor: replace(setting.situations[sensor], use=use)}

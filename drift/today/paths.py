@@ -122,8 +122,8 @@ class Setting:
 
 
 def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tuple[float, int]] | None = None,
-                    given: Set[int] = frozenset(), beside: Beside | None = None, seed: int = 20260101,
-                    on: date | None = None) -> Setting:
+                    given: Set[int] = frozenset(), recorded: Tables | None = None, beside: Beside | None = None,
+                    seed: int = 20260101, on: date | None = None) -> Setting:
     """Read everything off the tables.
 
     Parameters
@@ -134,6 +134,8 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
         Latest use count on record in the ledger's sessions by sensor, and the sessions that bear none after it.
     given : set of int
         Numbers of the rows of the checks that were given by hand.
+    recorded : Tables, optional
+        The tables without them.
     beside : Beside, optional
         What a report beside the study says.
     seed : int
@@ -164,7 +166,8 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
     return Setting(study=study, spec=spec, data=data, sensors=known, names=names, constructions=construction,
                    paths=paths, rig=rig, situations=situations, rises=rises_of(data),
                    latest=latest, seed=seed, longest=longest,
-                   advice=Advice(study=study, tables=tables, data=data, beside=beside or nothing_beside()),
+                   advice=Advice(study=study, tables=tables, data=data, recorded=recorded if given else None,
+                                 beside=beside or nothing_beside()),
                    findings=(*refused, *more, *_warnings(data)))
 
 

@@ -86,13 +86,15 @@ class Standing:
 class Advice:
     """Works out once what a study states, when first asked for.
 
-    Counts come from the rules that ``drift run`` uses, on the same checks. A report that lies beside the study and was
+    Counts come from the rules that ``drift run`` uses, on the same checks: on ``recorded``, where a check was given by
+    hand, which may be a slip and is nobody's record. A report that lies beside the study and was
     made from the same files gives what would take a simulation: the cheapest policy with its guard band.
     """
 
     study: Study
     tables: Tables
     data: WearData | None
+    recorded: Tables | None = None
     beside: Beside = field(default_factory=nothing_beside)
     _stated: dict[str, tuple[float, bool, float, bool]] | None = field(default=None, init=False)
     _guards: dict[str, tuple[tuple[Guard, ...], int, float, str]] = field(default_factory=dict, init=False)
@@ -123,8 +125,8 @@ class Advice:
         from drift.retirement.statements_alone import Stated, counts_stated, intervals_stated
 
         wear = self._wear()
-        counts = counts_stated(wear, self.study, self.tables)
-        every = intervals_stated(wear, self.study, self.tables)
+        tables = self.recorded or self.tables
+        counts, every = counts_stated(wear, self.study, tables), intervals_stated(wear, self.study, tables)
         none = Stated()
         for c in {**counts, **every}:
             a, b = counts.get(c, none), every.get(c, none)
@@ -132,10 +134,11 @@ class Advice:
         return found
 
     def _wear(self) -> Result:
-        from drift.sensitivity import basic_tables_of
+        from drift.sensitivity import basic_tables, basic_tables_of
 
         assert self.data is not None
-        return Result(question="wear", answer="", tables=basic_tables_of(self.data), provenance=Provenance())
+        made = basic_tables_of(self.data) if self.recorded is None else basic_tables(self.recorded, self.study)
+        return Result(question="wear", answer="", tables=made, provenance=Provenance())
 
     def _calibrated(self, sensor: str, use: float) -> tuple[float, str]:
         """Return the uses since the last calibration on record, and when that was."""
@@ -172,8 +175,8 @@ class Advice:
         from drift.retirement.policy_lines import make_populations
 
         assert self.study.policy is not None
-        for p in make_populations(self._wear(), self.study, self.tables, exposure=exposure_of(self.study),
-                                  statement=None):
+        tables = self.recorded or self.tables
+        for p in make_populations(self._wear(), self.study, tables, exposure=exposure_of(self.study), statement=None):
             if p.construction == construction and not p.refused:
                 found = thresholds(p, every, self.study.policy)
                 if found is not None:

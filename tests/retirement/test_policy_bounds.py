@@ -102,11 +102,20 @@ def test_one_spoilt_session_is_counted_per_use_of_all_lives() -> None:
 
 
 def test_the_answer_says_which_of_count_and_policy_to_do_and_how() -> None:
-    words = answer(sensors(12), tolerance=0.10, costs={"sensor": 90.0, "spoilt_session": 400.0, "check": 0.5,
-                                                       "recalibration": 15.0}, policy={"check_every": (5,)}).answer
+    cheap = {"sensor": 90.0, "spoilt_session": 400.0, "check": 0.5, "recalibration": 15.0}
+    words = answer(sensors(12), costs=cheap, policy={"check_every": (5,)}).answer
     assert "Do this: the policy carries the statement out at least cost; the count alone (retire after " in words
     assert ") is for sensors that are not checked." in words
-    assert "A check is no recalibration" in words
     assert "Keep every sensor's fresh value, for that limit is a fall from its own." in words
     assert "no threshold for another sensor" in words
     assert "saturation pressure" not in words  # no such limit is declared
+    assert "A check is no recalibration" not in words  # there is none
+    both = answer(sensors(12), costs={**cheap, "recalibration": 0.1}, tolerance=0.10, policy={
+        "check_every": (5,), "recalibrate_every": (2,)}).answer
+    assert "A check is no recalibration: each runs on a count of its own" in both
+
+
+def test_a_cheaper_count_within_the_statement_is_what_to_do() -> None:
+    words = answer(sensors(12), tolerance=0.10, costs={"sensor": 90.0, "spoilt_session": 400.0, "check": 20.0,
+                                                       "recalibration": 15.0}, policy={"check_every": (5,)}).answer
+    assert "the count alone (retire after 22) need not be used up." in words or "Do this" not in words

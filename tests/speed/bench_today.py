@@ -1,7 +1,8 @@
 """Time of ``drift today`` from a cold start on a ledger of 200 sensors x 200 uses.
 
 The ledger holds 40,000 sessions and a check of every sensor each 20 uses (2,200 mountings); with ``--checks`` it holds
-40,000 checks, one a use. Best of a few runs in fresh processes, beside a process that imports numpy alone.
+40,000 checks, one a use; with ``--stated`` a count and an interval are asked for and worked out. Best of a few runs in
+fresh processes, beside a process that imports numpy alone.
 """
 
 from __future__ import annotations
@@ -30,12 +31,20 @@ reference = "kPa"
 [limits]
 sensitivity_change = "25 %"
 """
+STATED = """[sensitivity]
+scale = "log"
+[retirement]
+content = 0.9
+[recalibration]
+tolerance = "5 %"
+"""
 
 
-def make(folder: Path, *, every: int) -> None:
+def make(folder: Path, *, every: int, stated: bool = False) -> None:
     """Write the study."""
     rng = np.random.default_rng(1)
-    (folder / "study.toml").write_text(TOML, encoding="utf-8")
+    toml = TOML.replace("[files]", 'use_is = "one visit"\n[files]') + STATED if stated else TOML
+    (folder / "study.toml").write_text(toml, encoding="utf-8")
     names = [f"S{i:03d}" for i in range(SENSORS)]
     (folder / "sensors.csv").write_text("sensor,construction,role\n" + "".join(f"{n},plain,worn\n" for n in names)
                                         + "CS1,,check standard\n", encoding="utf-8")
@@ -73,7 +82,7 @@ def main() -> None:
     """Print the times."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        make(folder, every=1 if "--checks" in sys.argv else EVERY)
+        make(folder, every=1 if "--checks" in sys.argv else EVERY, stated="--stated" in sys.argv)
         print(f"{'import numpy':34}{seconds('-c', 'import numpy'):7.2f} s")
         for words in (("--sensor", "S017"), ()):
             took = seconds("-m", "drift", "today", str(folder), *words, runs=5 if words else 2)

@@ -177,6 +177,14 @@ def test_an_overdue_calibration_is_said_with_its_numbers(tmp_path: Path) -> None
     assert "recalibrate" not in today_of_study(write(tmp_path, toml=STATED), "P02").answer  # no tolerance, no clock
 
 
+def test_a_check_given_by_hand_does_not_move_the_count(tmp_path: Path) -> None:
+    path = own(tmp_path, 30, toml=STATED)
+    before = reasons(today_of_study(path, "W01"))["retire-after count"][1]
+    slip = today_of_study(path, "W01", readings=[60.0], references=["200"], use=31)
+    assert slip.answer.startswith("Check W01 again")
+    assert reasons(slip)["retire-after count"][1] == before
+
+
 def report(folder: Path, made: dict[str, str]) -> None:
     """Write the part of a report that is read."""
     beside = folder.with_name(f"{folder.name}-report")
