@@ -287,6 +287,9 @@ def _overview(verdicts: list[Verdict], setting: Setting) -> ResultTable:
     def number(v: Verdict, name: str) -> float:
         return float(getattr(v.binding, name)) if v.binding is not None else math.nan
 
+    columns = {"retire after": [v.standing.count for v in ordered],
+               "since calibration": [v.standing.since for v in ordered]}
+    known = {k: c for k, c in columns.items() if not all(math.isnan(x) for x in c)}  # what the study does not state
     return ResultTable.build(QUESTION, {
         "sensor": [v.situation.sensor for v in ordered], "construction": [v.situation.construction for v in ordered],
         "verdict": [v.word for v in ordered], "uses": [v.situation.use for v in ordered],
@@ -295,11 +298,9 @@ def _overview(verdicts: list[Verdict], setting: Setting) -> ResultTable:
         "left, lower bound": [number(v, "low") for v in ordered],
         "past a limit at the next use": [_share(number(v, "next")) for v in ordered],
         "latest check": [v.off.standardised if v.off is not None else math.nan for v in ordered],
-        "retire after": [v.standing.count for v in ordered], "since calibration": [v.standing.since for v in ordered],
-        "why": ["; ".join(_why_words(c, v, setting, shared) for c in v.why) for v in ordered]},
+        **known, "why": ["; ".join(_why_words(c, v, setting, shared) for c in v.why) for v in ordered]},
         units={"uses": several, "left, median": several, "left, lower bound": several,
-               "past a limit at the next use": "%", "latest check": "SD", "retire after": several,
-               "since calibration": several},
+               "past a limit at the next use": "%", "latest check": "SD", **dict.fromkeys(known, several)},
         caption="Every sensor in use, those to keep away first")
 
 

@@ -173,8 +173,12 @@ def test_an_overdue_calibration_is_said_with_its_numbers(tmp_path: Path) -> None
     assert reasons(after)["calibration"][2] == "within"
     again = today_of_study(write(tmp_path, toml=toml, events=[f"P02,{25 - every:g},recalibrated,"]), "P02")
     assert f"recalibrated after use {25 - every:g}" in again.answer
-    assert "due for recalibration" in today_of_study(str(tmp_path), None).answer
+    whole = today_of_study(str(tmp_path), None)
+    assert "due for recalibration" in whole.answer
+    assert {"retire after", "since calibration"} <= {c.name for c in whole.parts[0].table("sensors today").columns}
     assert "recalibrate" not in today_of_study(write(tmp_path, toml=STATED), "P02").answer  # no tolerance, no clock
+    bare = today_of_study(write(tmp_path), None).parts[0].table("sensors today")
+    assert not {"retire after", "since calibration"} & {c.name for c in bare.columns}
 
 
 def test_a_check_given_by_hand_does_not_move_the_count(tmp_path: Path) -> None:
