@@ -207,8 +207,8 @@ def _of_one(a: IntervalAnswer, s: Statement, exposure: Exposure) -> list[Finding
         made.append(_note("worst-stretch", f"{name}: the worst stretch of the mean path, with half its standard "
                           f"error, shortens the interval to {exposure.show(a.interval)}"
                           f"{told.replace('; ', ', where ')}. Part of the largest of many stretches is the scatter of "
-                          "checks, so that it errs on the safe side: more sensors, or mountings in each check, bring it "
-                          "nearer"))
+                          "checks, so that it errs on the safe side: more sensors, or mountings in each check, bring "
+                          "it nearer"))
     if c.bent:
         made.append(_warn("drift-not-constant", f"{name}: {c.bent}; the interval is that of the worst stretch, as "
                           "always, and is needlessly short elsewhere", "Run sensors in before their first "
