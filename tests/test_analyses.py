@@ -39,7 +39,8 @@ def answers(made_once: None) -> dict[str, dict[str, Any]]:
 def test_there_is_one_folder_for_every_question() -> None:
     assert FOLDERS == ["do-calibration-methods-agree", "do-reported-numbers-add-up",
                        "does-power-fall-in-a-straight-line",
-                       "how-fast-does-sensitivity-drift", "how-long-does-a-shock-absorber-last", "incomplete-ratings",
+                       "how-fast-does-sensitivity-drift", "how-long-does-a-shock-absorber-last",
+                       "how-many-sensors-uses-and-repeats", "incomplete-ratings",
                        "is-the-protocol-reliable", "laser-degradation", "may-the-quick-calibration-replace-the-bench",
                        "recalibrate-or-replace", "resistivity-probes", "two-observers-and-a-machine", "when-to-retire",
                        "which-factor-costs-reliability"]
