@@ -12,8 +12,7 @@ from drift.units import UnitError, parse_quantity
 class Part(BaseModel):
     """A section: unknown keys are refused, values never change, and numbers are finite."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 def _share(value: Any) -> Any:
