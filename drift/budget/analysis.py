@@ -194,7 +194,7 @@ def grounds(tables: Tables, study: Study, spec: BudgetSpec, *, level: float) -> 
     stated = stated_quantities(spec, reading_unit=data.units["reading"], pressure_unit=data.units["reference"])
     return Ground(data=data, spec=spec, scatter=pooled_scatter(checks, data.calibration, ceiling), ceiling=ceiling,
                   stated=stated, tables=tables, level=level, questions=study.calibration,
-                  gains=None if "cell_gain" in spec.stated() else gains_of_study(tables, study, level=level))
+                  gains=None if KEY in spec.stated() else gains_of_study(tables, study, level=level))
 
 
 def one_budget(ground: Ground, subject: Subject, found: Fitted, *, rng: np.random.Generator | None,

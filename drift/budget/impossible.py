@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import numpy as np
+import math
 
 from drift import units
-from drift.calibration import words
 from drift.errors import DriftError, Finding
 from drift.records import Tables
-from drift.sensitivity.design import full_scale_of
+from drift.sensitivity.design import ceiling_of
 from drift.study import SensitivitySpec, Study
 
 
@@ -31,18 +30,14 @@ def refuse_impossible(tables: Tables, study: Study, *, option: bool) -> None:
     if spec is None or spec.reading is None or checks is None:
         return
     file, column = (None, "--reading") if option else ("study.toml", "[budget] reading")
-    found = full_scale_of(checks, study.sensitivity or SensitivitySpec(), tables.sensors)
-    held = np.full(len(checks), np.nan) if found is None else found
-    own = np.asarray(words(checks, "sensor") == spec.sensor, dtype=np.bool_)
-    held = held[own] if own.any() else held
-    held = held[np.isfinite(held)]
+    top = ceiling_of(checks, study.sensitivity or SensitivitySpec(), tables.sensors, spec.sensor)
     value = f"{spec.reading:g}"
-    if len(held) and spec.reading > held.max():
+    if spec.reading > top:
         raise DriftError(Finding(severity="error", code="above-full-scale", value=value, file=file, column=column,
-                                 message=f"the reading is above the full scale of {held.max():g}, so no sensor gave it",
-                                 expected=f"at most {held.max():g}",
+                                 message=f"the reading is above the full scale of {top:g}, so no sensor gave it",
+                                 expected=f"at most {top:g}",
                                  mend="Correct the value, or full_scale in [sensitivity]."))
-    if spec.reading < 0 and (len(held) or str(checks.units.get("reading", "")) == units.COUNT):
+    if spec.reading < 0 and (math.isfinite(top) or str(checks.units.get("reading", "")) == units.COUNT):
         raise DriftError(Finding(severity="error", code="impossible-value", value=value, file=file, column=column,
                                  expected="zero or more", message="a raw reading cannot be below zero",
                                  mend="Correct the value."))

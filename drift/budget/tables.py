@@ -118,7 +118,7 @@ def _along_use(ground: Ground, made: tuple[Budget, ...]) -> ResultTable:
 
     rows: list[tuple[Budget, float, float, float, float]] = []
     for b in made:
-        if b.refused or not b.drift_known:
+        if not b.drift_known:
             continue
         reach = max(b.evidence.last_use - b.subject.calibrated_at, b.subject.since)
         for n in np.unique(np.r_[np.linspace(0.0, reach, STEPS + 1), b.subject.since]):

@@ -69,7 +69,7 @@ def all_estimates(ground: Ground, made: tuple[Budget, ...]) -> tuple[Estimate, .
     return tuple(e for b in made for e in _estimates(ground, b))
 
 
-def _method(ground: Ground, b: Budget) -> str:
+def _method(b: Budget) -> str:
     df = f"{b.gum.df:.1f}" if b.gum.df < 1e6 else "infinite"
     return (f"law of propagation of uncertainty with all covariances (JCGM 100), coverage factor {b.gum.factor:.3f} of "
             "the sum of the t distributions of its variance estimates (Welch-Satterthwaite degrees of freedom "
@@ -79,15 +79,15 @@ def _method(ground: Ground, b: Budget) -> str:
 def _estimates(ground: Ground, b: Budget) -> list[Estimate]:
     """Return the estimates of one budget; NaN where the reading has no pressure."""
     g, unit, level, of = b.gum, ground.pressure_unit, ground.level, b.subject.of
-    method = _method(ground, b)
+    method = _method(b)
     nan = math.nan
     ends: dict[str, Any] = {"low": max(g.value - g.expanded, 0.0), "high": g.value + g.expanded, "level": level}
-    method += CUT if g.expanded > g.value else ""
     least = least_pressure(g) if b.saturated else nan
     if math.isfinite(least):
         return [Estimate(name="pressure", value=nan, low=least, level=(1 + level) / 2, bound="at least", of=of,
-                         unit=unit, method=f"{_method(ground, b)}; the reading is censored at full scale: one-sided "
+                         unit=unit, method=f"{method}; the reading is censored at full scale: one-sided "
                          "bound, the lower end of the interval there")]
+    method += CUT if g.expanded > g.value else ""
     if b.refused:
         return [Estimate(name="pressure", value=nan, unit=unit, of=of, method=method)]
     corrected = ground.spec.corrected

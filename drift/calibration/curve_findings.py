@@ -10,9 +10,9 @@ import numpy as np
 
 from drift.calibration.curve import SATURATED
 from drift.calibration.curve_words import NAMES, number, reason, set_words, spread_words
-from drift.calibration.fitting import FEWEST_MOUNTINGS, end_mend, end_name, end_words
+from drift.calibration.fitting import FEWEST_MOUNTINGS, end_mend, end_words
 from drift.calibration.saturated import bound_words
-from drift.engine.curve_models import slope, vertex
+from drift.engine.curve_models import falls, vertex
 from drift.errors import Finding, Severity
 from drift.results import join_words
 from drift.study import CalibrationQuestion
@@ -38,8 +38,7 @@ def findings_of(one: Answered, question: CalibrationQuestion) -> list[Finding]:
         return made
     for e in f.ends:
         unit = f" {s.reference_unit}" if s.reference_unit else ""
-        say("warning", "end-not-declared", f"{end_words(e, unit)}: this looks like a {end_name(e)} "
-            "that is not declared", end_mend(e))
+        say("warning", "end-not-declared", end_words(e, unit), end_mend(e))
     say("note", "why-this-curve", f"{reason(f)}; {spread_words(f)}")
     _about_fit(one, say)
     _about_rows(one, question, say)
@@ -103,7 +102,7 @@ def _about_fit(one: Answered, tell: Callable[..., None]) -> None:
     if fit.low < turn < fit.high:
         tell("warning", "not-monotone", f"the quadratic turns at a load of {number(turn)}, inside the calibrated "
              "range: readings near it belong to two loads", "Use a curve that rises throughout, or a shorter range.")
-    elif np.all(slope(fit.model, theta, np.linspace(max(fit.low, 1e-9 * fit.high), fit.high, 101)) < 0):
+    elif falls(fit.model, theta, fit.low, fit.high):
         tell("warning", "falling-curve", "the reading falls as the load rises",
              "If that is how the sensor works, nothing is wrong; else look for exchanged columns or a wrong sign.")
     if f.reversal is not None:

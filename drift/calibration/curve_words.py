@@ -135,8 +135,7 @@ def curve_sentence(fitted: Fitted) -> str:
         return f"{label}{'n' if label else 'N'}o curve can be given, because {fitted.refusal}.{''.join(sure)}"
     unit = f" {s.reference_unit}" if s.reference_unit else ""
     name, first = NAMES[fit.model], " ".join(
-        f"{end_words(e, unit)}: this looks like a {end_name(e)} that is not "
-        "declared, and the curve takes them for values." for e in fitted.ends)
+        f"{end_words(e, unit)}, and the curve takes them for values." for e in fitted.ends)
     label = f"{label}{first} " if first else label
     name = name if label and not first else f"{name[:1].upper()}{name[1:]}"
     return (f"{label}{name}, {formula(fitted)}, holds from "

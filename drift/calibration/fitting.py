@@ -127,9 +127,10 @@ def suspected_ends(s: Series) -> tuple[RepeatedEnd, ...]:
 
 
 def end_words(e: RepeatedEnd, unit: str) -> str:
-    """Return what stands still where: ``12 readings at loads of 550 to 700 are all exactly 1023``."""
+    """Return what stands still where (``12 readings at loads of 550 to 700 are all exactly 1023``), and as what."""
     many = "both" if e.n == 2 else "all"
-    return f"{e.n} readings at loads of {e.loads[0]:.4g} to {e.loads[-1]:.4g}{unit} are {many} exactly {e.reading:.10g}"
+    return (f"{e.n} readings at loads of {e.loads[0]:.4g} to {e.loads[-1]:.4g}{unit} are {many} exactly "
+            f"{e.reading:.10g}: this looks like a {end_name(e)} that is not declared")
 
 
 def end_name(e: RepeatedEnd) -> str:
@@ -146,8 +147,7 @@ def end_mend(e: RepeatedEnd) -> str:
 def _end_not_declared(e: RepeatedEnd, s: Series) -> tuple[str, str]:
     """Return why no curve is chosen on readings at an end of scale that is not declared."""
     unit = f" {s.reference_unit}" if s.reference_unit else ""
-    return (f"{end_words(e, unit)}: this looks like a {end_name(e)} that is not declared, and readings at it would "
-            "bend every curve if they passed for values",
+    return (f"{end_words(e, unit)}, and readings at it would bend every curve if they passed for values",
             f"{end_mend(e)}; or, if they are values, name a curve with --model")
 
 

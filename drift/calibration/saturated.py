@@ -12,7 +12,7 @@ from drift.calibration.curve_words import number
 from drift.calibration.fitting import Fitted
 from drift.calibration.rows import Series
 from drift.calibration.with_reference import in_quadrature
-from drift.engine.curve_models import slope
+from drift.engine.curve_models import falls
 from drift.engine.inverse_prediction import InverseSet
 from drift.errors import DriftError, Finding
 from drift.results import Estimate
@@ -53,10 +53,9 @@ def bound_of(fitted: Fitted, found: InverseSet) -> tuple[str, float]:
     """
     fit = fitted.fit
     assert fit is not None
-    steep = slope(fit.model, np.asarray(fit.coefficients), np.linspace(max(fit.low, 1e-9 * fit.high), fit.high, 101))
-    falls = bool(np.all(np.asarray(steep) < 0))
-    end = NAN if not found.pieces else found.pieces[-1][1] if falls else found.pieces[0][0]
-    return ("at most" if falls else "at least"), end if math.isfinite(end) else NAN
+    down = falls(fit.model, np.asarray(fit.coefficients), fit.low, fit.high)
+    end = NAN if not found.pieces else found.pieces[-1][1] if down else found.pieces[0][0]
+    return ("at most" if down else "at least"), end if math.isfinite(end) else NAN
 
 
 def bound_words(fitted: Fitted, found: InverseSet, unit: str) -> str:

@@ -73,6 +73,11 @@ def gradient(model: Model, theta: Floats, x: Floats) -> Floats:
     return np.column_stack([base, theta[0] * base * np.log(positive)])
 
 
+def falls(model: Model, theta: Floats, low: float, high: float) -> bool:
+    """Tell whether the reading falls throughout a range of loads."""
+    return bool(np.all(slope(model, theta, np.linspace(max(low, 1e-9 * high), high, 101)) < 0))
+
+
 def slope(model: Model, theta: Floats, x: Floats) -> Floats:
     """Return the derivative of :func:`values` by x, shape (n,)."""
     x = np.atleast_1d(np.asarray(x, dtype=np.float64))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -172,6 +173,17 @@ def full_scale_of(checks: CheckTable, spec: SensitivitySpec, sensors: SensorTabl
                              "which is neither a number nor a column of the sensors or the checks", value=declared,
                              mend="Give the ceiling of the reading as a number, or name a column.",
                              question=QUESTION))
+
+
+def ceiling_of(checks: CheckTable, spec: SensitivitySpec, sensors: SensorTable | None, sensor: str | None) -> float:
+    """Return the full scale of one sensor, of all where it has no check; infinite where it is not known."""
+    found = full_scale_of(checks, spec, sensors)
+    if found is None:
+        return math.inf
+    mine = np.asarray(words(checks, "sensor") == sensor, dtype=np.bool_)
+    held = found[mine] if mine.any() else found
+    held = held[np.isfinite(held)]
+    return float(held.max()) if len(held) else math.inf
 
 
 def label_of(checks: CheckTable, sensors: SensorTable | None, name: str) -> Words:

@@ -13,7 +13,7 @@ from drift.calibration import numbers, words
 from drift.errors import DriftError, Finding
 from drift.ingest.adding import with_checks
 from drift.records import CheckTable, Tables
-from drift.sensitivity.design import full_scale_of, label_of
+from drift.sensitivity.design import ceiling_of, label_of
 from drift.study import SensitivitySpec, Study
 from drift.today.latest import SAME_LEVEL
 from drift.today.names import unknown_sensor
@@ -126,7 +126,7 @@ def _check_faults(study: Study, tables: Tables, checks: CheckTable, sensor: str,
         found.append(_fault("no-reference-column", "--reference", references[0], "the checks of this study have no "
                             "known load, so that this one would not be used", "Leave --reference out."))
     counted = str(checks.units.get("reading", "")) == units.COUNT
-    ceiling = _ceiling(study, tables, checks, sensor)
+    ceiling = ceiling_of(checks, study.sensitivity or SensitivitySpec(), tables.sensors, sensor)
     for value in readings:
         shown = f"{value:g}"
         if not math.isfinite(value):
@@ -159,17 +159,6 @@ def _standard_faults(tables: Tables, checks: CheckTable, sensor: str, loads: Seq
     return [_fault("levels-missing", "--reference", f"{loads[0]:g}", f"{sensor} is read at several loads, "
                    f"{x.min():.4g} to {x.max():.4g}, and one alone makes no sensitivity",
                    "Repeat --reading and --reference for each.")]
-
-
-def _ceiling(study: Study, tables: Tables, checks: CheckTable, sensor: str) -> float:
-    """Return the full scale of the sensor's readings; infinite where it is not known."""
-    found = full_scale_of(checks, study.sensitivity or SensitivitySpec(), tables.sensors)
-    mine = np.asarray(words(checks, "sensor") == sensor, dtype=np.bool_)
-    if found is None:
-        return math.inf
-    held = found[mine] if mine.any() else found
-    held = held[np.isfinite(held)]
-    return float(held.max()) if len(held) else math.inf
 
 
 def _occasion_faults(study: Study, sensor: str, at: float, checked: float, use: float | None, repeat: bool
