@@ -10,7 +10,7 @@ from drift.engine.intervals import Interval
 from drift.reported.claims import Claim
 from drift.reported.finders_agreement import fits_share, whole, wholes
 from drift.reported.finders_lists import claims_by_item, total
-from drift.reported.found import close, verdict
+from drift.reported.found import close, meets, verdict
 from drift.reported.judging import Verdict
 from drift.reported.places import Place, interval_of
 from drift.reported.relation import Relation
@@ -112,8 +112,8 @@ def group_means(relation: Relation, place: Place) -> Iterator[Verdict]:
     parts = [iv.multiply(interval_of(means[i]), (float(sizes[i].printed.value),) * 2) for i in means]
     needed = iv.divide(total(parts), (count, count))
     yield verdict(relation, place, (claim, *means.values(), *sizes.values()),
-                  needed[0] <= interval_of(claim)[1] and needed[1] >= interval_of(claim)[0], needed=needed,
-                  target=claim, accusing=_all_there(place, count), near=close(claim, needed))
+                  meets(needed, interval_of(claim)), needed=needed, target=claim,
+                  accusing=_all_there(place, count), near=close(claim, needed))
 
 
 def _all_there(place: Place, count: float) -> bool:
@@ -139,9 +139,9 @@ def group_sds(relation: Relation, place: Place) -> Iterator[Verdict]:
                      for x, a in enumerate(items) for b in items[x + 1:]])
     needed = iv.root(iv.divide(iv.add(within, between), (count - 1, count - 1)))
     claim = claims[0]
-    meets = needed[0] <= interval_of(claim)[1] and needed[1] >= interval_of(claim)[0]
-    yield verdict(relation, place, (claim, *means.values(), *sds.values(), *sizes.values()), meets, needed=needed,
-                  target=claim, accusing=_all_there(place, count) and (
+    yield verdict(relation, place, (claim, *means.values(), *sds.values(), *sizes.values()),
+                  meets(needed, interval_of(claim)), needed=needed, target=claim,
+                  accusing=_all_there(place, count) and (
                       claim.conventions.get("divisor") == "n-1" or claim.symbol == "sd_all"),
                   near=close(claim, needed))
 

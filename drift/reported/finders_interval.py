@@ -13,7 +13,7 @@ from drift.engine.interval_functions import f_quantile
 from drift.engine.intervals import Interval
 from drift.reported.claims import Claim
 from drift.reported.finders_agreement import level_of, whole
-from drift.reported.found import close, verdict
+from drift.reported.found import close, meets, verdict
 from drift.reported.judging import Verdict
 from drift.reported.places import Place, interval_of, other_levels
 from drift.reported.relation import Relation
@@ -44,7 +44,7 @@ def agreement_interval(relation: Relation, place: Place) -> Iterator[Verdict]:
         return tuple((min(x[i] for x in found), max(x[i] for x in found)) for i in (0, 1))  # type: ignore[return-value]
 
     lows, highs = made(satterthwaite, level)
-    one, two = _meets(interval_of(low), lows), _meets(interval_of(high), highs)
+    one, two = meets(interval_of(low), lows), meets(interval_of(high), highs)
     near = (one or close(low, lows)) and (two or close(high, highs))
     target, needed = (high, highs) if one else (low, lows)
     convention = hint = ""
@@ -62,11 +62,11 @@ def _otherwise(made: Callable[[Ends, float], tuple[Interval, Interval]], level: 
                             ("the generalised pivotal interval with negative components cut off at zero",
                              pivotal_cut, 0.01)):
         lows, highs = made(by, level)
-        if _meets(low, _wider(lows, error)) and _meets(high, _wider(highs, error)):
+        if meets(low, _wider(lows, error)) and meets(high, _wider(highs, error)):
             return said, ""
     for other in other_levels(level):
         lows, highs = made(satterthwaite, other)
-        if _meets(low, lows) and _meets(high, highs):
+        if meets(low, lows) and meets(high, highs):
             return "", f"It would fit a level of {100 * other:.3g} %."
     return "", "A bootstrap, or another method for its interval, may have been used."
 
@@ -154,10 +154,6 @@ def _draws(dfs: tuple[int, int, int]) -> Any:
 
     rng = np.random.default_rng(SEED)
     return [rng.chisquare(df, DRAWS) for df in dfs]
-
-
-def _meets(a: Interval, b: Interval) -> bool:
-    return a[0] <= b[1] and a[1] >= b[0]
 
 
 def _wider(a: Interval, by: float) -> Interval:

@@ -9,7 +9,7 @@ from drift.engine import intervals as iv
 from drift.engine.intervals import Interval
 from drift.reported.claims import Claim
 from drift.reported.finders_agreement import whole
-from drift.reported.found import close, verdict
+from drift.reported.found import close, meets, verdict
 from drift.reported.judging import Verdict
 from drift.reported.places import Place, interval_of
 from drift.reported.relation import Relation
@@ -23,10 +23,6 @@ def total(intervals: Sequence[Interval]) -> Interval:
     return made
 
 
-def _meets(a: Interval, b: Interval) -> bool:
-    return a[0] <= b[1] and a[1] >= b[0]
-
-
 def rms_of_unit_cvs(relation: Relation, place: Place) -> Iterator[Verdict]:
     """Hold the root mean square of the CVs of units against the one printed."""
     parts, claims = place.several.get("unit_cv", ()), place.single.get("cv_rms", ())
@@ -35,7 +31,7 @@ def rms_of_unit_cvs(relation: Relation, place: Place) -> Iterator[Verdict]:
         return
     squares = total([iv.power(interval_of(c), 2) for c in parts])
     needed = iv.root((squares[0] / len(parts), squares[1] / len(parts)))
-    yield verdict(relation, place, (claims[0], *parts), _meets(needed, interval_of(claims[0])), needed=needed,
+    yield verdict(relation, place, (claims[0], *parts), meets(needed, interval_of(claims[0])), needed=needed,
                   target=claims[0], near=close(claims[0], needed))
 
 
@@ -85,7 +81,7 @@ def combined(relation: Relation, place: Place) -> Iterator[Verdict]:
         return
     needed = iv.root(total([iv.power(interval_of(c), 2) for c in parts]))
     # Correlated parts may add up to more or less, so that a mismatch can only ask.
-    yield verdict(relation, place, (claims[0], *parts), _meets(needed, interval_of(claims[0])), needed=needed,
+    yield verdict(relation, place, (claims[0], *parts), meets(needed, interval_of(claims[0])), needed=needed,
                   target=claims[0], near=close(claims[0], needed),
                   hint="Parts that are correlated, or left out of the table, add up to something else.")
 
@@ -100,7 +96,7 @@ def effective_freedom(relation: Relation, place: Place) -> Iterator[Verdict]:
     claim = claims[0]
     freedoms = [interval_of(c) for c in nus.values()]
     bounds: Interval = (min(a[0] for a in freedoms), total(freedoms)[1])
-    yield verdict(relation, place, (claim, *nus.values()), _meets(bounds, interval_of(claim)), needed=bounds,
+    yield verdict(relation, place, (claim, *nus.values()), meets(bounds, interval_of(claim)), needed=bounds,
                   target=claim, accusing=len(us) == len(nus), near=close(claim, bounds))
     if set(us) != set(nus):
         return
@@ -110,7 +106,7 @@ def effective_freedom(relation: Relation, place: Place) -> Iterator[Verdict]:
     value = interval_of(claim)
     # Degrees of freedom are printed rounded or cut to a whole number.
     cut: Interval = (value[0], value[1] + 0.5) if claim.printed.decimals == 0 else value
-    yield verdict(relation, place, (claim, *us.values(), *nus.values()), _meets(needed, cut), needed=needed,
+    yield verdict(relation, place, (claim, *us.values(), *nus.values()), meets(needed, cut), needed=needed,
                   target=claim, near=close(claim, needed))
 
 
@@ -129,10 +125,10 @@ def kaplan_meier(relation: Relation, place: Place) -> Iterator[Verdict]:
         n = int(risk[claim.item].printed.value)
         a = interval_of(claim)
         held = [iv.multiply(before, (1 - d / n, 1 - d / n)) for d in range(n + 1)] if n else []
-        met = [b for b in held if _meets(a, b)]
+        met = [b for b in held if meets(a, b)]
         near = bool(held) and any(close(claim, b) for b in held)
         skipped = () if met else _between(before, above, n)
-        said = "steps between the printed times" if any(_meets(a, b) for b in skipped) else ""
+        said = "steps between the printed times" if any(meets(a, b) for b in skipped) else ""
         nearest = min(held, key=lambda b: abs(0.5 * (b[0] + b[1]) - float(claim.printed.value))) if held else a
         yield verdict(relation, place, (claim, risk[claim.item]), bool(met), needed=nearest, target=claim,
                       accusing=bool(skipped), near=near, convention=said)

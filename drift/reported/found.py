@@ -18,6 +18,11 @@ def close(claim: Claim, needed: Interval) -> bool:
     return high >= needed[0] and low <= needed[1]
 
 
+def meets(a: Interval, b: Interval) -> bool:
+    """Tell whether two intervals have a point in common."""
+    return a[0] <= b[1] and a[1] >= b[0]
+
+
 def gap(claim: Claim | None, needed: Interval) -> float:
     """Return the distance to what is needed, in units of the last digit."""
     if claim is None or needed == NO_RANGE:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from drift.reported.relation import Case, Relation, exact, varied
-from drift.reported.relation import p_of_t as _p_of_t
+from drift.reported.relation import Case, Relation, exact, p_of_t, varied
 
 BA86 = "Bland and Altman (1986), Lancet i:307-310"
 BA99 = "Bland and Altman (1999), Statistical Methods in Medical Research 8:135-160"
@@ -47,11 +46,10 @@ def _limits() -> list[Relation]:
     return made
 
 
-def _over_root(left: str, right: str, sd: str) -> tuple[Case, ...]:
-    """Return the ways to a standard error or a t, ``{s}`` being an SD over the root of n."""
-    return (Case((f"{left} == {right.format(s=f'{sd}/sqrt(n)')}",), {"divisor": "n-1"}),
-            Case((f"{left} == {right.format(s=f'{sd}/sqrt(n - 1)')}",), {"divisor": "n"}, "an SD with divisor n",
-                 usual=False, extra=True))
+def _over_root(error: str, sd: str) -> tuple[Case, ...]:
+    """Return the ways to a standard error of a mean."""
+    return (Case((f"{error} == {sd}/sqrt(n)",), {"divisor": "n-1"}),
+            Case((f"{error} == {sd}/sqrt(n - 1)",), {"divisor": "n"}, "an SD with divisor n", usual=False, extra=True))
 
 
 def _differences() -> list[Relation]:
@@ -77,9 +75,9 @@ def _differences() -> list[Relation]:
                Case(("0 - t_bias*sd_diff == bias*sqrt(n)",), {}, "t without its sign, or second less first"),
                Case(("abs(t_bias)*sd_diff == abs(bias)*sqrt(n - 1)",), {"divisor": "n"}, "an SD with divisor n",
                     usual=False), target="t_bias", source=BA86),
-        _p_of_t(26, "d", "p of the bias", "p_bias", "bias*sqrt(n)/sd_diff", "n - 1", BA86),
-        _p_of_t(26, "e", "p of the bias from its t", "p_bias", "t_bias", "n - 1", BA86),
-        _p_of_t(26, "k", "p of the bias against its interval", "p_bias",
+        p_of_t(26, "d", "p of the bias", "p_bias", "bias*sqrt(n)/sd_diff", "n - 1", BA86),
+        p_of_t(26, "e", "p of the bias from its t", "p_bias", "t_bias", "n - 1", BA86),
+        p_of_t(26, "k", "p of the bias against its interval", "p_bias",
                 "2*bias*tq(bias__level, n - 1)/(bias__high - bias__low)", "n - 1", BA86, method="t"),
         varied(26, "l", "width of the interval of the bias against the width of the limits", "N",
                *(Case((f"(bias__high - bias__low)*sqrt(n)*{c} == (loa_high - loa_low)*tq(bias__level, n - 1)",),
@@ -88,21 +86,21 @@ def _differences() -> list[Relation]:
                Case(("(bias__high - bias__low)*sqrt(n) == loa_high - loa_low",), {"method": "t", "factor": "t"},
                     "limits at t SD"),
                target="bias__high", needs=("level", "method", "factor"), source=BA86, unless=("sd_diff",)),
-        varied(26, "f", "standard error of the bias", "E", *_over_root("se_bias", "{s}", "sd_diff"), target="se_bias",
+        varied(26, "f", "standard error of the bias", "E", *_over_root("se_bias", "sd_diff"), target="se_bias",
                source=BA86),
         exact(26, "g", "width of the interval of the bias from its standard error", "N",
               "bias__high - bias__low == 2*tq(bias__level, n - 1)*se_bias", target="se_bias",
               needs=("level", "method"), source=BA86, method="t"),
         varied(26, "h", "standard error of the mean is SD over the root of n", "E",
-               *_over_root("se", "{s}", "sd"),
+               *_over_root("se", "sd"),
                Case(("se == sd/sqrt(n*k)",), {}, "the root of all readings", False, True),
                Case(("se == sd/sqrt(n_readings)",), {}, "the root of all readings", False, True), target="se",
                source=BA86),
         *(exact(26, part, "a standard error of a mean is at most its SD", "I", f"{se} <= {sd}")
           for part, se, sd in (("m", "se", "sd"), ("n", "se_1", "sd_1"), ("o", "se_2", "sd_2"),
                                ("p", "se_bias", "sd_diff"))),
-        varied(26, "i", "standard error of mean 1", "E", *_over_root("se_1", "{s}", "sd_1"), target="se_1"),
-        varied(26, "j", "standard error of mean 2", "E", *_over_root("se_2", "{s}", "sd_2"), target="se_2"),
+        varied(26, "i", "standard error of mean 1", "E", *_over_root("se_1", "sd_1"), target="se_1"),
+        varied(26, "j", "standard error of mean 2", "E", *_over_root("se_2", "sd_2"), target="se_2"),
     ]
     for limit, letters in (("loa_low", "ab"), ("loa_high", "cd")):
         level = f"{limit}__level"
@@ -123,9 +121,9 @@ def _differences() -> list[Relation]:
         varied(28, "b", "correlation of the difference with the mean", "E", Case((f"{r_mean} == sd_1**2 - sd_2**2",)),
                Case((f"{r_mean} == sd_2**2 - sd_1**2",), {}, "second less first", False), target="r_mean",
                source=BA99),
-        _p_of_t(28, "c", "p of the slope on the mean from its correlation", "p_slope_mean",
+        p_of_t(28, "c", "p of the slope on the mean from its correlation", "p_slope_mean",
                 "r_mean*sqrt(n - 2)/sqrt(1 - r_mean**2)", "n - 2", BA99),
-        _p_of_t(28, "d", "p of the slope on the mean from the SDs and r", "p_slope_mean",
+        p_of_t(28, "d", "p of the slope on the mean from the SDs and r", "p_slope_mean",
                 "(sd_1**2 - sd_2**2)*sqrt(n - 2)/(2*sd_1*sd_2*sqrt(1 - r**2))", "n - 2", BA99),
     ]
     return made
