@@ -25,7 +25,7 @@ class Stated:
     every_at_least: bool = False
 
 
-def counts_stated(wear: Result, study: Study, tables: Tables) -> dict[str, Stated]:
+def counts_stated(wear: Result, study: Study, tables: Tables, *, modelled: bool = False) -> dict[str, Stated]:
     """Return the retire-after count of each construction, as ``retire`` gives it.
 
     Parameters
@@ -34,11 +34,13 @@ def counts_stated(wear: Result, study: Study, tables: Tables) -> dict[str, State
         With the tables "occasions" and "sensitivities" (``basic_tables``).
     study : Study
     tables : Tables
+    modelled : bool
+        Let sensors with too few checks enter by a mixed model, which takes time.
 
     Notes
     -----
-    Nothing where counts take a model of wear: with ``start`` under [sensitivity], or where a sensor with too few checks
-    enters by a mixed model.
+    NaN where there is no count. Nothing where counts take the whole analysis of wear: with ``start`` under
+    [sensitivity].
     """
     limits, exposure = declared_limits(study, tables), exposure_of(study)
     if not limits or (study.sensitivity is not None and study.sensitivity.start):
@@ -48,7 +50,7 @@ def counts_stated(wear: Result, study: Study, tables: Tables) -> dict[str, State
 
     def build(pooled: bool) -> list[list[Group]]:
         return make_groups(limits, wear.table("occasions"), wear.table("sensitivities"), tables, exposure=exposure,
-                           pooled=pooled)
+                           pooled=pooled, modelled=modelled)
 
     groups = build(False)
     if spec.pool and len(groups) > 1:
@@ -59,6 +61,7 @@ def counts_stated(wear: Result, study: Study, tables: Tables) -> dict[str, State
     made = {}
     for own in groups:
         if any(g.fitness.refused for g in own):
+            made[own[0].construction] = Stated()
             continue
         cap = cap_of(own)
         found = [g.counts(content=content, confidence=confidence, cap=cap, step=exposure.step(cap)) for g in own]
@@ -83,7 +86,9 @@ def intervals_stated(wear: Result, study: Study, tables: Tables) -> dict[str, St
     s = statement_of(study)
     made = {}
     for c in make_changes(wear, study, tables, exposure=exposure_of(study), fall=s.tolerance / (1 + s.tolerance)):
-        if not c.refused:
-            found = rule_of(c, s, inside=s.inside)
-            made[c.name] = Stated(every=max(float(found.count), 0.0), every_at_least=bool(found.capped))
+        if c.refused:
+            made[c.name] = Stated()
+            continue
+        found = rule_of(c, s, inside=s.inside)
+        made[c.name] = Stated(every=max(float(found.count), 0.0), every_at_least=bool(found.capped))
     return made

@@ -56,7 +56,8 @@ def controls(tables: Tables, data: WearData, *, level: float, screening: Screeni
                       saturated_limit=screening.saturated_fraction, keep=mine, question=QUESTION)
     value = found.sensitivity if found.form != "reading" else found.reading
     place = {int(r): i for i, r in enumerate(checks.row)}
-    day = np.array([words(checks, "time")[place[int(r)]][:10] for r in found.row], dtype=object)
+    time = words(checks, "time")
+    day = np.array([time[place[int(r)]][:10] for r in found.row], dtype=object)
     good = (value > 0 if data.log else np.isfinite(value)) & (day != "")
     names = sorted(set(found.sensor[good].tolist()))
     dates = day[good].astype("datetime64[D]").astype(np.int64).astype(np.float64) if good.any() else np.zeros(0)
