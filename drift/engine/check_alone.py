@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from drift.engine.sensor_forecast import Mixture
-from drift.engine.tails import ndtr
+from drift.engine.sensor_forecast import Mixture, chance_above
 
 
 def chance_by_check(before: Mixture, value: float, weight: float, since: float, limit: float, *, sign: float,
@@ -39,7 +38,4 @@ def chance_by_check(before: Mixture, value: float, weight: float, since: float, 
     mean = of_value * value + of_start * before.mean[:, 0] + of_slope * before.mean[:, 1] - (0.0 if share else limit)
     var = (before.noise / weight + of_start**2 * c[:, 0, 0] + 2 * of_start * of_slope * c[:, 0, 1]
            + of_slope**2 * c[:, 1, 1])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        z = mean / np.sqrt(np.maximum(var, 0.0))
-    z = np.where(np.isnan(z), -np.inf, z)
-    return float(before.weight @ ndtr(z))
+    return float(chance_above(before, mean, var))

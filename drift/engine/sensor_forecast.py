@@ -415,8 +415,13 @@ def chance_over(mixture: Mixture, use: ArrayLike, limit: float, *, sign: float, 
         a, b, edge = -limit * turned, sign * turned * u, 0.0
     mean = a * mixture.mean[:, :1] + b * mixture.mean[:, 1:]
     var = a**2 * c[:, 0, 0, None] + 2 * a * b * c[:, 0, 1, None] + b**2 * c[:, 1, 1, None]
+    return chance_above(mixture, mean - edge, var)
+
+
+def chance_above(mixture: Mixture, mean: Floats, var: Floats) -> Floats:
+    """Return the probability that a normal mixture of these means and variances lies above zero."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        z = (mean - edge) / np.sqrt(np.maximum(var, 0.0))
+        z = mean / np.sqrt(np.maximum(var, 0.0))
     z = np.where(np.isnan(z), -np.inf, z)
     return np.asarray(mixture.weight @ ndtr(z))
 

@@ -99,7 +99,7 @@ def _clearest(y: Floats, day: Floats, code: Ints, n: int, size: float) -> tuple[
     """Return the days around the likeliest step of any series that shows one, and which series (None: their mean)."""
     series: list[tuple[int | None, Floats, Floats]] = [(s, *_in_time(y[code == s], day[code == s])) for s in range(n)]
     if n > 1:
-        series.append((None, *_shared_mean(y, day, code, n)))
+        series.append((None, *_shared_mean(y, day, n)))
     best: tuple[float, tuple[float, float, int | None]] | None = None
     for who, values, days in series:
         if len(values) < LEAST:
@@ -118,7 +118,7 @@ def _in_time(y: Floats, day: Floats) -> tuple[Floats, Floats]:
     return y[order], day[order]
 
 
-def _shared_mean(y: Floats, day: Floats, code: Ints, n: int) -> tuple[Floats, Floats]:
+def _shared_mean(y: Floats, day: Floats, n: int) -> tuple[Floats, Floats]:
     days, place, count = np.unique(day, return_inverse=True, return_counts=True)
     total = np.bincount(place, weights=y)
     return total[count == n] / n, days[count == n]

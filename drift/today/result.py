@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Container
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
@@ -85,10 +85,11 @@ def all_sensors(setting: Setting, tables: Tables, study: Study) -> TodayResult:
 def _of_all(verdicts: list[Verdict], setting: Setting) -> tuple[Finding, ...]:
     """Cautions of all sensors; those that go past all experience are named together."""
     told = [(v, f) for v in verdicts for f in said.findings_of(v, setting) if f.severity == "warning"]
+    shared = _shared(verdicts)
     far = [v.situation.sensor for v, f in told if f.code == "beyond-experience"]
     rest = tuple(f for v, f in told if f.code != "beyond-experience"
-                 and not (f.code == "no-forecast" and _cause(v) in _shared(verdicts)))
-    rest = (*rest, *_no_forecasts(verdicts, setting))
+                 and not (f.code == "no-forecast" and _cause(v) in shared))
+    rest = (*rest, *_no_forecasts(shared, setting))
     if not far:
         return rest
     one, several = said.per(setting)
@@ -112,10 +113,10 @@ def _shared(verdicts: list[Verdict]) -> dict[str, list[Verdict]]:
     return {cause: those for cause, those in by.items() if len(those) > 1}
 
 
-def _no_forecasts(verdicts: list[Verdict], setting: Setting) -> tuple[Finding, ...]:
+def _no_forecasts(shared: Mapping[str, list[Verdict]], setting: Setting) -> tuple[Finding, ...]:
     """Say each cause that several sensors share once, with their names."""
     made = []
-    for cause, those in _shared(verdicts).items():
+    for cause, those in shared.items():
         first = next(f for f in said.findings_of(those[0], setting) if f.code == "no-forecast")
         names = join_words([v.situation.sensor for v in those])
         mend = first.mend.replace("of its", "of their").replace("or this one at", "or each at")
@@ -250,7 +251,7 @@ def _reasons(v: Verdict, setting: Setting) -> ResultTable:
                      f"{100 * (1 - setting.spec.chance):g} % bound {said.count(f.low, setting, f.most)}", "1 or more",
                      "do not use" if over else "within"))
         if f.near is not None:
-            rows.append(_near_row(f.near, v, setting))
+            rows.append(_near_row(f.near, setting))
     if not v.forecasts:
         rows.append((f"{several} left", f"not known: {v.refused}", "", "check again" if "unknown" in v.why else ""))
     limit_dead = setting.study.limits.dead_fraction
@@ -266,7 +267,7 @@ def _reasons(v: Verdict, setting: Setting) -> ResultTable:
                              caption=f"Why: {at.sensor} at {one} {at.use:g}")
 
 
-def _near_row(n: Near, v: Verdict, setting: Setting) -> tuple[str, str, str, str]:
+def _near_row(n: Near, setting: Setting) -> tuple[str, str, str, str]:
     """Say what the latest check shows against a limit, and how far that is from it."""
     one, _ = said.per(setting)
     side = "from" if n.room >= 0 else "past"

@@ -58,28 +58,31 @@ def rise_sentences(rises: tuple[Rise, ...], data: WearData | None, *, use: float
     """Return a sentence a construction, with a blank before it; ``use`` is that of the sensor in the hand."""
     if data is None:
         return ""
-    said = []
-    for r in rises:
-        whose = f" of {r.construction} sensors" if r.construction else ""
-        each = f"{_percent(r.slope):.2g} %" if data.log else f"{r.slope:.2g}"
-        by_now = ""
-        if data.log and use is not None and use > 0:
-            at = f"use {use:g}" if data.per == "use" else f"{use:g} {data.per}"
-            by_now = f", about {_percent(r.slope * use):.2g} % by {at}"
-        said.append(f" Caution: sensitivity{whose} rises, by {each} per {data.per} on average; that is not wear, no "
-                    f"limit on a fall judges it, and readings are too high by as much{by_now}.")
-    return "".join(said)
+    return "".join(f" Caution: {_rise_text(r, data, use)}." for r in rises)
+
+
+def _rise_text(r: Rise, data: WearData, use: float | None = None) -> str:
+    """Say how a construction rises, and what that does to readings."""
+    whose = f" of {r.construction} sensors" if r.construction else ""
+    each = f"{_percent(r.slope):.2g} %" if data.log else f"{r.slope:.2g}"
+    by_now = ""
+    if data.log and use is not None and use > 0:
+        at = f"use {use:g}" if data.per == "use" else f"{use:g} {data.per}"
+        by_now = f", about {_percent(r.slope * use):.2g} % by {at}"
+    return (f"sensitivity{whose} rises, by {each} per {data.per} on average; that is not wear, no limit on a fall "
+            f"judges it, and readings are too high by as much{by_now}")
 
 
 def rise_findings(rises: tuple[Rise, ...], data: WearData | None) -> tuple[Finding, ...]:
     """Return one warning a construction, with where to look."""
+    if data is None:
+        return ()
     made = []
     for r in rises:
-        text = rise_sentences((r,), data).strip().removeprefix("Caution: ").rstrip(".")
         over = f" over the means of {r.batches} batches" if r.batches else ""
         made.append(Finding(
-            severity="warning", code="rises-with-use", message=f"{text} (t test of the own slopes of {r.n} "
-            f"sensors{over}, p = {r.p:.2g})", mend="Look for the cause before sensors are used: the reference, "
+            severity="warning", code="rises-with-use", message=f"{_rise_text(r, data)} (t test of the own slopes of "
+            f"{r.n} sensors{over}, p = {r.p:.2g})", mend="Look for the cause before sensors are used: the reference, "
             "contamination, temperature, cells, the rig. Recalibrate them."))
     return tuple(made)
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 from drift.records import Tables
@@ -14,6 +15,7 @@ from drift.study import Study
 from drift.today.beside import Beside, Guard, nothing_beside
 
 if TYPE_CHECKING:
+    from drift.retirement.policy_lines import Population
     from drift.today.near import Near
 
 RetireBy = Literal["forecast", "count", "checks"]
@@ -124,7 +126,7 @@ class Advice:
             return found
         from drift.retirement.statements_alone import Stated, counts_stated, intervals_stated
 
-        wear = self._wear()
+        wear = self._wear
         tables = self.recorded or self.tables
         counts, every = counts_stated(wear, self.study, tables), intervals_stated(wear, self.study, tables)
         none = Stated()
@@ -133,6 +135,7 @@ class Advice:
             found[c] = a.count, a.count_at_least, b.every, b.every_at_least
         return found
 
+    @cached_property
     def _wear(self) -> Result:
         from drift.sensitivity import basic_tables, basic_tables_of
 
@@ -144,15 +147,37 @@ class Advice:
         """Return the uses since the last calibration on record, and when that was."""
         if self.data is None or self.data.spec.exposure != "use":
             return math.nan, ""
-        made = [u for u in recalibrations(self.tables, self.data.spec).get(sensor, ()) if u <= use]
-        ids = sorted((float(u), str(c)) for s, u, c in zip(
-            self.data.sensor.tolist(), self.data.use.tolist(), self.data.calibration.cal_id.tolist(), strict=True)
-            if s == sensor and c)
+        made = [u for u in self._recalibrated.get(sensor, ()) if u <= use]
+        ids = self._cal_ids.get(sensor, [])
         if ids and ids[-1][1] != ids[0][1]:
             made.append(min(u for u, c in ids if c == ids[-1][1]))
         if not made:
             return use, "no recalibration is on record"
         return use - max(made), f"recalibrated after use {max(made):g}"
+
+    @cached_property
+    def _recalibrated(self) -> Mapping[str, Sequence[float]]:
+        assert self.data is not None
+        return recalibrations(self.tables, self.data.spec)
+
+    @cached_property
+    def _cal_ids(self) -> dict[str, list[tuple[float, str]]]:
+        """Calibrations named in the checks, by sensor in the order of uses."""
+        assert self.data is not None
+        data = self.data
+        found: dict[str, list[tuple[float, str]]] = {}
+        for s, u, c in zip(data.sensor.tolist(), data.use.tolist(), data.calibration.cal_id.tolist(), strict=True):
+            if c:
+                found.setdefault(s, []).append((float(u), str(c)))
+        return {s: sorted(those) for s, those in found.items()}
+
+    @cached_property
+    def _populations(self) -> list[Population]:
+        from drift.retirement.groups import exposure_of
+        from drift.retirement.policy_lines import make_populations
+
+        return make_populations(self._wear, self.study, self.recorded or self.tables,
+                                exposure=exposure_of(self.study), statement=None)
 
     def _guard(self, construction: str, by: RetireBy) -> tuple[tuple[Guard, ...], int, float, str]:
         if construction not in self._guards:
@@ -169,14 +194,11 @@ class Advice:
 
     def _worked_out(self, construction: str, every: int) -> Guards:
         """Work out the guard band of checks after so many uses, as ``drift policy`` does."""
-        from drift.retirement.groups import exposure_of
         from drift.retirement.policy_candidates import latest
         from drift.retirement.policy_guard import retire_at, thresholds
-        from drift.retirement.policy_lines import make_populations
 
         assert self.study.policy is not None
-        tables = self.recorded or self.tables
-        for p in make_populations(self._wear(), self.study, tables, exposure=exposure_of(self.study), statement=None):
+        for p in self._populations:
             if p.construction == construction and not p.refused:
                 found = thresholds(p, every, self.study.policy)
                 if found is not None:
