@@ -74,9 +74,10 @@ def log(study: str, kind: str | None, cells: dict[str, str], who: str | None, re
         found = read_study(study)
         name = who if who is not None else os.environ.get("DRIFT_WHO") or _user()
         if file:
-            table = {"event": "events", "session": "session_log"}.get(kind or "", "checks")
+            from drift.ingest.logged import TABLE_OF
             from drift.ingest.taking_in import import_table
 
+            table = TABLE_OF.get(kind or "", "checks")
             return _signed(import_table(found, _file(file, found.folder), who=name, kind=table), name, who)
         if folder:
             return logbook.export(found, folder)

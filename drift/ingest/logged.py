@@ -15,6 +15,7 @@ from drift.ledger import Ledger
 from drift.study import Study
 
 TABLE_OF = {"check": "checks", "standard": "checks", "event": "events", "session": "session_log"}
+KIND_OF = {"checks": "check", "events": "event", "session_log": "session"}  # of an entry with a row of each table
 COLUMNS = {"checks": ("sensor", "use", "reading", "reference"), "events": ("sensor", "use", "event", "note"),
            "session_log": ("sensor", "time")}
 Row = tuple[int, str, Mapping[str, str]]

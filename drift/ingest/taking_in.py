@@ -14,7 +14,7 @@ from drift.ingest.dates import to_times
 from drift.ingest.draft import Draft
 from drift.ingest.log_faults import Source
 from drift.ingest.logbook import LogResult, log
-from drift.ingest.logged import TABLE_OF, Row, ledger_path, line_of, read_ledger
+from drift.ingest.logged import KIND_OF, TABLE_OF, Row, ledger_path, line_of, read_ledger
 from drift.ingest.numbers import to_numbers
 from drift.ingest.source import locate, read_raw, start_draft
 from drift.ingest.text import RefusedError
@@ -22,8 +22,6 @@ from drift.records import NUMBER_COLUMNS
 from drift.results import join_words
 from drift.study import COLUMNS_OF, Study
 from drift.units import UnitError, canonical
-
-KIND_OF = {"checks": "check", "events": "event", "session_log": "session"}
 
 
 def import_table(study: Study, file: str | Path, *, who: str, kind: str = "checks") -> LogResult:
@@ -47,12 +45,13 @@ def import_table(study: Study, file: str | Path, *, who: str, kind: str = "check
     columns = {ours: _texts(draft, ours, kind) for ours in draft.placed.at}
     bodies = [{k: c[i] for k, c in columns.items() if c[i]} for i in range(len(raw))]
     moved = _is_own(study, kind, path)
-    _refuse_again(study, kind, bodies, raw.file, moved)
+    rows = _on_record(study) if bodies or moved else []
+    _refuse_again(study, kind, bodies, raw.file, moved, rows)
     source = Source(file=raw.file, row=tuple(int(r) for r in raw.row), header_row=raw.header_row or None,
                     columns={ours: draft.header(ours) for ours in draft.placed.at},
                     declared=frozenset((*study.columns.get(kind, {}), *study.units.get(kind, {}))))
     standards = set(columns.get("role", ())) == {"check standard"} and kind == "checks"
-    homes = _both(study, kind) if moved else ()
+    homes = _both(study, kind, rows) if moved else ()
     result = log(_without(study, homes), "standard" if standards else KIND_OF[kind], bodies, who=who,
                  source=source)
     if not moved:
@@ -69,10 +68,15 @@ def _is_own(study: Study, kind: str, path: Path) -> bool:
     return bool(name and name.strip()) and locate(name, study.folder).resolve() == path.resolve()
 
 
-def _both(study: Study, kind: str) -> tuple[str, ...]:
-    """Return the tables that will stand both in a file and in the ledger: this one, and those taken in before."""
+def _on_record(study: Study) -> list[Row]:
+    """Return the rows that the ledger holds by now; none where there is no ledger yet."""
     path = ledger_path(study)
-    held = {TABLE_OF[r[1]] for r in read_ledger(study)[0]} if path is not None and path.is_file() else set()
+    return list(read_ledger(study)[0]) if path is not None and path.is_file() else []
+
+
+def _both(study: Study, kind: str, rows: Sequence[Row]) -> tuple[str, ...]:
+    """Return the tables that will stand both in a file and in the ledger: this one, and those taken in before."""
+    held = {TABLE_OF[r[1]] for r in rows}
     return tuple(k for k in KIND_OF if getattr(study.files, k) and (k == kind or k in held))
 
 
@@ -104,15 +108,15 @@ def _unit_faults(draft: Draft, study: Study) -> list[Finding]:
     return made
 
 
-def _refuse_again(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], file: str, moved: bool) -> None:
+def _refuse_again(study: Study, kind: str, bodies: Sequence[Mapping[str, str]], file: str, moved: bool,
+                  rows: Sequence[Row]) -> None:
     """Refuse a file that was taken in before, in one sentence instead of one for every row."""
-    path = ledger_path(study)
-    if path is None or not path.is_file() or not bodies:
+    if not rows or not bodies:
         return
     held: dict[tuple[str | None, ...], list[Mapping[str, str]]] = {}
-    rows: list[Row] = [r for r in read_ledger(study)[0] if TABLE_OF[r[1]] == kind]
-    for _, _, body in rows:
-        held.setdefault(_label(body), []).append(body)
+    for _, entry, body in rows:
+        if TABLE_OF[entry] == kind:
+            held.setdefault(_label(body), []).append(body)
     if all(any(body.items() <= old.items() for old in held.get(_label(body), ())) for body in bodies):
         mend = (f"Take the line {line_of(study, kind)} out of [files] in study.toml." if moved else
                 "Nothing is to be done.")

@@ -6,11 +6,15 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from drift.errors import Finding
-from drift.ingest.logged import line_of
+from drift.ingest.logged import KIND_OF, line_of
 from drift.study import Study
 
-KINDS = {"checks": "", "events": "event ", "session_log": "session "}
 USUAL = (".csv", ".tsv", ".txt")
+
+
+def _word(kind: str) -> str:
+    """Return the word that tells ``drift log --import`` which table it is; checks need none."""
+    return "" if kind == "checks" else f"{KIND_OF[kind]} "
 
 
 def two_homes(study: Study, kind: str) -> Finding:
@@ -18,7 +22,7 @@ def two_homes(study: Study, kind: str) -> Finding:
     name = getattr(study.files, kind)
     return Finding(severity="error", code="two-homes", file="study.toml", column=f"[files] {kind}", value=name,
                    message=f"{kind} stand both in a file and in the ledger",
-                   mend=f"Take the file in once, with 'drift log STUDY {KINDS[kind]}--import {name}'; where its rows "
+                   mend=f"Take the file in once, with 'drift log STUDY {_word(kind)}--import {name}'; where its rows "
                    f"are in the ledger already, only take the line {line_of(study, kind)} out of [files].")
 
 
@@ -36,7 +40,7 @@ def left_behind(study: Study, rows: Mapping[str, int], ledger: str) -> list[Find
     if study.folder is None:
         return []
     made = []
-    for kind in KINDS:
+    for kind in KIND_OF:
         if getattr(study.files, kind) or (kind == "session_log" and study.study.count_uses != "session log"):
             continue
         for path in (study.folder / f"{kind}{suffix}" for suffix in USUAL):
@@ -47,7 +51,7 @@ def left_behind(study: Study, rows: Mapping[str, int], ledger: str) -> list[Find
                     severity="warning", code="file-left-behind", file=path.name, message=f"the file lies in the study "
                     f"folder with {lines} row{'s' * (lines != 1)} and is not read: {kind} come from {ledger}, which "
                     f"holds {held or 'none'}",
-                    mend=f"Take it in with 'drift log STUDY {KINDS[kind]}--import {path.name}', or move it elsewhere."))
+                    mend=f"Take it in with 'drift log STUDY {_word(kind)}--import {path.name}', or move it elsewhere."))
     return made
 
 
