@@ -62,12 +62,11 @@ def chart_of_table(path: str | Path, study: Study, options: Mapping[str, Any], *
         raise DriftError(nothing_selected(table, where))
     kept = table if inside is None else table.take(inside)
     asked = " and ".join(f"{k} is {v}" for k, v in where.items())
+    name = f"chart of {Path(path).name}"
     account, exclusions, _ = account_rows(
-        f"chart of {Path(path).name}", table.file, table, outside=None if inside is None else ~inside,
-        excluded=excluded_rows(table),
+        name, table.file, table, outside=None if inside is None else ~inside, excluded=excluded_rows(table),
         reasons=None if inside is None else _outside(inside, f"not of those where {asked}"))
     column = {k: _column(kept, options[k]) for k in ("occasion", "standard", "within_sd", "within_df", "true")}
-    name = f"chart of {Path(path).name}"
     if options["true"]:
         names = ("intercept", "slope", "sd", "df")
         line = Line(**dict(zip(names, options["line"], strict=True))) if options["line"] else None
@@ -108,7 +107,9 @@ def _outside(inside: Any, why: str) -> Any:
     """Return the reason why each row lies outside the selection; None where it lies inside."""
     import numpy as np
 
-    return np.array([None if i else why for i in inside.tolist()] + [None], dtype=object)[:-1]
+    reasons = np.full(len(inside), why, dtype=object)
+    reasons[inside] = None
+    return reasons
 
 
 def _several_a_day(found: Sequence[Occasions], column: str) -> tuple[Finding, ...]:

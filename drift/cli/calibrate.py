@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import rich_click as click
 
 from drift.cli.deliver import Tell, deliver
-from drift.cli.options import Decorated, common, duplicates, where
+from drift.cli.options import Decorated, common, duplicates, is_study, stated, table_or_study, where
 from drift.cli.studies import _writer
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def _column(name: str, text: str) -> Callable[[Decorated], Decorated]:
 
 
 @click.command()
-@click.argument("table", metavar="TABLE_OR_STUDY", type=click.Path(exists=True))
+@table_or_study
 @click.option("--cells", is_flag=True, help="The table holds readings of single cells under uniform loads: gains of "
               "cells.")
 @_column("reading", "Reading. Default: a column of that name.")
@@ -108,7 +108,7 @@ def calibrate(context: click.RichContext, /, table: str, as_json: bool, out: str
     With --cells: the gain of every cell from several uniform exposures, dead cells and dead lines. Of a study (a folder
     with study.toml) what its [[calibration]] asks, or with --cells its gains of cells.
     """
-    if Path(table).is_dir() or table.endswith(".toml"):
+    if is_study(table):
         _of_study(context, table, options, as_json=as_json, out=out, seed=seed, level=level, quiet=quiet)
         return
     _refuse_mixtures(options)
@@ -125,10 +125,7 @@ def calibrate(context: click.RichContext, /, table: str, as_json: bool, out: str
 def _of_study(context: click.Context, folder: str, options: Mapping[str, Any], *, as_json: bool, out: str | None,
               seed: int | None, level: float, quiet: bool) -> None:
     """Answer what a study asks of its calibrations, or of its cells; how, it says itself."""
-    from click.core import ParameterSource
-
-    given = [f"--{n.replace('_', '-')}" for n in options
-             if n != "cells" and context.get_parameter_source(n) is ParameterSource.COMMANDLINE]
+    given = stated(context, (n for n in options if n != "cells"))
     if given:
         raise click.UsageError(f"{' and '.join(given)} {'belongs' if len(given) == 1 else 'belong'} to one table: a "
                                "study says under [[calibration]] and [cells] how it is done")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import rich_click as click
 
 from drift.cli.deliver import Tell, deliver
-from drift.cli.options import common, unit_of_value, where
+from drift.cli.options import common, is_study, stated, table_or_study, unit_of_value, where
 from drift.cli.studies import _writer
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ OF_TABLES = ("value", "occasion", "standard", "within_sd", "within_df", "true", 
 
 
 @click.command()
-@click.argument("table", metavar="TABLE_OR_STUDY", type=click.Path(exists=True))
+@table_or_study
 @click.option("--value", metavar="COL", default="reading", show_default=True, help="The reading of the standard.")
 @click.option("--occasion", metavar="COL", default=None, help="Of a table: day or session; readings of one "
               "occasion are averaged.")
@@ -108,7 +108,7 @@ def chart(context: click.RichContext, /, table: str, as_json: bool, out: str | N
     with study.toml) the sensors with the role check standard are charted, from its checks or its ledger; of a table
     --occasion says what is averaged.
     """
-    of_study = Path(table).is_dir() or table.endswith(".toml")
+    of_study = is_study(table)
     _refuse_wrong(context, options, of_study=of_study)
     if options["centre"] is not None and not math.isfinite(options["centre"]):
         raise click.UsageError("--centre is a number")
@@ -136,10 +136,7 @@ def chart(context: click.RichContext, /, table: str, as_json: bool, out: str | N
 
 def _refuse_wrong(context: click.Context, options: dict[str, Any], *, of_study: bool) -> None:
     """Refuse options of a table for a study, whose columns are known, and a table without its occasions."""
-    from click.core import ParameterSource
-
-    given = [f"--{n.replace('_', '-')}" for n in OF_TABLES
-             if context.get_parameter_source(n) is ParameterSource.COMMANDLINE]
+    given = stated(context, OF_TABLES)
     if of_study and given:
         raise click.UsageError(f"{' and '.join(given)} {'belongs' if len(given) == 1 else 'belong'} to a table of its "
                                "own: of a study the check standards are read as 'drift today' reads them")

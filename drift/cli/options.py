@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,24 @@ def level_value(_: click.Context, parameter: click.Parameter, value: float | Non
     if value is not None and not 0.5 < value < 1:
         raise click.BadParameter("give a share above 0.5 and below 1, such as 0.95", param=parameter)
     return value
+
+
+def table_or_study(command: Decorated) -> Decorated:
+    """Add the argument TABLE_OR_STUDY, called ``table``."""
+    return click.argument("table", metavar="TABLE_OR_STUDY", type=click.Path(exists=True))(command)
+
+
+def is_study(name: str) -> bool:
+    """Tell a study, a folder or its TOML file, from a table."""
+    return Path(name).is_dir() or name.endswith(".toml")
+
+
+def stated(context: click.Context, names: Iterable[str]) -> list[str]:
+    """Return those of the options that stand on the command line, as they are written there."""
+    from click.core import ParameterSource
+
+    return [f"--{n.replace('_', '-')}" for n in names
+            if context.get_parameter_source(n) is ParameterSource.COMMANDLINE]
 
 
 def common(out: str) -> Callable[[Decorated], Decorated]:
