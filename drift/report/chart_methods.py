@@ -5,8 +5,6 @@ from __future__ import annotations
 from drift.report.gauge_tables import rows_of
 from drift.results import Estimate, Result, format_interval, join_words
 
-LEAST = 5
-
 
 def chart_paragraph(part: Result) -> str:
     """Return how the charts were made, with the numbers in it, and what they showed."""

@@ -265,7 +265,8 @@ def _section(number: int, part: Result, figures: tuple[Figure, ...]) -> Section:
         first, *others = decision_grids(part)
         main, shown = replace(first, notes=_methods(whole, "retire after")), (*others, *shown)
     elif part.command == "policy":
-        main, shown = next(iter(policy_grids(part)), None), (*policy_grids(part)[1:], *shown)
+        policies = policy_grids(part)  # none where nothing was compared
+        main, shown = next(iter(policies), None), (*policies[1:], *shown)
     elif part.command == "budget":
         budgets = budget_grids(part)  # none where every reading is refused
         main, shown = next(iter(budgets), None), (*budgets[1:], *shown)

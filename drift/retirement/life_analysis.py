@@ -303,14 +303,3 @@ def band_of_fit(fit: LifeFit, t: Floats, level: float) -> tuple[Floats, Floats, 
         return np.asarray(-np.expm1(-np.exp(np.minimum(x, 700.0))) if fit.family == "weibull" else ndtr(x))
 
     return share(z), share(z - root * se), share(z + root * se)
-
-
-def nobody_failed_bound(lives: ObservedLives, confidence: float) -> tuple[float, float, int]:
-    """Time all units were followed to, and the least share still fit there, where none failed (exact binomial).
-
-    Of units that were watched from new, and how many these are: one that entered late had lasted so long already.
-    """
-    new = lives.lower[~lives.late]
-    if not len(new):
-        return math.nan, math.nan, 0
-    return float(new.min()), float((1 - confidence) ** (1 / len(new))), len(new)

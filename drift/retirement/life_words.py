@@ -8,8 +8,15 @@ import numpy as np
 
 from drift.errors import Finding
 from drift.results import format_interval, join_words
-from drift.retirement.life_analysis import FEW, LifeAnalysis, nobody_failed_bound
-from drift.retirement.life_bounds import exact_sentence, given_sentence, given_shape, next_step
+from drift.retirement.life_analysis import FEW, LifeAnalysis
+from drift.retirement.life_bounds import (
+    all_known_to_last,
+    exact_sentence,
+    exact_share,
+    given_sentence,
+    given_shape,
+    next_step,
+)
 from drift.retirement.life_tables import percent
 
 
@@ -30,7 +37,8 @@ def answer_of(a: LifeAnalysis) -> str:
         free = _free_sentence(a)
         return f"{seen if r else f'None of {n} {a.lives.what} failed'}. {given_sentence(a, given, show)}{free}"
     if r == 0:
-        t, least, new = nobody_failed_bound(a.lives, a.spec.confidence)
+        t, new = all_known_to_last(a)
+        least = exact_share(new, a.spec.confidence)
         lead = f"None of {n} {a.lives.what} failed, so no life can be estimated"
         if not new:
             return f"{lead}, and since none was watched from new nothing is known of how many last so long."

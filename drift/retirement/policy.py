@@ -221,9 +221,8 @@ def _refusal(p: Population, retire: Estimate | None, *, is_use: bool) -> tuple[s
                 "exposure is use.")
     if p.refused:
         return p.refused, p.mend
-    c, mean = p.criteria, p.lines.mean(0)
-    for start, limit, one in zip(c.start, c.limit, p.limits, strict=False):
-        if (mean[start] if start >= 0 else 0.0) >= limit:
+    for fresh, limit, one in zip(p.at_fresh, p.criteria.limit, p.limits, strict=False):
+        if fresh >= limit:
             return (f"the average fresh sensor is already past the limit ({one.words})",
                     "Choose a limit that fresh sensors keep, or look at their first checks.")
     if retire is None or not math.isfinite(retire.value):

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from drift.engine.policy import Policy
-from drift.retirement.policy_guard import RetireAt, retire_at, thresholds
+from drift.retirement.policy_guard import Floats, RetireAt, retire_at, thresholds
 from drift.retirement.policy_lines import Population
 from drift.study import PolicySpec
 
@@ -67,9 +67,10 @@ def candidates(population: Population, spec: PolicySpec, *, retire: float,
     made += [_fixed(n, w) for n, w in counts]
     made += [_in_a_way(n, m, k) for n, m, k in ways if (m or k) and n >= 1 and n > m]
     every = spec.check_every or tuple(c for c in NICE if 2 * c <= min(crossing, cap))[-MOST_CHECKS:]
+    bands = {c: thresholds(population, c, spec) for c in every if c < latest(cap)}
     left_out = []
     for c in every:
-        found = thresholds(population, c, spec)
+        found = bands.get(c)
         if c >= latest(cap):
             left_out.append(f"checks every {c}, of which none comes before {latest(cap)} uses, the last that can be "
                             "stated")
@@ -83,7 +84,7 @@ def candidates(population: Population, spec: PolicySpec, *, retire: float,
     k = spec.noticed_after
     made.append(Candidate(kind=FAILED, words="run to failure, noticed after "
                           f"{k} spoilt {'session' if k == 1 else 'sessions'}", policy=Policy(noticed_after=k)))
-    made += _recalibrated(population, spec, counts, recalibrate, [c for c in every if c < latest(cap)])
+    made += _recalibrated(population, spec, counts, recalibrate, bands)
     kept: dict[tuple[float, int, int, int, str], Candidate] = {}
     for one in made:
         kept.setdefault(one.key, one)
@@ -113,8 +114,8 @@ def _in_a_way(n: float, recalibrate: int, noticed: int) -> Candidate:
 
 
 def _recalibrated(population: Population, spec: PolicySpec, counts: list[tuple[float, str]], interval: float,
-                  checks: Iterable[int]) -> list[Candidate]:
-    """Policies with recalibration: at the interval, at half and twice of it, or as asked."""
+                  bands: Mapping[int, tuple[Floats, str] | None]) -> list[Candidate]:
+    """Policies with recalibration: at the interval, at half and twice of it, or as asked; ``bands`` of checks."""
     if spec.recalibrate_every:
         every = list(spec.recalibrate_every)
     elif math.isfinite(interval) and interval >= 1:
@@ -125,8 +126,7 @@ def _recalibrated(population: Population, spec: PolicySpec, counts: list[tuple[f
                       policy=Policy(retire_after=n, recalibrate_every=m))
             for m in every for n, w in counts if w != "average sensor reaches a limit" and n > m]
     for m in every:
-        for c in checks:
-            found = thresholds(population, c, spec)
+        for c, found in bands.items():
             if found is not None and c >= m:
                 made.append(Candidate(
                     kind=CHECKED_TOO, guard=found[1], at=retire_at(population, found[0]),

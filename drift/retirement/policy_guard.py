@@ -71,7 +71,7 @@ def thresholds(population: Population, every: int, spec: PolicySpec) -> tuple[Fl
 
     c = population.criteria
     limit, mean = np.array(c.limit), population.lines.mean(0)
-    fresh = np.where(c.start >= 0, mean[np.maximum(c.start, 0)], 0.0)
+    fresh = population.at_fresh
     if spec.guard is not None:
         for i, x in enumerate(population.limits):
             limit[i] = x.threshold(spec.guard if x.relative or x.sign > 0 else 1 / spec.guard) - population.shift[i]
@@ -121,10 +121,10 @@ def retire_at(population: Population, threshold: Floats | None) -> tuple[RetireA
     """Return what a check shows at which a sensor is retired, one entry a limit; nothing without checks."""
     if threshold is None:
         return ()
-    c, mean = population.criteria, population.lines.mean(0)
+    starts = population.at_fresh
     made = []
     for i, x in enumerate(population.limits):
-        fresh = float(mean[c.start[i]]) if c.start[i] >= 0 else 0.0
+        fresh = float(starts[i])
         value = shown(x, float(threshold[i]) + population.shift[i])
         places = max(-round(math.log10(step_of(x, fresh))), 0)
         while places < 6 and not math.isclose(value, round(value, places), rel_tol=1e-9):

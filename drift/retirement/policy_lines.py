@@ -56,6 +56,12 @@ class Population:
         """Whether draws are of sensors from new batches."""
         return bool(self.groups) and all(g.two_level for g in self.groups)
 
+    @property
+    def at_fresh(self) -> Floats:
+        """Where the mean sensor starts on each line: 0 on a change from its fresh value."""
+        c, mean = self.criteria, self.lines.mean(0)
+        return np.where(c.start >= 0, mean[np.maximum(c.start, 0)], 0.0)
+
     def crossing(self) -> float:
         """Use at which the mean line first leaves a limit; ``inf`` where it never does."""
         mean, c, first = self.lines.mean(0), self.criteria, math.inf

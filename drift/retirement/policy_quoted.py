@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from drift.errors import Finding
 from drift.results import Result, ResultTable
 from drift.retirement.policy_scores import Scored
+from drift.retirement.removals import removed_in
 from drift.simulated import Design
 from drift.simulated.quoting import NOTE, Asked, cautions, coverage_table, quote, sentence
 
@@ -25,8 +26,7 @@ WITHOUT = "; they were simulated without recalibration"
 def simulated(answers: Sequence[PolicyAnswer], wear: Result, *,
               level: float) -> tuple[tuple[ResultTable, ...], list[Finding]]:
     """Return the table "coverage" and what must be said; nothing for a level or a policy that was not simulated."""
-    table = next((t for t in wear.tables if t.name == "removals" and len(t)), None)
-    removed = {str(s) for s in table["sensor"]} if table is not None else set()
+    removed = removed_in(wear)
     asked = [x for a in answers for x in _asked(a, removed)]
     quoted = [q for family in (COUNTS, CHECKS) for q in quote(family, [x for f, x in asked if f == family],
                                                               level=level)]

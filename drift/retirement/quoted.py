@@ -10,6 +10,7 @@ from drift.results import Estimate, Result, ResultTable
 from drift.retirement.evaluate import ConstructionAnswer
 from drift.retirement.life_quoted import quoted_passages
 from drift.retirement.limits import QUESTION
+from drift.retirement.removals import removed_in
 from drift.retirement.sparse import RULE as SPARSE
 from drift.simulated import Design
 from drift.simulated.quoting import Asked, cautions, coverage_table, note, quote
@@ -34,8 +35,7 @@ def simulated(answers: Sequence[ConstructionAnswer], wear: Result,
 
 
 def _asked(answers: Sequence[ConstructionAnswer], wear: Result) -> Iterator[Asked]:
-    table = next((t for t in wear.tables if t.name == "removals" and len(t)), None)
-    removed = {str(s) for s in table["sensor"]} if table is not None else set()
+    removed = removed_in(wear)
     for a in answers:
         same = abs(a.content - CONTENT) < 1e-9 and abs(a.confidence - CONFIDENCE) < 1e-9
         if a.binding is None or not math.isfinite(a.count) or not same:

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from drift.errors import Finding
 from drift.results import Result, ResultTable
 from drift.retirement.recalibration import QUESTION, IntervalAnswer, Statement
+from drift.retirement.removals import removed_in
 from drift.simulated import Design
 from drift.simulated.quoting import Asked, cautions, coverage_table, note, quote
 
@@ -29,8 +30,7 @@ def simulated(answers: Sequence[IntervalAnswer], statement: Statement,
 
 
 def _asked(answers: Sequence[IntervalAnswer], wear: Result) -> Iterator[Asked]:
-    table = next((t for t in wear.tables if t.name == "removals" and len(t)), None)
-    removed = {str(s) for s in table["sensor"]} if table is not None else set()
+    removed = removed_in(wear)
     for a in answers:
         if not math.isfinite(a.interval):
             continue

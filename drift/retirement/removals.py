@@ -5,13 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from drift.errors import Finding
-from drift.results import ResultTable, join_words
+from drift.results import Result, ResultTable, join_words
 from drift.retirement.evaluate import ConstructionAnswer
 from drift.retirement.limits import QUESTION
 from drift.retirement.wording import label_of
 
 TABLE = "removals and limits"
 JUDGEMENT = "none, by judgement"
+
+
+def removed_in(wear: Result) -> set[str]:
+    """Return the sensors that the result of wear lists as removed."""
+    table = next((t for t in wear.tables if t.name == "removals"), None)
+    return {str(s) for s in table["sensor"]} if table is not None and len(table) else set()
 
 
 def passed_by(a: ConstructionAnswer, jumped: Mapping[str, str]) -> dict[str, tuple[str, ...]]:

@@ -7,10 +7,9 @@ from collections.abc import Mapping
 
 from drift.results import Estimate, Result, decimals_for, ends_text
 from drift.retirement.evaluate import ConstructionAnswer
-from drift.retirement.groups import Exposure
+from drift.retirement.groups import EXTRAPOLATION, Exposure
 
 CAUSES = "reference, contamination, temperature, cells, the rig"
-PAST_CHECKS = 1.25  # of the median last check, which is the longest count that can be stated
 Ends = tuple[float, float, float]  # change per unit of exposure in per cent, low, high
 
 
@@ -45,7 +44,7 @@ def rise_words(a: ConstructionAnswer, rise: Ends | None, name: str, exposure: Ex
     value, low, high = rise
     d = decimals_for(low, high, value)
     ends = ends_text(f"{low:.{d}f}", f"{high:.{d}f}")
-    last, log = a.cap / PAST_CHECKS, a.limits[0].group.limit.log
+    last, log = a.cap / EXTRAPOLATION, a.limits[0].group.limit.log
     total = 100 * math.expm1(math.log1p(value / 100) * last) if log else value * last
     by_then = f"; about {total:.2g} % after {exposure.show(last)}" if math.isfinite(last) else ""
     toward = [o.group.limit.words for o in a.limits if not o.refused and o.slope[0] > 0]
