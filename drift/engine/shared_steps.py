@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -38,6 +40,8 @@ class SharedStep:
     moved : array of bool
     days_before, days_after : int
         Fewest days on each side among the series that moved.
+    known : bool
+        It was on record, and not found in the values.
     """
 
     before: float
@@ -48,9 +52,11 @@ class SharedStep:
     moved: NDArray[np.bool_]
     days_before: int
     days_after: int
+    known: bool = False
 
 
-def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most: int = MOST) -> tuple[SharedStep, ...]:
+def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most: int = MOST,
+                 known: Sequence[float] = ()) -> tuple[SharedStep, ...]:
     """Find steps in series of day means, and say of each which series made it.
 
     Parameters
@@ -63,6 +69,9 @@ def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most
         Of the test for a first step, over all series together, and of every test whether a series followed.
     most : int
         Steps looked for.
+    known : sequence of float
+        First days after steps that are on record: they are judged whether or not the values show them, and others are
+        looked for between them.
 
     Returns
     -------
@@ -76,6 +85,7 @@ def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most
     At the day of the clearest one each series is tested by itself (two-sample t), and those that did not move against
     those that did (Welch's t of the difference of the shifts): one that has not moved visibly is said not to have
     followed only where it moved differently. Then the days before it and those after it are searched by themselves.
+    A step on record that no series shows by itself is taken to have been made by all that were read on both sides.
 
     References
     ----------
@@ -83,16 +93,43 @@ def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most
     34, 28-35. G. Schwarz (1978), Annals of Statistics 6, 461-464.
     """
     n = int(code.max()) + 1
+    edges = [-math.inf, *sorted(set(known)), math.inf]
+    stretches = [(day >= a) & (day < b) for a, b in pairwise(edges)]
     found: list[SharedStep] = []
-    stretches = [np.ones(len(y), dtype=np.bool_)]
     while stretches and len(found) < most:
         inside = stretches.pop(0)
-        at = _clearest(y[inside], day[inside], code[inside], n, size)
+        at = _clearest(y[inside], day[inside], code[inside], n, size) if inside.any() else None
         if at is None:
             continue
         found.append(_judged(y[inside], day[inside], code[inside], n, at, size))
         stretches += [inside & (day < at[1]), inside & (day >= at[1])]
-    return tuple(sorted((s for s in found if s.moved.any()), key=lambda s: s.at))
+    shown = [s for s in found if s.moved.any()]
+    return tuple(sorted((*shown, *_on_record(y, day, code, n, known, [s.at for s in shown], size)), key=lambda s: s.at))
+
+
+def _on_record(y: Floats, day: Floats, code: Ints, n: int, known: Sequence[float], others: Sequence[float], size: float
+               ) -> list[SharedStep]:
+    """Judge the steps on record, each between the steps before and after it."""
+    edges = [-math.inf, *sorted({*known, *others}), math.inf]
+    made = []
+    for start, at, end in zip(edges, edges[1:], edges[2:], strict=False):
+        earlier, later = (day >= start) & (day < at), (day >= at) & (day < end)
+        if at not in known or not (earlier.any() and later.any()):
+            continue
+        inside = earlier | later
+        step = _judged(y[inside], day[inside], code[inside], n, (float(day[earlier].max()), at, None), size)
+        if np.isfinite(step.shift).any():
+            made.append(_marked(step))
+    return made
+
+
+def _marked(step: SharedStep) -> SharedStep:
+    """Mark a step as known; where no series shows it by itself, all that were read on both sides have its size."""
+    if step.moved.any():
+        return replace(step, known=True)
+    read = np.isfinite(step.shift)
+    same_way = len({float(np.sign(v)) for v in step.shift[read]}) == 1
+    return replace(step, known=True, moved=read, kind=_kind(read, read, same_way, set()))
 
 
 def _clearest(y: Floats, day: Floats, code: Ints, n: int, size: float) -> tuple[float, float, int | None] | None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from drift.errors import MINUS, Finding
 from drift.results import Estimate, Result, ResultTable, join_words
+from drift.sensitivity.control_days import date_of
 from drift.sensitivity.controls_fit import Ends, Fit, Moved
 from drift.sensitivity.design import QUESTION, WearData
 from drift.sensitivity.rig_effect import Effect
@@ -28,8 +29,8 @@ _SPLIT = ('A column rig in the checks that names the state of the rig lets covar
 Row = dict[str, Any]
 
 
-def worded(fit: Fit, data: WearData, effects: Sequence[Effect], level: float, slopes: Mapping[str, float]
-           ) -> tuple[list[Estimate], list[Finding], list[ResultTable], str]:
+def worded(fit: Fit, data: WearData, effects: Sequence[Effect], level: float, slopes: Mapping[str, float],
+           causes: Mapping[float, str]) -> tuple[list[Estimate], list[Finding], list[ResultTable], str]:
     """Return estimates, findings, the table of changes, and the sentence for the answer."""
     estimates: list[Estimate] = []
     findings: list[Finding] = []
@@ -40,7 +41,7 @@ def worded(fit: Fit, data: WearData, effects: Sequence[Effect], level: float, sl
         rests = effect.sensors > 0 and moved.step.kind != "alone"
         rows.append(_step_row(moved, made, effect, rests))
         estimates += made
-        findings.append(_step_finding(moved, made, effect, data, slopes, fit))
+        findings.append(_step_finding(moved, made, effect, data, slopes, fit, causes.get(moved.step.at, "")))
         if rests and "rig" not in data.spec.covariates:
             said.append(_step_sentence(moved, made, effect, data, slopes, fit))
     if math.isfinite(fit.slope[0]):
@@ -87,7 +88,7 @@ def _shown(ends: Ends, data: WearData, name: str, of: dict[str, str], level: flo
 
 
 def _step_estimates(moved: Moved, data: WearData, level: float) -> list[Estimate]:
-    of = {"question": QUESTION, "from": _date(moved.step.at)}
+    of = {"question": QUESTION, "from": date_of(moved.step.at)}
     if moved.step.kind == "all" and moved.common is not None:
         return [_shown(moved.common, data, "step of the rig", of, level, STEP_METHOD, len(moved.who))]
     return [_shown(ends, data, "step of a never-worn sensor", {**of, "sensor": who}, level, STEP_METHOD, 1)
@@ -102,10 +103,6 @@ def _slope_estimate(name: str, slope: Ends, data: WearData, level: float, n: int
         unit = f"% per {SPAN:g} days"
     return Estimate(name=name, of={"question": QUESTION}, value=value, unit=unit, low=low, high=high, level=level,
                     method=SLOPE_METHOD, n=n)
-
-
-def _date(day: float) -> str:
-    return str(np.datetime64(int(day), "D"))
 
 
 def _by(e: Estimate) -> str:
@@ -135,32 +132,42 @@ def _slip(moved: Moved) -> str:
 
 
 def _step_finding(moved: Moved, made: Sequence[Estimate], effect: Effect, data: WearData,
-                  slopes: Mapping[str, float], fit: Fit) -> Finding:
-    at, kind = _date(moved.step.at), moved.step.kind
-    since = f"from {at} on (a step after {_date(moved.step.before)}{_slip(moved)})"
+                  slopes: Mapping[str, float], fit: Fit, cause: str) -> Finding:
+    at, kind = date_of(moved.step.at), moved.step.kind
+    since = f"from {at} on (a step after {date_of(moved.step.before)}{_on_record(cause)}{_slip(moved)})"
     if kind == "all":
         unlike = "" if len(made) == 1 else ", not by one factor"
         text = f"The rig moved: {since} {_who(moved)} read {_sizes(made)}{unlike}"
-        return _warn("rig-stepped", f"{text}. {_effect_words(effect, data, slopes, fit)}", "Find out what happened to "
-                     f"the rig then. Nothing is corrected for it here. {_SPLIT}")
+        return _warn("rig-stepped", f"{text}. {_effect_words(effect, data, slopes, fit)}", ("" if cause else "Find "
+                     "out what happened to the rig then. ") + f"Nothing is corrected for it here. {_SPLIT}")
     if kind == "alone":
         several = len(moved.stayed) > 1
         return _warn("standard-stepped", f"{moved.who[0]} itself changed: {since} it reads {_sizes(made)}, while "
                      f"{join_words(moved.stayed)} did not follow. That is no change of the rig",
-                     f"Do not correct readings by {moved.who[0]}. Find the cause, and log it as the event 'new "
-                     f"baseline' of {moved.who[0]} at that occasion; {join_words(moved.stayed)} still watch"
-                     f"{'' if several else 'es'} the rig.")
+                     f"Do not correct readings by {moved.who[0]}. {_log_it(moved, cause)}{join_words(moved.stayed)} "
+                     f"still watch{'' if several else 'es'} the rig.")
     if kind == "single":
         return _warn("rig-or-standard-stepped", f"{since[0].upper()}{since[1:]} {moved.who[0]}, the only never-worn "
                      f"sensor there, reads {_sizes(made)}: whether the rig or {moved.who[0]} itself changed cannot be "
                      f"told from one. If it was the rig: {_effect_words(effect, data, slopes, fit)}",
                      "Do not correct readings by it. A second check standard read on the same days would tell: it "
-                     "follows a changed rig and not a changed standard. Log the cause when it is found.")
+                     "follows a changed rig and not a changed standard."
+                     + ("" if cause else " Log the cause when it is found."))
     stayed = f"; of {join_words(moved.stayed)} that cannot be said" if moved.stayed else ", not the same way"
     return _warn("rig-or-standard-stepped", f"{since[0].upper()}{since[1:]} {join_words(moved.who)} "
                  f"read{'s' * (len(moved.who) == 1)} {_sizes(made)}{stayed}: whether the rig moved is not clear. If it "
                  f"did: {_effect_words(effect, data, slopes, fit)}",
                  "Do not correct readings by them. Read all check standards on the same days, and several times.")
+
+
+def _on_record(cause: str) -> str:
+    return f"; on record: {cause}" if cause else ""
+
+
+def _log_it(moved: Moved, cause: str) -> str:
+    """Ask for the event that starts a new baseline, where it is not on record."""
+    return "" if cause else (f"Find the cause, and log it as the event 'new baseline' of {moved.who[0]} at that "
+                             "occasion; ")
 
 
 def _effect_words(effect: Effect, data: WearData, slopes: Mapping[str, float], fit: Fit) -> str:
@@ -193,7 +200,7 @@ def _shares(effect: Effect, data: WearData, slopes: Mapping[str, float]) -> str:
 
 def _step_sentence(moved: Moved, made: Sequence[Estimate], effect: Effect, data: WearData,
                    slopes: Mapping[str, float], fit: Fit) -> str:
-    at = _date(moved.step.at)
+    at = date_of(moved.step.at)
     if moved.step.kind == "all":
         return (f"The rig moved: {_who(moved)} read {_sizes(made)} from {at} on. Nothing is corrected for it: "
                 f"{_shares(effect, data, slopes)}.")
@@ -243,8 +250,8 @@ def _warn(code: str, message: str, mend: str) -> Finding:
 def _step_row(moved: Moved, made: Sequence[Estimate], effect: Effect, rests: bool) -> Row:
     one = made[0] if len(made) == 1 else None
     mean = float(np.mean([e.value for e in made]))
-    return {"kind": "step", "verdict": _VERDICT[moved.step.kind], "last before": _date(moved.step.before),
-            "from": _date(moved.step.at), "moved": join_words(moved.who), "did not follow": join_words(moved.stayed),
+    return {"kind": "step", "verdict": _VERDICT[moved.step.kind], "last before": date_of(moved.step.before),
+            "from": date_of(moved.step.at), "moved": join_words(moved.who), "did not follow": join_words(moved.stayed),
             "change": mean, "low": one.low if one else math.nan, "high": one.high if one else math.nan,
             "unit": made[0].unit, "worn sensors on both sides": float(effect.sensors),
             "answers rest on it": "yes" if rests else ""}

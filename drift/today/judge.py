@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -74,8 +74,9 @@ class Verdict:
         Codes of the reasons that decided: ``out``, ``over``, ``off``, ``rig``, ``unknown``, ``dead``, ``twice``,
         ``unread`` (the latest check could not be used), ``near`` (by it alone the sensor is not shown to be within a
         limit) and ``close`` (nor by it and its repeat), ``count`` and ``guard`` (past what retires sensors here),
-        ``due`` (a check is) and ``calibrate`` (a recalibration is); and ``repeat``, which is said and decides nothing:
-        the first check lies on the path and its repeat does not.
+        ``due`` (a check is) and ``calibrate`` (a recalibration is); ``step`` (the rig changed between its checks, and
+        how far, or whether, decides); and ``repeat``, which is said and decides nothing: the first check lies on the
+        path and its repeat does not.
     off : Surprise or None
         Latest check against its prediction; ``repeated`` is that of its repeat.
     forecasts : tuple of Forecast
@@ -84,6 +85,8 @@ class Verdict:
         Why there is no forecast; empty where there is one.
     latest : Latest or None
         What is wrong with its latest check; None where nothing is.
+    ends : tuple of Verdict
+        With the rig's changes as small, and as large, as may be.
     """
 
     situation: Situation
@@ -99,6 +102,7 @@ class Verdict:
     before: Mixture | None
     latest: Latest | None
     standing: Standing
+    ends: tuple[Verdict, ...] = ()
 
     @property
     def binding(self) -> Forecast | None:
@@ -119,6 +123,32 @@ def judge(setting: Setting, sensor: str) -> Verdict:
     -------
     Verdict
     """
+    verdict = _judged(setting, sensor)
+    ends = tuple(_judged(end, sensor) for end in setting.ends)
+    unknown = setting.steps.unknown(sensor) if setting.steps is not None else ""
+    if not unknown and all(RANK[e.word] <= RANK[verdict.word] for e in ends):
+        return replace(verdict, ends=ends, forecasts=_hulls(verdict, ends, setting))
+    why = (*verdict.why, "step")
+    return replace(verdict, ends=ends, why=why, word=_word(why), forecasts=_hulls(verdict, ends, setting))
+
+
+def _hulls(verdict: Verdict, ends: tuple[Verdict, ...], setting: Setting) -> tuple[Forecast, ...]:
+    """Take the least favourable bound and chance that the changes of the rig allow.
+
+    Medians are the likeliest, and the least favourable where it is not known whether it was the rig.
+    """
+    sure = setting.steps is None or all(s.sure for s in setting.steps.steps)
+    made = []
+    for f in verdict.forecasts:
+        same = [f, *(g for e in ends for g in e.forecasts if g.limit.key == f.limit.key)]
+        made.append(replace(f, low=min(g.low for g in same), now=max(g.now for g in same),
+                            next=max(g.next for g in same),
+                            median=f.median if sure else min(g.median for g in same)))
+    return tuple(made)
+
+
+def _judged(setting: Setting, sensor: str) -> Verdict:
+    """Judge a sensor with the changes of the rig taken as one setting has them."""
     at = setting.situations[sensor]
     found = np.flatnonzero(setting.names == sensor)
     member = int(found[0]) if len(found) else None
@@ -195,7 +225,8 @@ def _why_stated(s: Standing, at: Situation, forecasts: tuple[Forecast, ...]) -> 
 
 
 NEVER = frozenset({"out", "over", "dead", "twice", "close", "count", "guard"})
-AGAIN = frozenset({"off", "rig", "none", "unknown", "unread", "near", "due", "calibrate"})
+AGAIN = frozenset({"off", "rig", "none", "unknown", "unread", "near", "due", "calibrate", "step"})
+RANK: dict[Word, int] = {"use": 0, "check again": 1, "do not use": 2}
 
 
 def _word(why: tuple[str, ...]) -> Word:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping, Set
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 import numpy as np
@@ -23,6 +23,7 @@ from drift.today.latest import LatestChecks
 from drift.today.rising import Rise, rises_of
 from drift.today.standards import judged_rig
 from drift.today.standing import Advice
+from drift.today.steps import RigSteps, rig_steps
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -83,6 +84,10 @@ class Setting:
         What the study states of sensors of each construction.
     rises : tuple of Rise
         Constructions whose sensitivity rises.
+    steps : RigSteps or None
+        Changes of the rig between the checks of a sensor; paths are those the present rig would have read.
+    ends : tuple of Setting
+        The same with the steps as small, and as large, as never-worn sensors allow.
     """
 
     study: Study
@@ -100,6 +105,8 @@ class Setting:
     longest: float
     advice: Advice
     rises: tuple[Rise, ...] = ()
+    steps: RigSteps | None = None
+    ends: tuple[Setting, ...] = ()
     fits: dict[tuple[int, str], Population | str] = field(default_factory=dict)
 
     def population(self, number: int, construction: str) -> tuple[Population | str, Ints]:
@@ -150,12 +157,9 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
     data, refused = _data(tables, study)
     spec = study.today or TodaySpec()
     limits = declared_limits(study, tables)
-    paths: tuple[Path, ...] = ()
-    names: Words = np.zeros(0, dtype=object)
-    if data is not None:
-        code, first = codes_of([data.sensor])
-        names = data.sensor[first]
-        paths = tuple(p for p in (_path(data, code, limit) for limit in limits or (None,)) if p is not None)
+    names: Words = data.sensor[codes_of([data.sensor])[1]] if data is not None else np.zeros(0, dtype=object)
+    steps = rig_steps(tables, data, study, given) if data is not None else None
+    moved = steps.put_on_present(data, steps.likeliest) if data is not None and steps is not None else data
     known = known_sensors(tables)
     construction = _labels(tables, known, "construction")
     situations = _situations(tables, data, study, known, construction, sessions or {})
@@ -163,12 +167,25 @@ def prepare_setting(tables: Tables, study: Study, *, sessions: Mapping[str, tupl
     latest = (LatestChecks(tables.checks, data, data.spec.exposure, given)
               if data is not None and tables.checks is not None else None)
     longest = float(data.use.max()) if data is not None else 0.0
-    return Setting(study=study, spec=spec, data=data, sensors=known, names=names, constructions=construction,
-                   paths=paths, rig=rig, situations=situations, rises=rises_of(data),
-                   latest=latest, seed=seed, longest=longest,
-                   advice=Advice(study=study, tables=tables, data=data, recorded=recorded if given else None,
-                                 beside=beside or nothing_beside()),
-                   findings=(*refused, *more, *_warnings(data)))
+    found = Setting(study=study, spec=spec, data=moved, sensors=known, names=names, constructions=construction,
+                    paths=_paths(moved, limits), rig=rig, situations=situations, rises=rises_of(moved),
+                    latest=latest, seed=seed, longest=longest, steps=steps,
+                    # Counts are those that 'drift run' states, which does not put checks on one rig.
+                    advice=Advice(study=study, tables=tables, data=data, recorded=recorded if given else None,
+                                  beside=beside or nothing_beside()),
+                    findings=(*refused, *more, *_warnings(data)))
+    if data is not None and steps is not None:
+        found.ends = tuple(replace(found, paths=_paths(steps.put_on_present(data, size, late=late), limits), fits={})
+                           for size, late in steps.ends)
+    return found
+
+
+def _paths(data: WearData | None, limits: tuple[Limit, ...]) -> tuple[Path, ...]:
+    """Return the occasions of all sensors against each limit, or of the response where none is declared."""
+    if data is None:
+        return ()
+    code, _ = codes_of([data.sensor])
+    return tuple(p for p in (_path(data, code, limit) for limit in limits or (None,)) if p is not None)
 
 
 def _warnings(data: WearData | None) -> tuple[Finding, ...]:

@@ -23,6 +23,7 @@ from drift.today.names import unknown_sensor
 from drift.today.near import Near
 from drift.today.paths import Setting
 from drift.today.rising import rise_findings, rise_sentences
+from drift.today.step_words import step_finding, step_rows, step_sentence
 
 QUESTION = "sensors today"
 FAN = (0.05, 0.25, 0.5, 0.75, 0.95)
@@ -52,7 +53,8 @@ def one_sensor(setting: Setting, sensor: str, tables: Tables, study: Study) -> T
     return TodayResult(
         question=f"{sensor} today", answer=said.answer(v, setting) + rise, estimates=tuple(_estimates(v, setting)),
         tables=(_reasons(v, setting), *_path_tables(v, setting)),
-        findings=(*rise_findings(rises, setting.data), *said.findings_of(v, setting), *setting.rig.findings,
+        findings=(*rise_findings(rises, setting.data), *said.findings_of(v, setting),
+                  *step_finding(setting, sensor), *setting.rig.findings,
                   *_about(sensor, setting)),
         exclusions=setting.data.exclusions if setting.data is not None else (),
         provenance=_provenance(setting, tables, study))
@@ -70,14 +72,16 @@ def all_sensors(setting: Setting, tables: Tables, study: Study) -> TodayResult:
     answer = (f"Of {len(verdicts)} sensors in use: {told}" if verdicts else "No sensor is in use") + (
         f"; {gone} are out of use." if gone else ".")
     if verdicts:
-        answer += f"{rise_sentences(setting.rises, setting.data)} {said.of_rig(setting)}.{_past_counts(verdicts)}"
+        answer += f"{rise_sentences(setting.rises, setting.data)} {said.of_rig(setting)}.{step_sentence(setting, None)}"
+        answer += _past_counts(verdicts)
     chosen = next((v for v in verdicts if v.word == "do not use" and v.forecasts), None) or next(
         (v for v in verdicts if v.forecasts), None)
     return TodayResult(
         question=QUESTION, answer=answer, estimates=tuple(e for v in verdicts for e in _estimates(v, setting)),
         tables=(_overview(verdicts, setting), *(_path_tables(chosen, setting) if chosen else ()),
                 *_rig_tables(setting)),
-        findings=(*(rise_findings(setting.rises, setting.data) if verdicts else ()), *setting.rig.findings,
+        findings=(*(rise_findings(setting.rises, setting.data) if verdicts else ()),
+                  *(step_finding(setting, None) if verdicts else ()), *setting.rig.findings,
                   *_of_all(verdicts, setting), *setting.findings),
         provenance=_provenance(setting, tables, study))
 
@@ -259,6 +263,7 @@ def _reasons(v: Verdict, setting: Setting) -> ResultTable:
         rows.append(("dead cells", f"{100 * at.dead:.2g} %", f"at most {100 * limit_dead:g} %",
                      "do not use" if at.dead > limit_dead else "within"))
     rows += stated.stated_rows(v, one, several)
+    rows += step_rows(setting, at.sensor, decides="step" in v.why)
     rows.append(("rig", f"not known: {setting.rig.sentence}" if setting.rig.status == "not charted"
                  else setting.rig.sentence, said.alarm_rate(setting),
                  {"fit": "fit", "not charted": "not known", "standard": "fit"}.get(setting.rig.status, "check again")))

@@ -26,12 +26,12 @@ from drift.control.rig import odd_finding
 from drift.control.rig_age import newest_day, with_age
 from drift.errors import DriftError, Finding
 from drift.records import CheckTable, Tables
+from drift.sensitivity.control_days import NEW_BASELINE
 from drift.sensitivity.design import full_scale_of, label_of
 from drift.study import Study, TodaySpec
 
 Floats = NDArray[np.float64]
 STANDARD = "check standard"
-NEW_BASELINE = "new baseline"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -8,9 +8,10 @@ from collections.abc import Callable
 from drift.engine.control_charts import ANY_RATE
 from drift.errors import Finding
 from drift.today import stated_words as stated
-from drift.today.judge import AGAIN, NEVER, Forecast, Verdict
+from drift.today.judge import AGAIN, NEVER, RANK, Forecast, Verdict
 from drift.today.latest import loads
 from drift.today.paths import Setting
+from drift.today.step_words import step_reason, step_sentence, step_tail
 
 STATED: dict[str, Callable[[Verdict, str, str], str]] = {
     "count": stated.count_reason, "due": stated.due_reason, "calibrate": stated.calibration_reason,
@@ -47,12 +48,13 @@ def answer(v: Verdict, setting: Setting) -> str:
         return f"Check {name} before use: it has no usable check yet{why}.{_fresh(v, setting)}"
     deciding = [reason(code, v, setting) for code in v.why if code in (NEVER if v.word == "do not use" else AGAIN)]
     beside = stated.stated_words(v, *per(setting))
-    beside = f" {beside}" if beside else ""
+    beside = step_sentence(setting, v) + (f" {beside}" if beside else "")
     if v.word == "do not use":
         return f"Do not use {name}: {'; '.join(deciding)}.{'' if 'out' in v.why else beside}"
     if v.word == "check again":
         tail = {"off": " One repeat check decides.", "rig": " Read the check standard again before anything else.",
-                "unread": unread_tail(v), "unknown": " It cannot be called fit on these checks."}
+                "unread": unread_tail(v), "unknown": " It cannot be called fit on these checks.",
+                "step": step_tail(setting.steps, name) if setting.steps is not None else ""}
         more = next((tail[c] for c in v.why if c in tail), "")
         return f"Check {name} again before use: {'; '.join(deciding)}.{more}{beside}"
     return f"Use {name}: {_fine(v, setting)}. {stated.shown_words(v)}{of_rig(setting)}.{beside}"
@@ -154,6 +156,11 @@ def reason(code: str, v: Verdict, setting: Setting) -> str:
         return setting.rig.sentence
     if code == "none":
         return "it has no usable check yet"
+    if code == "step" and setting.steps is not None:
+        worst = max(v.ends, key=lambda e: RANK[e.word])
+        mine = NEVER if worst.word == "do not use" else AGAIN
+        return step_reason(setting.steps, v.situation.sensor,
+                           " and ".join(reason(c, worst, setting) for c in worst.why if c in mine))
     return v.refused
 
 
@@ -164,7 +171,8 @@ def brief(code: str, v: Verdict, setting: Setting) -> str:
     return {"near": "near a limit by its latest check alone: repeat it", "close": "near a limit by check and repeat",
             "count": f"past its count of {s.count if s.by == 'count' else s.ends:g} {several}",
             "guard": "past the guard band", "due": f"check due every {s.check_every} {several}",
-            "calibrate": f"recalibrate (every {s.every:g} {several})"}.get(code) or reason(code, v, setting)
+            "calibrate": f"recalibrate (every {s.every:g} {several})",
+            "step": "hangs on a change of the rig"}.get(code) or reason(code, v, setting)
 
 
 def _far(z: float, setting: Setting) -> str:

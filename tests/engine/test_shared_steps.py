@@ -110,6 +110,23 @@ def test_scale_order_and_names_change_nothing(scale, turn):
     assert there.shift[::-1] == pytest.approx(scale * here.shift, rel=1e-9)
 
 
+def test_a_step_on_record_is_judged_where_it_was_logged_and_others_are_still_found():
+    y, day, code = series(2, at=20)
+    y[day >= 10] += 0.01
+    found = shared_steps(y, day, code, known=[10])
+    assert [(s.at, s.known) for s in found] == [(10, True), (20, False)]
+    assert found[0].shift == pytest.approx([0.01, 0.01], abs=0.012)
+
+
+def test_a_step_on_record_that_nothing_shows_is_small_and_of_all():
+    y, day, code = series(2, step=0.0)
+    (found,) = shared_steps(y, day, code, known=[15])
+    assert found.known
+    assert found.moved.all()
+    assert np.abs(found.shift).max() < 0.01
+    assert shared_steps(y, day, code) == ()
+
+
 def test_one_occasion_on_a_side_is_a_step_only_where_asked():
     x = np.r_[-0.08, np.random.default_rng(3).normal(0, SD, 29)]
     assert largest_step(x, side=1).at == 1

@@ -1,0 +1,254 @@
+"""Changes of the rig between the checks of a sensor: earlier checks are put on the present rig, or nothing is said.
+
+A rig that reads 8 % higher since some day hides 8 % of what a sensor has lost. Never-worn sensors tell how far it
+moved; what they leave open is tried at both ends.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Set
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drift.calibration import words
+from drift.engine.shared_steps import shared_steps
+from drift.records import Tables
+from drift.results import join_words
+from drift.sensitivity.control_days import Logged, control_days, date_of, logged_changes
+from drift.sensitivity.design import WearData, label_of
+from drift.study import Study
+from drift.today.standards import STANDARD
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+LEVEL = 0.95
+NOW = math.inf
+
+
+@dataclass(frozen=True, kw_only=True)
+class RigStep:
+    """One change of the rig, or of the only never-worn sensor that was read.
+
+    Parameters
+    ----------
+    before, at : float
+        Last day of never-worn sensors before it and first after it, since 1970-01-01; NaN where there is none.
+    size, low, high : float
+        Change of log readings of one load with its 95 % interval; NaN where it is not known.
+    sure : bool
+        All never-worn sensors moved, so that it was the rig; else it may have been they.
+    who : tuple of str
+    cause : str
+        On record; empty for none.
+    """
+
+    before: float
+    at: float
+    size: float
+    low: float
+    high: float
+    sure: bool
+    who: tuple[str, ...]
+    cause: str
+
+    @property
+    def known(self) -> bool:
+        """Whether its size can be told."""
+        return math.isfinite(self.low) and math.isfinite(self.high)
+
+    @property
+    def when(self) -> str:
+        """``from 2026-05-03 on``."""
+        return f"from {date_of(self.at)} on" if math.isfinite(self.at) else (
+            f"after {date_of(self.before)}" if math.isfinite(self.before) else "at a day that is not on record")
+
+    @property
+    def words(self) -> str:
+        """``+7.9 (+7.4 to +8.4) % from 2026-05-03 on (new indenter)``."""
+        cause = f" ({self.cause})" if self.cause else ""
+        if not self.known:
+            return f"by an unknown amount {self.when}{cause}"
+        value, low, high = (f"{100 * math.expm1(v):+.2g}".replace("-", "\N{MINUS SIGN}")
+                            for v in (self.size, self.low, self.high))
+        return f"{value} ({low} to {high}) % {self.when}{cause}"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RigSteps:
+    """Changes of the rig, and the checks on the two sides of each.
+
+    Parameters
+    ----------
+    steps : tuple of RigStep
+        In the order of time.
+    earlier, open : array of bool, shape (n_steps, n_mountings)
+        Checks before a step; and those whose side is not known: between its two days, or without a day.
+    crossed : mapping of str to tuple of int
+        Steps between the checks of each sensor.
+    undated : frozenset of str
+        Sensors with a check that cannot be placed although steps lie between the others.
+    """
+
+    steps: tuple[RigStep, ...]
+    earlier: Bools
+    open: Bools
+    crossed: Mapping[str, tuple[int, ...]]
+    undated: frozenset[str]
+
+    @property
+    def ends(self) -> tuple[tuple[Floats, bool], ...]:
+        """Sizes of the steps to try beside the likeliest, each with the side that open checks are put on."""
+        low = np.array([s.low if s.sure else min(s.low, 0.0) for s in self.steps])
+        high = np.array([s.high if s.sure else max(s.high, 0.0) for s in self.steps])
+        return tuple((size, late) for late in ((False, True) if self.open.any() else (False,))
+                     for size in (low, high))
+
+    @property
+    def likeliest(self) -> Floats:
+        """Sizes of the steps; what may have been the never-worn sensor is not taken for the rig's."""
+        return np.array([s.size if s.sure else 0.0 for s in self.steps])
+
+    def unknown(self, sensor: str) -> str:
+        """Say why checks of a sensor cannot be put on one rig; empty where they can."""
+        lost = [self.steps[k] for k in self.crossed.get(sensor, ()) if not self.steps[k].known]
+        if lost:
+            moved = join_words([s.when + (f" ({s.cause})" if s.cause else "") for s in lost])
+            return (f"the rig changed {moved} between its checks, and never-worn sensors do not tell how far")
+        return "the rig changed, and on which side of that some of its checks lie is not on record" if (
+            sensor in self.undated) else ""
+
+    def put_on_present(self, data: WearData, size: Floats, *, late: bool = False) -> WearData:
+        """Return the checks as the present rig would have read them.
+
+        Parameters
+        ----------
+        data : WearData
+        size : array, shape (n_steps,)
+            On the log scale; NaN steps change nothing.
+        late : bool
+            Checks whose side is not known lie after their step.
+        """
+        add = np.nan_to_num(size) @ (self.earlier | (self.open & (not late))).astype(np.float64)
+        factor = np.exp(add)
+        c = data.calibration
+        moved = replace(c, reading=c.reading * factor, sensitivity=c.sensitivity * factor,
+                        sensitivity_se=c.sensitivity_se * factor,
+                        saturation_pressure=c.saturation_pressure / factor)
+        return replace(data, calibration=moved, response=data.response + add if data.log else data.response * factor,
+                       response_se=data.response_se if data.log else data.response_se * factor)
+
+
+def rig_steps(tables: Tables, data: WearData, study: Study, given: Set[int] = frozenset()) -> RigSteps | None:
+    """Find the changes of the rig between the checks of worn sensors; None where there are none.
+
+    Parameters
+    ----------
+    tables : Tables
+    data : WearData
+    study : Study
+    given : set of int
+        Numbers of rows that were given by hand: they are read today.
+
+    Notes
+    -----
+    Steps on record as 'new baseline', and those that never-worn sensors show
+    (:func:`drift.engine.shared_steps.shared_steps`), each with a t interval. One that a single standard made while
+    another did not follow is none of the rig. Steps are factors: a load that is wrong by 8 % changes every reading by
+    8 %.
+    """
+    any_kept, kept = control_days(tables, data.spec, study.screening, log=True)
+    if not any_kept:
+        return None
+    logged = logged_changes(tables, kept, data.spec.exposure)
+    placed = tuple(c for c in logged if math.isfinite(c.at) and math.isfinite(c.before))
+    found: list[RigStep] = []
+    alone: set[float] = set()
+    if kept is not None:
+        seen = shared_steps(kept.value, kept.day, kept.code, known=[c.at for c in placed])
+        if seen:
+            from drift.sensitivity.controls_fit import fit_controls
+
+            fit = fit_controls(kept.value, kept.day, kept.code, kept.names, seen, LEVEL)
+            causes = {c.at: c.cause for c in placed}
+            for k, step in enumerate(seen):
+                moved = fit.steps[k] if fit is not None else None
+                ends = (() if moved is None else (moved.common,) if moved.common is not None else moved.own)
+                size, low, high = _hull([e for e in ends if e is not None])
+                if step.kind == "alone":
+                    alone.add(step.at)
+                else:
+                    found.append(RigStep(before=step.before, at=step.at, size=size, low=low, high=high,
+                                         sure=step.kind == "all", cause=causes.get(step.at, ""),
+                                         who=moved.who if moved is not None else ()))
+    found += _unsized(logged, {s.at for s in found} | alone, tables)
+    return _placed(tuple(sorted(found, key=lambda s: (math.isnan(s.at), s.at))), tables, data, given)
+
+
+def _unsized(logged: tuple[Logged, ...], told: Set[float], tables: Tables) -> list[RigStep]:
+    """Return the changes on record whose size no reading tells.
+
+    One of several standards alone, while the others are read on, does not show that the rig changed; nor does the first
+    baseline of a standard that was not read before.
+    """
+    assert tables.checks is not None
+    role = label_of(tables.checks, tables.sensors, "role").astype(str)
+    standards = {str(s) for s in words(tables.checks, "sensor")[role == STANDARD]}
+    return [RigStep(before=c.before, at=c.at, size=math.nan, low=math.nan, high=math.nan, sure=True, who=c.sensors,
+                    cause=c.cause)
+            for c in logged if c.at not in told and standards <= set(c.sensors)
+            and not (math.isfinite(c.at) and math.isnan(c.before))]
+
+
+def _hull(ends: list[tuple[float, float, float]]) -> tuple[float, float, float]:
+    """Return the mean of sizes and the hull of their intervals."""
+    if not ends or not all(math.isfinite(v) for e in ends for v in e):
+        return (math.nan,) * 3
+    return (float(np.mean([e[0] for e in ends])), min(e[1] for e in ends), max(e[2] for e in ends))
+
+
+def _placed(steps: tuple[RigStep, ...], tables: Tables, data: WearData, given: Set[int]) -> RigSteps | None:
+    """Put every check before a step, after it, or where its side is not known."""
+    assert tables.checks is not None
+    if not steps:
+        return None
+    row = tables.checks.row[data.kept_rows]
+    text = words(tables.checks, "time")[data.kept_rows]
+    day = np.array([NOW if int(r) in given else np.datetime64(str(t)[:10], "D").astype(np.int64).astype(np.float64)
+                    if t else math.nan for r, t in zip(row, text, strict=True)], dtype=np.float64)
+    earlier, late, undated = (np.zeros((len(steps), len(day)), dtype=np.bool_) for _ in range(3))
+    for k, s in enumerate(steps):
+        edge = s.at if math.isfinite(s.at) else NOW
+        earlier[k] = day <= s.before if math.isfinite(s.before) else False
+        late[k] = day >= edge
+        if not (math.isfinite(s.before) or math.isfinite(s.at)):
+            undated[k] = True
+    for who in np.unique(data.sensor.astype(str)).tolist():
+        mine = np.flatnonzero(data.sensor == who)
+        for k in range(len(steps)):
+            _by_neighbours(earlier[k], late[k], undated[k], day, data.use, mine)
+    open_ = ~earlier & ~late & ~undated
+    crossed = {}
+    for who in np.unique(data.sensor.astype(str)).tolist():
+        mine = np.flatnonzero(data.sensor == who)
+        both = [k for k in range(len(steps)) if len(set(data.use[mine].tolist())) > 1
+                and not earlier[k][mine].all() and not late[k][mine].all()]
+        if both:
+            crossed[who] = tuple(both)
+    lost = frozenset(w for w, ks in crossed.items() if any(undated[k][data.sensor == w].any() for k in ks))
+    return RigSteps(steps=steps, earlier=earlier, open=open_, crossed=crossed, undated=lost) if crossed else None
+
+
+def _by_neighbours(earlier: Bools, late: Bools, undated: Bools, day: Floats, use: Floats, mine: NDArray[np.int64]
+                   ) -> None:
+    """Place checks without a day by those of the sensor's uses around them; others stay without a side."""
+    without = mine[np.isnan(day[mine])]
+    for i in without.tolist():
+        if (use[mine][earlier[mine]] >= use[i]).any():
+            earlier[i] = True
+        elif (use[mine][late[mine]] <= use[i]).any():
+            late[i] = True
+        else:
+            undated[i] = True

@@ -1,0 +1,186 @@
+"""Checks on both sides of a change of the rig: put on the present rig, tried at both ends, or not judged."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from drift.records import Tables
+from drift.results import Result
+from drift.sensitivity.design import prepare
+from drift.today import judge, one_sensor, prepare_setting
+from drift.today.steps import rig_steps
+from drift.workflow_today import today_of_study
+from tests.coverage.rig_steps import STUDY, World, laboratory
+
+PLAIN = World()
+
+
+def drawn(w: World = PLAIN, seed: int = 4) -> Tables:
+    return laboratory(w, np.random.default_rng(seed))[0]
+
+
+def said(tables: Tables, sensor: str = "P01", study: Any = STUDY) -> Result:
+    return one_sensor(prepare_setting(tables, study), sensor, tables, study)
+
+
+def shown(tables: Tables) -> float:
+    """Return the fall that the latest check of P01 shows, in percent."""
+    near = judge(prepare_setting(tables, STUDY), "P01").forecasts[0].near
+    assert near is not None
+    return near.shown
+
+
+def without(tables: Tables, rows: Any) -> Tables:
+    assert tables.checks is not None
+    return replace(tables, checks=tables.checks.take(np.asarray(rows)))  # type: ignore[arg-type]
+
+
+def sensor_is(tables: Tables, start: str) -> Any:
+    assert tables.checks is not None
+    return np.array([str(s).startswith(start) for s in tables.checks["sensor"]])
+
+
+def test_a_step_of_the_rig_no_longer_hides_what_a_sensor_has_lost() -> None:
+    """The same draws with the rig standing still show the same fall, to the error of the step."""
+    still, moved = shown(drawn(replace(PLAIN, step=0.0, logged=False))), shown(drawn())
+    hidden = shown(without(drawn(), ~sensor_is(drawn(), "CS")))
+    assert moved == pytest.approx(still, abs=1.0)
+    assert hidden < still - 5
+
+
+def test_the_answer_says_how_far_the_rig_moved_and_since_when() -> None:
+    found = said(drawn())
+    assert re.search(r"The rig moved \+[78]\S* \(\+[78]\S* to \+[78]\S*\) % from", found.answer)
+    assert "from 2026-03-06 on (simulated): its checks before are put on the present rig" in found.answer
+    assert "rig-step-between-checks" in {f.code for f in found.findings}
+    table = found.table("reasons")
+    assert "rig, between its checks" in table["reason"].tolist()
+
+
+def test_a_step_that_is_not_on_record_is_found() -> None:
+    steps = prepare_setting(drawn(replace(PLAIN, logged=False)), STUDY).steps
+    assert steps is not None
+    assert [s.cause for s in steps.steps] == [""]
+    assert steps.steps[0].size == pytest.approx(math.log(1.08), abs=0.006)
+
+
+def test_bound_and_chance_are_those_of_the_least_favourable_end() -> None:
+    setting = prepare_setting(drawn(), STUDY)
+    whole = judge(setting, "P01")
+    assert len(whole.ends) >= 2
+    each = [e.forecasts[0] for e in whole.ends]
+    assert whole.forecasts[0].low <= min(f.low for f in each)
+    assert whole.forecasts[0].next >= max(f.next for f in each)
+
+
+def test_one_standard_leaves_two_answers_and_both_are_said() -> None:
+    found = said(drawn(replace(PLAIN, standards=1)))
+    assert "CS1 moved +" in found.answer
+    assert "whether the rig or the standard changed is not known" in found.answer
+    assert "if it was the rig, the latest check shows a fall" in found.answer
+
+
+def test_where_the_two_answers_differ_the_sensor_is_not_cleared() -> None:
+    """Nineteen percent lost is past a limit of 18 % if the rig moved, and eleven is not if the standard did."""
+    limit = STUDY.model_copy(update={"limits": STUDY.limits.model_copy(update={"sensitivity_change": 0.17})})
+    found = said(drawn(replace(PLAIN, standards=1)), study=limit)
+    assert found.answer.startswith("Check P01 again before use: whether the rig or CS1 itself changed")
+    assert "exclude" in found.answer
+    assert said(without(drawn(), ~sensor_is(drawn(), "CS")), study=limit).answer.startswith("Use P01")
+
+
+def test_excluding_the_standard_before_its_own_change_settles_it() -> None:
+    tables = drawn(replace(PLAIN, standards=1, alone=True))
+    assert tables.checks is not None
+    before = sensor_is(tables, "CS") & (tables.checks["use"] < 12)
+    assert prepare_setting(tables, STUDY).steps is not None
+    assert prepare_setting(without(tables, ~before), STUDY).steps is None
+
+
+def test_a_standard_that_moved_alone_changes_no_sensor() -> None:
+    tables = drawn(replace(PLAIN, alone=True))
+    assert prepare_setting(tables, STUDY).steps is None
+    assert "The rig moved" not in said(tables).answer
+
+
+def test_a_baseline_begun_anew_and_not_read_since_clears_nothing() -> None:
+    tables = drawn()
+    assert tables.checks is not None
+    late = sensor_is(tables, "CS") & (tables.checks["use"] >= 12)
+    found = said(without(tables, ~late))
+    assert found.answer.startswith("Check P01 again before use: the rig changed after 2026-03-01 (simulated)")
+    assert "Read the check standards, which tells how far the rig moved." in found.answer
+
+
+def test_checks_without_a_day_are_not_judged_across_a_step() -> None:
+    tables = drawn()
+    assert tables.checks is not None
+    time = np.where(sensor_is(tables, "P01"), "", tables.checks["time"].astype(str)).astype(object)
+    columns = {k: tables.checks[k] for k in tables.checks.columns} | {"time": time}
+    found = said(replace(tables, checks=type(tables.checks)(columns, tables.checks.row, tables.checks.file,
+                                                            units=tables.checks.units)))
+    assert found.answer.startswith("Check P01 again before use: the rig changed, and on which side")
+    assert "column time" in found.answer
+
+
+def test_one_check_without_a_day_between_two_of_one_side_is_of_that_side() -> None:
+    tables = drawn()
+    assert tables.checks is not None
+    time = tables.checks["time"].copy()
+    time[np.flatnonzero(sensor_is(tables, "P01"))[1]] = ""
+    columns = {k: tables.checks[k] for k in tables.checks.columns} | {"time": time}
+    one = type(tables.checks)(columns, tables.checks.row, tables.checks.file, units=tables.checks.units)
+    assert shown(replace(tables, checks=one)) == pytest.approx(shown(tables), abs=1e-9)
+
+
+@pytest.mark.parametrize("turn", [1, 2])
+def test_the_order_of_rows_changes_nothing(turn: int) -> None:
+    tables = drawn()
+    assert tables.checks is not None
+    order = np.random.default_rng(turn).permutation(len(tables.checks))
+    assert shown(without(tables, order)) == pytest.approx(shown(tables), abs=1e-9)
+
+
+def test_a_limit_on_pressure_is_held_against_the_present_rig() -> None:
+    """A rig that reads 8 % higher makes the saturation pressure read 8 % lower: earlier values are divided by it."""
+    tables = drawn()
+    data = prepare(tables, STUDY)
+    steps = rig_steps(tables, data, STUDY)
+    assert steps is not None
+    moved = steps.put_on_present(data, np.array([0.1]))
+    early = steps.earlier[0] | steps.open[0]
+    np.testing.assert_allclose(moved.response[early] - data.response[early], 0.1)
+    np.testing.assert_allclose(moved.response[~early], data.response[~early])
+    np.testing.assert_allclose(moved.calibration.reading[early], data.calibration.reading[early] * math.exp(0.1))
+
+
+def test_all_sensors_are_told_of_the_step(tmp_path: Path) -> None:
+    tables = drawn()
+    for name, table in (("checks", tables.checks), ("sensors", tables.sensors), ("events", tables.events)):
+        assert table is not None
+        columns = list(table.columns)
+        lines = [",".join(columns)] + [",".join(str(table[c][i]) for c in columns) for i in range(len(table))]
+        (tmp_path / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (tmp_path / "study.toml").write_text("""[study]
+title = "t"
+[files]
+checks = "checks.csv"
+sensors = "sensors.csv"
+events = "events.csv"
+[units.checks]
+reading = "count"
+reference = "kPa"
+[limits]
+sensitivity_change = 0.25
+""", encoding="utf-8")
+    found = today_of_study(str(tmp_path), None)
+    assert "checks before are put on the present rig" in found.answer
+    one = today_of_study(str(tmp_path), "P01", readings=[140.0], references=["200 kPa"], use=32)
+    assert "The rig moved +" in one.answer
