@@ -99,7 +99,8 @@ def step_finding(setting: Setting, sensor: str | None) -> tuple[Finding, ...]:
     parts += [f"{join_words(s.who)} moved {s.words}, or the rig did" for s in open_]
     known = [s for s in told if s.known]
     done = ("" if not known else "; both were tried, and the less favourable counts" if open_ else "; checks before "
-            "are put on the present rig, by the never-worn sensors, and the least favourable end of their interval counts")
+            "are put on the present rig, by the never-worn sensors, and the least favourable end of their interval "
+            "counts")
     return (Finding(
         severity="warning", code="rig-step-between-checks",
         message=f"{who} checked on both sides of a change of the rig: {'; '.join(parts)}{done}. Counts and intervals "
