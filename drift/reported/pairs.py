@@ -16,11 +16,12 @@ CENTRES = frozenset(symbol for symbol, _ in SPREAD)
 LIMITS = frozenset(map(simplified, ("limits of agreement", "limits", "LoA", "limits of agreement (LoA)")))
 _NAMED = re.compile(r"^(?P<centre>.+?)\s*(?:\(\s*(?P<a>SD|SE)\s*\)|(?:±|\+/-|\+-)\s*(?P<b>SD|SE)|,\s*(?P<c>SD|SE))$",
                     re.IGNORECASE)
+_UNIT = r"(?:[A-Za-zµ°%][A-Za-zµ°²³/%·\d\s]{0,19})?"
 _PAIR = re.compile(r"^(?P<x>.+?)\s*(?:(?:±|\+/-|\+-)\s*(?P<z>[^()\[\]]+)|[(\[]\s*(?:SD|SE|±)?\s*[=:]?\s*"
-                   r"(?P<y>[^()\[\]]+)[)\]])\s*$", re.IGNORECASE)
+                   rf"(?P<y>[^()\[\]]+)[)\]]\s*{_UNIT})\s*$", re.IGNORECASE)
 _END = rf"{NUMBER}\s*%?(?:\s*[(\[][^()\[\]]*[)\]])?"
 _LIMITS = re.compile(rf"^[(\[]?\s*(?P<low>{_END})\s*(?:to|bis|and|;|,\s|/|\N{{EN DASH}}|\N{{EM DASH}}|-|,)\s*"
-                     rf"(?P<high>{_END})\s*[)\]]?$")
+                     rf"(?P<high>{_END})\s*[)\]]?\s*{_UNIT}$")
 
 
 def parts(claim: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -78,13 +78,16 @@ def test_trusting_the_sketches_would_not_do() -> None:
 
 
 def test_the_plan_of_an_agreement_coefficient_is_that_of_the_full_search() -> None:
-    """27 targets by 5 levels, and 0.148, are what working out every design finely gave (half a minute)."""
+    """26 targets by 5 levels, and 0.149, are what working out every design finely gave (half a minute).
+
+    20,000 simulated studies of that design have a mean width of 0.1499 (Monte Carlo error 0.0003).
+    """
     made = asked_of("icc", {"icc": 0.9, "width": 0.15, "facet_share": 0.01, "targets": (24, 32),
                             "levels": (5,)}).question
     found = search(made, seed=1, studies=100, tell=lambda *_: None)
-    assert found.nearest.design == {"targets": 27, "levels": 5, "repeats": 1}
-    assert found.nearest.expected == pytest.approx(0.148, abs=5e-4)
-    assert made.expected({"targets": 26, "levels": 5, "repeats": 1}) > 0.15
+    assert found.nearest.design == {"targets": 26, "levels": 5, "repeats": 1}
+    assert found.nearest.expected == pytest.approx(0.149, abs=5e-4)
+    assert made.expected({"targets": 25, "levels": 5, "repeats": 1}) > 0.15
 
 
 def test_a_sketch_is_near_and_the_ratio_brings_it_nearer() -> None:
