@@ -53,7 +53,8 @@ def estimates_of(a: LifeAnalysis, of: Mapping[str, str]) -> list[Estimate]:
     """Return every number of one set of lives."""
     per, n = a.lives.per, len(a.lives)
     made = [Estimate(name="failures seen", value=float(a.failures), unit=a.lives.what, n=n, of=of,
-                     method=f"of {n} {a.lives.what}; the others were still fit when last seen")]
+                     method=f"of {n} {a.lives.what}"
+                     + ("; the others were still fit when last seen" if a.failures < n else ""))]
     w = a.best
     if w.found:
         made += _weibull(a, w, of)

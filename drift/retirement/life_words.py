@@ -111,7 +111,8 @@ def findings_of(a: LifeAnalysis, question: str) -> list[Finding]:
             "the limit before any use; a distribution of lives has no place for them, so that they stand in the curve "
             "without a model only", "Find out why fresh ones fail, and look at the limit.")
     if r > 0 and not a.best.found:
-        say("warning", "no-life-distribution", f"No distribution can be fitted: {_why_not(a)}",
+        open_ = "" if given_shape(a) is None else " with the shape left open"
+        say("warning", "no-life-distribution", f"No distribution can be fitted{open_}: {_why_not(a)}",
             next_step(a) or "Check oftener, so that failures fall into more than one interval." if r > 1 else
             "Follow the units on until more of them fail.")
     found += _about_entries(a, question)
@@ -156,11 +157,26 @@ def _about_entries(a: LifeAnalysis, question: str) -> list[Finding]:
     return found
 
 
+def _about_shape(a: LifeAnalysis, question: str) -> list[Finding]:
+    """Warn where the shape that was given is not one that these lives allow."""
+    given, (low, high) = given_shape(a), a.best.shape
+    if given is None or not a.best.found or not (given.shape < low or given.shape > high):
+        return []
+    side = "flatter" if given.shape < low else "steeper"
+    safe = ("for early lives a shape that is too small errs on the safe side as a rule" if given.shape < low else
+            "the bound is then higher than these lives support")
+    return [Finding(severity="warning", code="shape-does-not-fit", question=question, message=(
+        f"The shape of {given.shape:g} that was given does not fit these lives: left open it is "
+        f"{format_interval(float(a.best.fit.beta), low, high)} ({percent(a.spec.level)} interval). The distribution "
+        f"that was given is {side} than they show; {safe}"),
+        mend="Leave the shape open, or say why other lives should count more than these.")]
+
+
 def _about_fit(a: LifeAnalysis, question: str) -> list[Finding]:
     w, x, per = a.best, a.lives, a.lives.per
     if not w.found:
         return []
-    found = []
+    found = _about_shape(a, question)
     value = float(w.fit.quantile(a.spec.share))
     if value > a.last:
         found.append(Finding(severity="warning", code="life-beyond-data", question=question, message=(

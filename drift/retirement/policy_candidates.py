@@ -37,6 +37,7 @@ class Candidate:
 
 
 CHEAPEST = "cheapest count"
+WITHOUT = f"{CHEAPEST} without recalibration"
 FIXED, CHECKED, FAILED = "fixed count", "check and retire", "run to failure"
 RECALIBRATED, CHECKED_TOO = "recalibrate and retire", "check, recalibrate and retire"
 
@@ -59,7 +60,8 @@ def candidates(population: Population, spec: PolicySpec, *, retire: float,
     made: list[Candidate] = []
     crossing, cap = population.crossing(), population.cap
     ways = list(cheapest)
-    counts = [(retire, "retire-after count"), *((n, CHEAPEST) for n, m, k in ways if not m and not k),
+    plain = WITHOUT if any(m for _, m, _ in ways) else CHEAPEST
+    counts = [(retire, "retire-after count"), *((n, plain) for n, m, k in ways if not m and not k),
               *((float(n), "asked for") for n in spec.retire_after)]
     if math.isfinite(crossing) and crossing >= 1:
         counts.append((math.floor(crossing), "average sensor reaches a limit"))
@@ -92,7 +94,7 @@ def candidates(population: Population, spec: PolicySpec, *, retire: float,
 
 
 def latest(cap: float) -> int:
-    """Return the count at which a policy with checks retires whatever they show: nothing later was observed."""
+    """Return the count at which a policy with checks retires whatever they show: lines are carried on no further."""
     return max(math.floor(cap), 1)
 
 
@@ -109,7 +111,7 @@ def _in_a_way(n: float, recalibrate: int, noticed: int) -> Candidate:
     words = f"recalibrate every {recalibrate}, retire after {n:g}" if recalibrate else f"retire after {n:g}"
     if noticed:
         words += f", failures noticed after {noticed}"
-    return Candidate(kind=RECALIBRATED if recalibrate else FIXED, words=words, note=CHEAPEST, policy=Policy(
+    return Candidate(kind=RECALIBRATED if recalibrate else FIXED, words=words, note=f"{CHEAPEST} with it" if recalibrate else CHEAPEST, policy=Policy(
         retire_after=n, recalibrate_every=recalibrate, noticed_after=noticed))
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from drift.errors import Finding
 from drift.results import Estimate, join_words
 from drift.retirement.dead import FAILED as FAILED_SUDDENLY
+from drift.retirement.groups import EXTRAPOLATION
 from drift.retirement.policy import QUESTION, PolicyAnswer
 from drift.retirement.policy_candidates import CHECKED, FAILED, FIXED, latest
 from drift.retirement.policy_costs import NAMES, free_findings, undecided
@@ -325,9 +326,10 @@ def _of_one(a: PolicyAnswer, study: Study) -> list[Finding]:
     if a.left_out:
         made.append(_note("no-room-for-checks", f"{name}: left out: {'; '.join(a.left_out)}"))
     if any(s.candidate.policy.check_every for s in a.scores):
-        made.append(_note("checked-until", f"{name}: no policy is taken beyond {latest(a.population.cap)} uses, 1.25 "
-                          "times the median last check, since nothing later was observed: with checks too a sensor is "
-                          "retired there, whatever its check shows, and costed so"))
+        made.append(_note("checked-until", f"{name}: no policy is taken beyond {latest(a.population.cap)} uses, "
+                          f"{EXTRAPOLATION:g} times the median last check ({a.population.cap / EXTRAPOLATION:.4g} "
+                          "uses): so far, and no further, lines are carried on beyond what was observed. With checks "
+                          "too a sensor is retired there, whatever its check shows, and costed so"))
     return made
 
 

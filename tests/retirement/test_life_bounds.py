@@ -46,6 +46,22 @@ def test_with_a_failure_the_life_and_what_an_open_shape_says_stand_beside_it() -
     assert not [e for e in plain.estimates if e.name.endswith("shape given")]
 
 
+@pytest.mark.parametrize(("shape", "said"), [(1.0, "flatter"), (40.0, "steeper"), (8.0, "")])
+def test_a_shape_that_these_lives_do_not_allow_is_said_to_fit_badly(shape: float, said: str) -> None:
+    lives = list(30 * np.random.default_rng(3).weibull(8, 20))
+    found = {f.code: f for f in answered(lives, lives, shape=shape).findings}
+    assert ("shape-does-not-fit" in found) is bool(said)
+    if said:
+        assert said in found["shape-does-not-fit"].message
+
+
+def test_the_caution_of_an_open_shape_does_not_stand_against_the_answer_by_a_given_one() -> None:
+    result = answered([0.0, 0.0, 0.0], [10.0, 10.0, 10.0], shape=2.5)
+    told = next(f for f in result.findings if f.code == "no-life-distribution")
+    assert told.message.startswith("No distribution can be fitted with the shape left open")
+    assert "still fit" not in result.estimate("failures seen").method
+
+
 def test_the_bound_with_the_right_shape_is_safe() -> None:
     rng, held = np.random.default_rng(5), 0
     for _ in range(200):
