@@ -32,10 +32,10 @@ def ask() -> str:
             _setting(paper, key, question, default)
         click.echo(HOW, err=True)
         while True:
-            table = _line("Table (empty: only one)")
-            group = _line("Group in it, such as left foot (empty: none)") if table else ""
+            table = _label("Table (empty: only one)")
+            group = _label("Group in it, such as left foot (empty: none)") if table else ""
             _numbers(paper, claims, {k: v for k, v in (("table", table), ("group", group)) if v})
-            if not table or _line("Another table or group? [y/N]").casefold() not in ("y", "yes"):
+            if _line("Another table or group? [y/N]").casefold() not in ("y", "yes"):
                 break
     except EndedError:
         click.echo("", err=True)
@@ -47,6 +47,13 @@ def _line(question: str) -> str:
         return str(click.prompt(question, default="", show_default=False, err=True)).strip()
     except click.Abort:
         raise EndedError from None
+
+
+def _label(question: str) -> str:
+    """Ask for a name; a number of the paper typed here would be lost in it."""
+    while re.search(r"[=:]\s*[-+\N{MINUS SIGN}<>.]?\s*\d", typed := _line(question)):
+        click.echo("   That is a printed number, and a name is asked for: type the number at the prompt 1.", err=True)
+    return typed
 
 
 def _setting(paper: dict[str, Any], key: str, question: str, default: str) -> None:

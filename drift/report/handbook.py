@@ -29,7 +29,7 @@ HELP = {
     "cells": ("cell-gains",),
     "budget": ("uncertainty-budget",),
     "plan": ("planning",),
-    "today": ("today", "control-charts"),
+    "today": ("today", "control-charts", "rig-steps"),
     "chart": ("control-charts",),
     "review": ("reported-numbers",),
 }

@@ -135,7 +135,7 @@ def accuses(made: Instance, place: Place) -> bool:
         return False  # means and SDs may be of other people than the differences
     if relation.number in FREEDOMS and any(_in_parts(n, place) for n in made.names if n.startswith("df_")):
         return False  # degrees of freedom that are no whole numbers: corrected, Satterthwaite's, or with gaps
-    if relation.number == 24 and place.stated(("loa_low", "loa_high"), "method") & OTHER_WAYS:
+    if relation.number == 24 and not _about_the_bias(place):
         return False  # percentiles are not symmetric
     if relation.number == 42 and place.design == "mixed model":
         return False  # t, degrees of freedom and R squared of a mixed model are tied otherwise
@@ -154,6 +154,15 @@ def accuses(made: Instance, place: Place) -> bool:
     if not known:
         return False
     return relation.kind != "N" or bool(relation.needs) or bool(place.stated(made.names, "method") - OTHER_WAYS)
+
+
+def _about_the_bias(place: Place) -> bool:
+    """Tell whether limits are said to be the bias and a factor times the SD: so, or by the SD that is printed."""
+    ends = ("loa_low", "loa_high")
+    ways = place.stated(ends, "method")
+    if ways:
+        return not ways & OTHER_WAYS
+    return "sd_diff" in place.single or bool(place.stated(ends, "factor"))
 
 
 def _in_parts(name: str, place: Place) -> bool:

@@ -44,6 +44,16 @@ def test_a_fault_is_said_at_once_and_asked_again(tmp_path: Path) -> None:
     assert [c["printed"] for c in held["claims"]] == ["3.1", "8.6"]
 
 
+def test_a_number_typed_where_a_name_is_asked_for_is_not_lost(tmp_path: Path) -> None:
+    file = tmp_path / "claims.toml"
+    result = typed(file, *HEAD, "ICC(2,1) = 0.81", "", "SEM = 3.1", "", "y", "Table 2", "right foot", "SEM = 3.3", "",
+                   "n")
+    assert "type the number at the prompt" in result.stderr
+    held = tomllib.loads(file.read_text(encoding="utf-8"))["claims"]
+    assert held == [{"what": "SEM", "printed": "3.1"},
+                    {"what": "SEM", "printed": "3.3", "table": "Table 2", "group": "right foot"}]
+
+
 def test_an_end_of_the_typing_keeps_what_is_there(tmp_path: Path) -> None:
     file = tmp_path / "claims.toml"
     assert typed(file, *HEAD, "", 'SEM = 3.1 "kPa"', "SEM = 3.1").exit_code == 0

@@ -31,7 +31,7 @@ from drift.engine.first_passage import (
 )
 from tests.coverage.family import FOLDER, LEVEL, Drawn, Family
 
-TABLE, SEED, STUDIES = FOLDER / "first_passage.csv", 20261127, 200
+TABLE, SEED, STUDIES = FOLDER / "first_passage.csv", 20261127, 1000
 CHECKS, LIMIT, SHARE, DRAWS = np.arange(0.0, 31.0, 5.0), math.log(5 / 3), 0.10, 99
 SQUARE = math.log1p(0.04)
 Floats = NDArray[np.float64]

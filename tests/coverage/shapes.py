@@ -11,7 +11,7 @@ import numpy as np
 from drift.sensitivity.shapes import CHOICE, judge_rows
 from tests.coverage.family import FOLDER, LEVEL, Family, Held
 
-TABLE, SEED, STUDIES = FOLDER / "shapes.csv", 20260603, 50
+TABLE, SEED, STUDIES = FOLDER / "shapes.csv", 20260603, 400
 USES = np.array([0, 2, 5, 10, 15, 20, 25, 30, 40], dtype=np.float64)
 SLOPE, SLOPE_SD, START_SD, ERROR_SD, BREAK = -0.004, 0.0008, 0.03, 0.011, 20.0
 BENDS = {"": lambda u: 0 * u, ", true break": lambda u: -0.004 * np.maximum(u - BREAK, 0),

@@ -72,8 +72,11 @@ def test_an_incomplete_design_does_not_accuse_through_k() -> None:
 
 def test_percentile_limits_need_no_middle() -> None:
     printed = {"bias": "2.0", "loa_low": "-10.0", "loa_high": "18.0"}
-    assert accused(printed) == {"24b"}
-    assert not accused(printed, conventions={"loa_low": {"method": "other"}})
+    assert not accused(printed)  # nothing says that they are the bias and a factor times an SD
+    assert verdict_of("24b", printed).status == "question"
+    assert "24b" in accused({**printed, "sd_diff": "7.14"})
+    assert accused(printed, conventions={"loa_low": {"method": "exact"}}) == {"24b"}
+    assert not accused({**printed, "sd_diff": "7.14"}, conventions={"loa_low": {"method": "other"}})
 
 
 def test_a_share_may_be_one_of_all_pairs() -> None:
