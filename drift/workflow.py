@@ -364,7 +364,7 @@ def answer_plan(kind: str, asked: Mapping[str, Any], *, pilot: str | Path | None
     DriftError
         With everything that is missing or impossible.
     """
-    from drift.planning.asked import PLANNED, asked_of
+    from drift.planning.asked import PLANNED, asked_of, faults_beside_a_pilot
     from drift.planning.pilot import COMMANDS, LEVEL, named_question, pilot_values
     from drift.planning.plan import plan
 
@@ -377,6 +377,7 @@ def answer_plan(kind: str, asked: Mapping[str, Any], *, pilot: str | Path | None
         tell("reading the pilot", 0.0)
         study = read_study(pilot)
         named_question(COMMANDS[kind], [q.name for q in _pilot_questions(study, COMMANDS[kind])], pilot_question)
+        faults_beside_a_pilot(kind, asked, level=level)
         reading = read_tables(study)
         raise_on_error(reading.findings)
         tell("estimating what the pilot tells", 0.05)
@@ -404,7 +405,9 @@ def _with_schedule(part: Result, question: Any, asked: Mapping[str, Any], folder
         return replace(part, findings=(*part.findings, Finding(
             severity="warning", code="no-schedule", message="no schedule was written: no design reaches the goal",
             mend="Fix the numbers of the design without a goal to get its schedule all the same.")))
-    words = (str(asked.get("target_name") or "participant"), str(asked.get("facet_name") or "sensor"))
+    # Plans of crossed designs know what their pilot calls the two; others have the words of the options.
+    words = getattr(question, "words", None) or (str(asked.get("target_name") or "participant"),
+                                                 str(asked.get("facet_name") or "sensor"))
     made = make_schedule(question, design, words, int(asked.get("people") or 1), seed=seed)
     text = study_text(question, design, made, words, part.answer, asked, seed=seed)
     names = write_files(folder, {"study.toml": text, f"{made.table}.csv": made.csv(), **made.files})

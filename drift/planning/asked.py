@@ -71,7 +71,7 @@ class _Reader:
 
     def fail(self, message: str, mend: str, value: str = "") -> None:
         """Keep a fault."""
-        self.faults.append(Finding(severity="error", code="planning", message=message, mend=mend, value=value))
+        self.faults.append(Finding(severity="error", code="planning", message=message, mend=mend, value=value or None))
 
 
 def asked_of(kind: str, asked: Mapping[str, Any], pilot: Mapping[str, PlanningValue] | None = None, *,
@@ -103,6 +103,24 @@ def asked_of(kind: str, asked: Mapping[str, Any], pilot: Mapping[str, PlanningVa
         made = _BUILD[kind](again, level)
         worse = None if again.faults else made
     return Asked(question=question, values=tuple(reader.taken.values()), unfavourable=worse)
+
+
+def faults_beside_a_pilot(kind: str, asked: Mapping[str, Any], *, level: float = 0.95) -> None:
+    """Refuse, before a pilot is analysed, what no pilot tells: options that are missing or contradict each other.
+
+    Raises
+    ------
+    DriftError
+        With every one of them.
+    """
+    stand_in = {name: PlanningValue(name=name, value=v) for name, v in (
+        ("target", 1e6), *((k, 1.0) for k in ("facet", "residual", "wear", "wear_sd", "occasion_sd", "mounting_sd",
+                                              "start_sd", "sd", "within_sd")))}
+    reader = _Reader(dict(asked), stand_in, {}, [])
+    _BUILD[kind](reader, level)
+    told = [f for f in reader.faults if f.code == "planning"]
+    if told:
+        raise DriftError(told)
 
 
 def _factor(r: _Reader, key: str, one: str, default: Sequence[int], *, least: int, given: bool = False,
@@ -157,7 +175,8 @@ def _variances(r: _Reader, *, coefficient: bool) -> Variances:
 
 
 def _crossed(r: _Reader) -> tuple[tuple[Factor, ...], tuple[str, str]]:
-    target, facet = r.asked.get("target_name") or "participant", r.asked.get("facet_name") or "sensor"
+    target, facet = (r.asked.get(f"{part}_name") or (r.pilot[part].called if part in r.pilot else "") or usual
+                     for part, usual in (("target", "participant"), ("facet", "sensor")))
     return (_factor(r, "targets", target, (5, 200), least=3), _factor(r, "levels", facet, (3, 5), least=2),
             _factor(r, "repeats", "reading", (1,), least=1)), (target, facet)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from drift.errors import DriftError, Finding
 from drift.planning.plan import PlanningValue
@@ -86,12 +87,13 @@ def _of_reliability(part: Result) -> dict[str, PlanningValue]:
     source = f"pilot{', ' + ', '.join(v for _, v in hardest) if hardest else ''}"
     unit = f"{mine[0].unit} squared" if mine[0].unit else ""
     roles = _roles([e.of["component"] for e in mine])
-    values = {roles[e.of["component"]]: _squared(e, roles[e.of["component"]], unit, source) for e in mine
-              if e.of["component"] in roles}
+    values = {roles[e.of["component"]]: replace(_squared(e, roles[e.of["component"]], unit, source),
+                                                called=e.of["component"])
+              for e in mine if e.of["component"] in roles}
     # Targets that are more alike than they seemed are what the coefficient suffers from.
     target = next(e for e in mine if roles.get(e.of["component"]) == "target")
     low = target.low**2 if math.isfinite(target.low) and target.low > 0 else math.nan
-    values["target"] = PlanningValue(name="target", value=target.value**2, unit=unit, source=source, unfavourable=low)
+    values["target"] = replace(values["target"], unfavourable=low)
     return values
 
 

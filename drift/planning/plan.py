@@ -23,7 +23,8 @@ Progress = Callable[[str, float], None]
 class PlanningValue:
     """One number a plan rests on.
 
-    ``unfavourable`` is the end of a pilot's interval that asks for the larger study; NaN without a pilot.
+    ``unfavourable`` is the end of a pilot's interval that asks for the larger study; NaN without a pilot. ``called`` is
+    what the pilot calls the part whose variance it is, such as operator.
     """
 
     name: str
@@ -31,6 +32,7 @@ class PlanningValue:
     unit: str = ""
     source: str = "stated"
     unfavourable: float = math.nan
+    called: str = ""
 
 
 def plan(question: Question, values: Sequence[PlanningValue], *, unfavourable: Question | None = None,

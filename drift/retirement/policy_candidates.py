@@ -111,8 +111,9 @@ def _in_a_way(n: float, recalibrate: int, noticed: int) -> Candidate:
     words = f"recalibrate every {recalibrate}, retire after {n:g}" if recalibrate else f"retire after {n:g}"
     if noticed:
         words += f", failures noticed after {noticed}"
-    return Candidate(kind=RECALIBRATED if recalibrate else FIXED, words=words, note=f"{CHEAPEST} with it" if recalibrate else CHEAPEST, policy=Policy(
-        retire_after=n, recalibrate_every=recalibrate, noticed_after=noticed))
+    return Candidate(kind=RECALIBRATED if recalibrate else FIXED, words=words,
+                     note=f"{CHEAPEST} with it" if recalibrate else CHEAPEST,
+                     policy=Policy(retire_after=n, recalibrate_every=recalibrate, noticed_after=noticed))
 
 
 def _recalibrated(population: Population, spec: PolicySpec, counts: list[tuple[float, str]], interval: float,

@@ -128,7 +128,7 @@ def judge(setting: Setting, sensor: str) -> Verdict:
     unknown = setting.steps.unknown(sensor) if setting.steps is not None else ""
     if not unknown and all(RANK[e.word] <= RANK[verdict.word] for e in ends):
         return replace(verdict, ends=ends, forecasts=_hulls(verdict, ends, setting))
-    why = (*verdict.why, "step")
+    why = ("step", *verdict.why)
     return replace(verdict, ends=ends, why=why, word=_word(why), forecasts=_hulls(verdict, ends, setting))
 
 

@@ -69,7 +69,9 @@ def calibration_reason(v: Verdict, one: str, several: str) -> str:
     """Say that a recalibration is due."""
     s = v.standing
     least = "at least " if s.every_at_least else ""
-    return (f"recalibrate it first, for it has made {times(s.since, one, several)} since its last calibration "
+    # Another check comes first: a sensor that it retires needs no calibration.
+    first = "recalibrate it first" if {*v.why} <= {"calibrate", "repeat"} else "then, if it is kept, recalibrate it"
+    return (f"{first}, for it has made {times(s.since, one, several)} since its last calibration "
             f"({s.calibrated}) and one is due every {least}{times(s.every, one, several)}")
 
 

@@ -88,3 +88,32 @@ def test_a_pilot_gives_values_and_their_unfavourable_ends() -> None:
     code, text = run("plan", "icc", "--pilot", str(pilot), "--width", "0.2")
     assert code == 1
     assert "same person, another day" in text
+
+
+def test_a_plan_calls_things_as_its_pilot_does(tmp_path: Path) -> None:
+    pilot = Path(__file__).parents[2] / "demo_trials"
+    code, text = run("plan", "icc", "--pilot", str(pilot), "--question", "same person, another day", "--targets", "10",
+                     "--levels", "3", "--studies", "100", "--schedule", str(tmp_path / "next"))
+    assert code == 0
+    assert "10 participants x 3 sessions x 1 reading" in text.replace("\n", " ")
+    assert (tmp_path / "next" / "trials.csv").read_text(encoding="utf-8").startswith("participant,session,")
+    assert 'facet = "session"' in (tmp_path / "next" / "study.toml").read_text(encoding="utf-8")
+
+
+def test_what_no_pilot_tells_is_asked_for_before_the_pilot_is_analysed(monkeypatch: pytest.MonkeyPatch) -> None:
+    import drift.workflow
+
+    def analysed(*_: object) -> None:
+        raise AssertionError("the pilot was analysed")
+
+    monkeypatch.setattr(drift.workflow, "_pilot_parts", analysed)
+    pilot = str(Path(__file__).parents[2] / "demo_trials")
+    code, text = run("plan", "retire", "--pilot", pilot, "--question", "plain", "--lose", "6")
+    assert code == 1
+    assert "--limit" in text
+    assert "--until" in text
+    assert "(found '')" not in text
+    code, text = run("plan", "icc", "--pilot", pilot, "--question", "same person, another day", "--least", "0.9",
+                     "--width", "0.2")
+    assert code == 1
+    assert "several goals" in text
