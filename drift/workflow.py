@@ -263,10 +263,30 @@ def _budget(tables: Tables, study: Study, level: float, seed: int, made: Sequenc
     asked = asks_retirement(study) or study.recalibration is not None
     counts = counts_of(made) or (counts_alone(tables, study, level=level) if asked else {})
     result = budget(tables, study, level=level, seed=seed, counts=counts)
-    unknown = counts_not_known(study) if asked and not counts else None
-    if unknown is None or not any(math.isfinite(e.value) for e in result.estimates):
+    if not any(math.isfinite(e.value) for e in result.estimates):
         return result
-    return replace(result, findings=(*result.findings, unknown))
+    unknown = counts_not_known(study) if asked and not counts else None
+    return replace(result, answer=f"{result.answer} {_rig_words(tables, study, level, made)}".rstrip(),
+                   findings=(*result.findings, *((unknown,) if unknown is not None else ())))
+
+
+def _rig_words(tables: Tables, study: Study, level: float, made: Sequence[Result]) -> str:
+    """Return the sentences by which a budget says that its drift rests on an uncorrected change of the rig."""
+    from drift.sensitivity.controls import controls
+    from drift.sensitivity.controls_words import rest_words
+    from drift.sensitivity.design import prepare
+
+    wear = next((p for p in made if p.command == "wear"), None)
+    if wear is None:
+        if tables.checks is None:
+            return ""
+        try:
+            data = prepare(tables, study)
+        except DriftError:
+            return ""  # a budget of stated values needs no checks that could be used
+        found = controls(tables, data, level=level, screening=study.screening, slopes={})
+        wear = Result(question="wear", answer="", tables=found.tables, provenance=Provenance())
+    return rest_words(wear)
 
 
 def answer_budget(study: Study, asked: Mapping[str, Any], *, level: float = DEFAULT_LEVEL, seed: int = DEFAULT_SEED,
@@ -813,8 +833,8 @@ def hashes_of(study: Study, reading: Reading) -> dict[str, str]:
     """Return the hash of each file that was read, by its name."""
     import hashlib
 
-    toml = study.folder / "study.toml" if study.folder else None
-    own = ({"study.toml": hashlib.sha256(toml.read_bytes()).hexdigest()}
+    toml = study.folder / study.file_name if study.folder else None
+    own = ({study.file_name: hashlib.sha256(toml.read_bytes()).hexdigest()}
            if study.files != type(study.files)() and toml is not None and toml.is_file() else {})
     return {**own, **reading.inputs}
 

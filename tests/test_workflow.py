@@ -16,7 +16,7 @@ from drift.report.output import excluded_csv, machine_dict
 from drift.retirement import retire
 from drift.sensitivity import fit_wear
 from drift.study import read_study
-from drift.workflow import StudyResult, check_study, new_study, run_study, write_output
+from drift.workflow import StudyResult, check_study, hashes_of, new_study, run_study, write_output
 
 
 @pytest.fixture(scope="module")
@@ -118,3 +118,16 @@ def test_inputs_are_never_changed(folder: Path) -> None:
     before = {p.name: p.read_bytes() for p in folder.iterdir()}
     run_study(read_study(folder))
     assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
+
+
+def test_the_hash_is_that_of_the_study_file_that_was_read(tmp_path: Path) -> None:
+    import hashlib
+    import shutil
+
+    shutil.copytree(Path(__file__).parents[1] / "demo_trials" / "today", tmp_path / "s")
+    other = tmp_path / "s" / "other.toml"
+    other.write_text((tmp_path / "s" / "study.toml").read_text(encoding="utf-8") + "\n# another\n", encoding="utf-8")
+    study = read_study(other)
+    found = hashes_of(study, read_tables(study))
+    assert found["other.toml"] == hashlib.sha256(other.read_bytes()).hexdigest()
+    assert "study.toml" not in found

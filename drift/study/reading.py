@@ -108,9 +108,9 @@ def study_from_dict(data: Mapping[str, Any], folder: str | Path | None = None) -
 def study_findings(study: Study) -> tuple[Finding, ...]:
     """Return what a valid study says against itself: warnings first found when it was read."""
     lines = None
-    if study.folder is not None and (study.folder / "study.toml").is_file():
-        lines = Lines((study.folder / "study.toml").read_text(encoding="utf-8-sig", errors="replace"))
-    return tuple(contradictions(study, "study.toml" if lines else None, lines))
+    if study.folder is not None and (study.folder / study.file_name).is_file():
+        lines = Lines((study.folder / study.file_name).read_text(encoding="utf-8-sig", errors="replace"))
+    return tuple(contradictions(study, study.file_name if lines else None, lines))
 
 
 def _build(data: dict[str, Any], *, folder: Path | None, file: str | None,

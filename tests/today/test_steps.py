@@ -14,8 +14,10 @@ import pytest
 from drift.records import Tables
 from drift.results import Result
 from drift.sensitivity.design import prepare
+from drift.study import Study
 from drift.today import judge, one_sensor, prepare_setting
 from drift.today.steps import rig_steps
+from drift.workflow import _budget
 from drift.workflow_today import today_of_study
 from tests.coverage.rig_steps import STUDY, World, laboratory
 
@@ -184,3 +186,10 @@ sensitivity_change = 0.25
     assert "checks before are put on the present rig" in found.answer
     one = today_of_study(str(tmp_path), "P01", readings=[140.0], references=["200 kPa"], use=32)
     assert "The rig moved +" in one.answer
+
+
+def test_a_budget_says_that_its_drift_holds_a_step_of_the_rig() -> None:
+    asked = Study.model_validate({"study": {"title": "simulated"}, "budget": {"pressure": "200 kPa", "use": 20}})
+    assert "This rests on readings across a step of the rig that is not corrected" in _budget(
+        drawn(), asked, 0.95, 1).answer
+    assert "step of the rig" not in _budget(drawn(replace(PLAIN, step=0.0, logged=False)), asked, 0.95, 1).answer
