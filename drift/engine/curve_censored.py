@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -82,17 +84,20 @@ def _newton(fit: CurveFit, start: Floats, sigma: float, x: Floats, y: Floats, ro
             sign: Floats) -> Floats:
     from scipy.special import log_ndtr
 
+    flat = fit.model == "saturating"
+    curve, slopes = (_rising, _rising_gradient) if flat else (partial(values, fit.model), partial(gradient, fit.model))
+
     def value(at: Floats) -> tuple[float, Floats]:
         with np.errstate(all="ignore"):
-            z = root * (y - values(fit.model, at, x)) / sigma
+            z = root * (y - curve(at, x)) / sigma
         if not np.all(np.isfinite(z)):
             return -np.inf, z
         return float(np.where(cut, log_ndtr(np.where(cut, -sign * z, 0.0)), -0.5 * z * z).sum()), z
 
-    theta = start
+    theta = np.array([start[0] * start[1], start[1]]) if flat else start
     best, z = value(theta)
     for _ in range(60):
-        columns = root[:, None] * gradient(fit.model, theta, x)
+        columns = root[:, None] * slopes(theta, x)
         u = -sign * z
         lam = _mills(np.where(cut, u, 0.0))
         score = np.where(cut, sign * lam, z)
@@ -110,7 +115,34 @@ def _newton(fit: CurveFit, start: Floats, sigma: float, x: Floats, y: Floats, ro
         theta, best, z = theta + part * step, new, z_new
         if gain <= 1e-14 * max(1.0, abs(best)):
             break
-    return theta
+    return _saturating(theta, float(np.abs(x).max())) if flat else theta
+
+
+STRAIGHT = 1e-6  # a curve that bends by less than this share over its loads is a line
+
+
+def _rising(at: Floats, x: Floats) -> Floats:
+    """Return s (1 - exp(-b p))/b, the saturating curve by its slope at zero and its bend.
+
+    Readings that do not saturate leave ceiling and bend to grow and shrink together without end; slope and bend have
+    a maximum then, with the line at b = 0 between them.
+    """
+    t = at[1] * x
+    near = np.abs(t) < STRAIGHT
+    return np.asarray(at[0] * x * np.where(near, 1 - t / 2, -np.expm1(-t) / np.where(near, 1.0, t)))
+
+
+def _rising_gradient(at: Floats, x: Floats) -> Floats:
+    t = at[1] * x
+    near = np.abs(t) < 1e-4
+    by_bend = np.where(near, -0.5 + t / 3, (np.exp(-t) * (1 + t) - 1) / np.where(near, 1.0, t) ** 2)
+    return np.column_stack([_rising(np.array([1.0, at[1]]), x), at[0] * x * x * by_bend])
+
+
+def _saturating(at: Floats, most: float) -> Floats:
+    """Return ceiling and bend; a line is a curve that bends hardly."""
+    bend = at[1] if abs(at[1]) * most > STRAIGHT else math.copysign(STRAIGHT / most, at[1])
+    return np.array([at[0] / bend, bend])
 
 
 def _size(columns: Floats) -> Floats:
