@@ -25,7 +25,7 @@ TRIAL_COLUMNS = ("reading", "participant", "session", "time", "sensor", "use", "
                  "dead", "exclude", "exclude_reason")
 SENSOR_COLUMNS = ("sensor", "construction", "batch", "role", "rows", "cols", "full_scale", "cost", "first_used",
                   "retired_at_use", "retired_reason")
-EVENT_COLUMNS = ("sensor", "use", "event", "note")
+EVENT_COLUMNS = ("sensor", "use", "event", "note", "time")
 CALIBRATION_COLUMNS = ("sensor", "calibration", "use", "time", "slope", "intercept", "slope_se", "intercept_se",
                        "correlation", "from", "to", "note")
 EXPOSURE_COLUMNS = ("sensor", "use", "exposure", "row", "col", "reading", "reference", "orientation", "exclude",

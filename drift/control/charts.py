@@ -215,8 +215,9 @@ def stopped_finding(chart: StandardChart) -> Finding | None:
     which = ", ".join(dict.fromkeys(s.chart for s in chart.signals if s.occasion == chart.stopped))
     return Finding(severity="warning", code="baseline-stopped", message=f"the baseline{name} stays at its first "
                    f"{chart.baseline.n} occasions, since occasion {chart.occasions.label[chart.stopped]} signalled "
-                   f"({which})", mend="Find the cause; log it as the event 'new baseline', from which a new one "
-                   "starts. In a table of its own, --baseline N declares the first N occasions good.")
+                   f"({which})", mend="Find the cause; log it as the event 'new baseline', with the day of "
+                   "the change as its time: from that day on a new one starts. In a table of its own, --baseline N "
+                   "declares the first N occasions good.")
 
 
 def _baseline_size(n: int, first: int, spec: ChartSpec, occasions: Occasions) -> tuple[int, Grown | None]:

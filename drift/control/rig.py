@@ -91,7 +91,7 @@ def judge_rig(charts: tuple[StandardChart, ...], *, spec: ChartSpec | None = Non
         others = join_words([n for n in names if n not in [c.occasions.standard for c in alone]])
         return _found("standard", f"{who} itself changed: {told} at {when}, while {others} did not follow", when,
                       charts, "standard-jumped", f"Look at {who}, log the cause, and start a new baseline for it with "
-                      f"the event 'new baseline'{ON_THE_OTHER}.")
+                      f"the event 'new baseline', its time the day it changed{ON_THE_OTHER}.")
     return _found("unclear", f"check standards disagree at {when}: {told}, the others not", when, charts,
                   "rig-or-standard", "Read all check standards once more before the rig is used.")
 
@@ -174,7 +174,8 @@ def step_finding(chart: StandardChart) -> Finding:
     return Finding(severity="warning", code="baseline-step", message=f"the baseline{name} itself changed: from "
                    f"occasion {chart.occasions.label[step.at]} on its readings lie {abs(step.size):.1f} SDs "
                    f"{'higher' if step.size > 0 else 'lower'} (p = {step.p:.2g} for the largest step anywhere{alike})",
-                   mend="Find the cause; log it as the event 'new baseline' at that occasion, or declare with "
+                   mend="Find the cause; log it as the event 'new baseline' with the day of that occasion "
+                   "as its time (or the last use before it), or declare with "
                    "--baseline the occasions that are good.")
 
 

@@ -40,8 +40,8 @@ class SharedStep:
     moved : array of bool
     days_before, days_after : int
         Fewest days on each side among the series that moved.
-    known : bool
-        It was on record, and not found in the values.
+    recorded : float
+        First day after it as it is on record; NaN for one found in the values alone.
     """
 
     before: float
@@ -52,7 +52,12 @@ class SharedStep:
     moved: NDArray[np.bool_]
     days_before: int
     days_after: int
-    known: bool = False
+    recorded: float = math.nan
+
+    @property
+    def known(self) -> bool:
+        """Whether it is on record."""
+        return math.isfinite(self.recorded)
 
 
 def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most: int = MOST,
@@ -85,7 +90,8 @@ def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most
     At the day of the clearest one each series is tested by itself (two-sample t), and those that did not move against
     those that did (Welch's t of the difference of the shifts): one that has not moved visibly is said not to have
     followed only where it moved differently. Then the days before it and those after it are searched by themselves.
-    A step on record that no series shows by itself is taken to have been made by all that were read on both sides.
+    A step on record that no series shows by itself is taken to have been made by all that were read on both sides; one
+    on record a day of readings beside a step that the values show is that step.
 
     References
     ----------
@@ -104,7 +110,19 @@ def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most
         found.append(_judged(y[inside], day[inside], code[inside], n, at, size))
         stretches += [inside & (day < at[1]), inside & (day >= at[1])]
     shown = [s for s in found if s.moved.any()]
-    return tuple(sorted((*shown, *_on_record(y, day, code, n, known, [s.at for s in shown], size)), key=lambda s: s.at))
+    pairs = {k: s for k in sorted(set(known)) if (s := _next_to(k, shown, day)) is not None}
+    shown = [replace(s, recorded=next((k for k, t in pairs.items() if t is s), math.nan)) for s in shown]
+    rest = [k for k in known if k not in pairs]
+    return tuple(sorted((*shown, *_on_record(y, day, code, n, rest, [s.at for s in shown], size)), key=lambda s: s.at))
+
+
+def _next_to(known: float, shown: Sequence[SharedStep], day: Floats) -> SharedStep | None:
+    """Return the step that the values show one day of readings beside the day on record: it is that one."""
+    for s in shown:
+        low, high = min(s.at, known), max(s.at, known)
+        if len(np.unique(day[(day >= low) & (day < high)])) == 1:
+            return s
+    return None
 
 
 def _on_record(y: Floats, day: Floats, code: Ints, n: int, known: Sequence[float], others: Sequence[float], size: float
@@ -126,10 +144,10 @@ def _on_record(y: Floats, day: Floats, code: Ints, n: int, known: Sequence[float
 def _marked(step: SharedStep) -> SharedStep:
     """Mark a step as known; where no series shows it by itself, all that were read on both sides have its size."""
     if step.moved.any():
-        return replace(step, known=True)
+        return replace(step, recorded=step.at)
     read = np.isfinite(step.shift)
     same_way = len({float(np.sign(v)) for v in step.shift[read]}) == 1
-    return replace(step, known=True, moved=read, kind=_kind(read, read, same_way, set()))
+    return replace(step, recorded=step.at, moved=read, kind=_kind(read, read, same_way, set()))
 
 
 def _clearest(y: Floats, day: Floats, code: Ints, n: int, size: float) -> tuple[float, float, int | None] | None:

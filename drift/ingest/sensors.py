@@ -42,7 +42,9 @@ def fill_events(draft: Draft, study: Study) -> None:
     rules.exposure(draft, "use", counted=exposure == "use")
     if all(n in draft for n in ("sensor", "use", "event")):
         first: dict[tuple[object, ...], int] = {}
-        keys = [(s, float(u), e) for s, u, e in zip(draft["sensor"], draft["use"], draft["event"], strict=True)]
+        time = draft["time"] if "time" in draft else np.full(len(draft), None, dtype=object)
+        keys = [(s, float(u), e, t)
+                for s, u, e, t in zip(draft["sensor"], draft["use"], draft["event"], time, strict=True)]
         again = np.array([first.setdefault(k, i) != i for i, k in enumerate(keys)], dtype=bool)
         draft.say(again, "event", "duplicated-key",
                   lambda i: f"the same event stands in row {draft.raw.row[first[keys[i]]]} already",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from drift.study import ScreeningSpec, SensitivitySpec
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Words = NDArray[np.object_]
 NEW_BASELINE = "new baseline"
 
 
@@ -43,16 +45,52 @@ class ControlDays:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Logged:
-    """A change of never-worn sensors on record as the event 'new baseline', with its cause.
+class Baseline:
+    """A new baseline on record: of which sensor, after which use or from which day on, and why; ``row`` is its row."""
 
-    ``before`` and ``at`` are the last day before it and the first after it; NaN where no sensor was read there.
+    sensor: str
+    use: float
+    day: str
+    cause: str
+    row: int
+
+    def first(self, use: Floats, day: Words) -> int:
+        """Return how many readings, in the order of use, come before it.
+
+        One with a day starts with the reading of that day; one without starts after its use, unless that is the use of
+        the first reading of all: then with it.
+        """
+        if self.day and all(day):
+            return sum(str(d)[:10] < self.day for d in day)
+        return 0 if len(use) and use[0] == self.use else int(np.searchsorted(use, self.use, side="right"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Logged:
+    """A change on record as 'new baseline', among the days on which never-worn sensors were read.
+
+    Parameters
+    ----------
+    before, at : float
+        Last day before it and first after it; NaN where none was read there.
+    sensors : tuple of str
+        Whose baselines.
+    cause : str
+    spanned : bool
+        A never-worn sensor was read on both sides, which tells how far it moved.
     """
 
     before: float
     at: float
     sensors: tuple[str, ...]
     cause: str
+    spanned: bool
+
+    @property
+    def when(self) -> str:
+        """``from 2026-05-03 on``."""
+        return (f"from {date_of(self.at)} on" if np.isfinite(self.at) else f"after {date_of(self.before)}"
+                if np.isfinite(self.before) else "at a day that is not on record")
 
 
 def date_of(day: float) -> str:
@@ -90,32 +128,79 @@ def control_days(tables: Tables, spec: SensitivitySpec, screening: ScreeningSpec
         names=tuple(str(s) for s in found.sensor[good][first][whose]))
 
 
+def baselines(tables: Tables) -> list[Baseline]:
+    """Return the new baselines on record, with or without a cause."""
+    events = tables.events
+    if events is None or "event" not in events:
+        return []
+    time = words(events, "time")
+    return [Baseline(sensor=str(s), use=float(u), day=str(t)[:10], cause=str(w).strip(), row=int(events.row[i]))
+            for i, (s, u, e, w, t) in enumerate(zip(words(events, "sensor"), numbers(events, "use"),
+                                                    words(events, "event"), words(events, "note"), time, strict=True))
+            if e == NEW_BASELINE]
+
+
 def logged_changes(tables: Tables, days: ControlDays | None, exposure: str) -> tuple[Logged, ...]:
-    """Return the new baselines on record that bear a cause, those of one day as one.
+    """Return the new baselines on record that bear a cause, those of one change as one.
 
-    A baseline starts at the first reading of its sensor after the use of the event.
+    The first baseline of the first never-worn sensor is no change; nor is one whose readings before it were excluded:
+    then it is known that the standard changed, and not the rig.
     """
-    events, checks = tables.events, tables.checks
-    if events is None or checks is None or "use" not in events:
+    checks = tables.checks
+    known = [b for b in baselines(tables) if b.cause]
+    if checks is None or not known:
         return ()
-    role = label_of(checks, tables.sensors, "role").astype(str)
-    never = {str(s) for s, r in zip(words(checks, "sensor"), role, strict=True) if r in NOT_WORN}
-    use, name, time = numbers(checks, exposure), words(checks, "sensor"), words(checks, "time")
+    never = {str(s) for s in words(checks, "sensor")[np.isin(label_of(checks, tables.sensors, "role").astype(str),
+                                                             sorted(NOT_WORN))]}
+    every = np.unique(days.day) if days is not None else np.zeros(0)
     made = []
-    for s, u, e, cause in zip(words(events, "sensor"), numbers(events, "use"), words(events, "event"),
-                              words(events, "note"), strict=True):
-        if e != NEW_BASELINE or s not in never or not cause.strip():
+    for b in known:
+        if b.sensor not in never:
             continue
-        own = [(float(x), np.datetime64(t[:10], "D").astype(np.int64)) for x, n, t in
-               zip(use.tolist(), name.tolist(), time.tolist(), strict=True) if n == s and t]
-        used = days.of(str(s)) if days is not None else frozenset()
-        before = max((float(d) for x, d in own if x <= u and float(d) in used), default=np.nan)
-        at = min((float(d) for x, d in own if x > u and float(d) in used), default=np.nan)
-        made.append(Logged(before=before, at=at, sensors=(str(s),), cause=cause.strip()))
-    return _together(made)
+        mine = np.flatnonzero(words(checks, "sensor") == b.sensor)
+        use, time = numbers(checks, exposure)[mine], words(checks, "time")[mine]
+        order = np.lexsort((time.astype(str), use))
+        use, day = use[order], np.array([str(t)[:10] for t in time[order]], dtype=object)
+        used = days.of(b.sensor) if days is not None else frozenset()
+        k = b.first(use, day)
+        sides = [[_number(d) for d in part if d and _number(d) in used] for part in (day[:k], day[k:])]
+        before, at = max(sides[0], default=np.nan), min(sides[1], default=np.nan)
+        settled = bool(sides[1]) and not sides[0] and k > 0
+        if not settled:
+            made.append(_among(b, before, at, every))
+    joined = _together([m for m in made if np.isfinite(m.before) or not np.isfinite(m.at)])
+    return tuple(replace(c, spanned=_spanned(c, days)) for c in joined)
 
 
-def _together(made: list[Logged]) -> tuple[Logged, ...]:
+def _number(day: str) -> float:
+    return float(np.datetime64(day, "D").astype(np.int64))
+
+
+def _among(b: Baseline, before: float, at: float, every: Floats) -> Logged:
+    """Place a change by the readings of other never-worn sensors where its own stand on one side only."""
+    if np.isfinite(before) and not np.isfinite(at):
+        at = min(every[every > before].tolist(), default=np.nan)
+    elif np.isfinite(at) and not np.isfinite(before):
+        before = max(every[every < at].tolist(), default=np.nan)
+    return Logged(before=before, at=at, sensors=(b.sensor,), cause=b.cause, spanned=False)
+
+
+def _spanned(c: Logged, days: ControlDays | None) -> bool:
+    return days is not None and np.isfinite(c.at) and any(
+        min(own) < c.at <= max(own) for own in (days.of(name) for name in days.names))
+
+
+def gaps(days: ControlDays | None) -> tuple[tuple[float, float], ...]:
+    """Return the days between which no never-worn sensor goes on: what the rig did there nothing tells."""
+    if days is None:
+        return ()
+    every = np.unique(days.day)
+    ends = [(min(own), max(own)) for own in (days.of(name) for name in days.names)]
+    return tuple((float(a), float(b)) for a, b in pairwise(every)
+                 if not any(first <= a and last >= b for first, last in ends))
+
+
+def _together(made: list[Logged]) -> list[Logged]:
     """Join changes whose days overlap: one day of the rig, seen by each sensor when it was next read."""
     joined: list[Logged] = []
     for one in sorted(made, key=lambda c: (np.nan_to_num(c.at, nan=np.inf), np.nan_to_num(c.before, nan=-np.inf))):
@@ -123,8 +208,9 @@ def _together(made: list[Logged]) -> tuple[Logged, ...]:
         open_end = last is not None and np.isnan(last.at) and np.isnan(one.at)
         if last is not None and (open_end or (one.before < last.at and last.before < one.at)):
             causes = list(dict.fromkeys((*last.cause.split("; "), one.cause)))
-            joined[-1] = Logged(before=float(np.fmax(last.before, one.before)), at=float(np.fmin(last.at, one.at)),
-                                sensors=(*last.sensors, *one.sensors), cause="; ".join(causes))
+            joined[-1] = replace(last, before=float(np.fmax(last.before, one.before)),
+                                 at=float(np.fmin(last.at, one.at)), sensors=(*last.sensors, *one.sensors),
+                                 cause="; ".join(causes))
         else:
             joined.append(one)
-    return tuple(joined)
+    return joined

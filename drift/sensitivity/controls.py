@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -10,11 +9,11 @@ from drift.engine.shared_steps import shared_steps
 from drift.errors import Finding
 from drift.records import Tables
 from drift.results import Estimate, ResultTable
-from drift.sensitivity.control_days import control_days, logged_changes
+from drift.sensitivity.control_days import control_days, gaps, logged_changes
 from drift.sensitivity.controls_fit import fit_controls
-from drift.sensitivity.controls_words import worded
+from drift.sensitivity.controls_words import table_of, unsized, unwatched, worded
 from drift.sensitivity.design import QUESTION, WearData
-from drift.sensitivity.rig_effect import effects_on_wear
+from drift.sensitivity.rig_effect import effects_on_wear, worn_on_both_sides
 from drift.study import ScreeningSpec
 
 
@@ -49,12 +48,15 @@ def controls(tables: Tables, data: WearData, *, level: float, screening: Screeni
                        message="There are never-worn sensors, but not three dated days of checking them, so whether "
                                "the rig moved cannot be said", mend="Check them on every day, and record the time.")
         return Controls(findings=(note,))
-    logged = tuple(c for c in logged_changes(tables, kept, data.spec.exposure) if math.isfinite(c.at))
-    steps = shared_steps(kept.value, kept.day, kept.code, known=[c.at for c in logged])
+    logged = logged_changes(tables, kept, data.spec.exposure)
+    steps = shared_steps(kept.value, kept.day, kept.code, known=[c.at for c in logged if c.spanned])
+    lost, rows = unsized([(c, worn_on_both_sides(tables, data, c.before, c.at)) for c in logged if not c.spanned])
+    lost += unwatched([g for g in gaps(kept) if worn_on_both_sides(tables, data, *g)
+                       and not any(c.at == g[1] for c in logged)])
     fit = fit_controls(kept.value, kept.day, kept.code, kept.names, steps, level)
     if fit is None:
-        return Controls()
+        return Controls(findings=tuple(lost), tables=tuple(table_of(rows)))
     estimates, findings, made, sentence = worded(fit, data, effects_on_wear(fit, tables, data), level, slopes,
-                                                {c.at: c.cause for c in logged})
-    return Controls(estimates=tuple(estimates), findings=tuple(findings), tables=tuple(made), sentence=sentence)
+                                                {c.at: c.cause for c in logged}, rows)
+    return Controls(estimates=tuple(estimates), findings=(*findings, *lost), tables=tuple(made), sentence=sentence)
 

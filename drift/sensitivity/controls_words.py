@@ -10,7 +10,7 @@ import numpy as np
 
 from drift.errors import MINUS, Finding
 from drift.results import Estimate, Result, ResultTable, join_words
-from drift.sensitivity.control_days import date_of
+from drift.sensitivity.control_days import Logged, date_of
 from drift.sensitivity.controls_fit import Ends, Fit, Moved
 from drift.sensitivity.design import QUESTION, WearData
 from drift.sensitivity.rig_effect import Effect
@@ -29,8 +29,38 @@ _SPLIT = ('A column rig in the checks that names the state of the rig lets covar
 Row = dict[str, Any]
 
 
+def unsized(changes: Sequence[tuple[Logged, int]]) -> tuple[list[Finding], list[Row]]:
+    """Word changes on record whose size no never-worn sensor tells, each with how many worn sensors it lies between."""
+    findings, rows = [], []
+    for c, both in changes:
+        crossed = (f"{both} worn sensor{'s were' if both > 1 else ' was'} checked on both sides of it, and what of "
+                   "their change is the rig's is not known" if both else
+                   "no worn sensor was checked on both sides of it, so that the drift per use does not hold it")
+        findings.append(_warn("rig-change-unsized", f"A change of the rig is on record {c.when} ({c.cause}), and no "
+                              "never-worn sensor was read before and after it: how far it moved is not known; "
+                              f"{crossed}", "Keep a never-worn sensor that is read before and after every change, "
+                              "beside a new one."))
+        before = date_of(c.before) if math.isfinite(c.before) else ""
+        rows.append({"kind": "step", "verdict": RIG, "last before": before,
+                     "from": date_of(c.at) if math.isfinite(c.at) else "", "moved": join_words(c.sensors),
+                     "did not follow": "", "change": math.nan, "low": math.nan, "high": math.nan, "unit": "",
+                     "worn sensors on both sides": float(both), "answers rest on it": "yes" if both else ""})
+    return findings, rows
+
+
+def unwatched(spans: Sequence[tuple[float, float]]) -> list[Finding]:
+    """Say between which days no never-worn sensor was read on both sides, where worn sensors were."""
+    if not spans:
+        return []
+    named = join_words([f"{date_of(a)} and {date_of(b)}" for a, b in spans])
+    return [_warn("standards-do-not-overlap", f"No never-worn sensor was read both before and after: between {named} a "
+                  "change of the rig would not be seen, and would pass for one of the worn sensors",
+                  "Read the old and the new check standard on some days together before the old one goes.")]
+
+
 def worded(fit: Fit, data: WearData, effects: Sequence[Effect], level: float, slopes: Mapping[str, float],
-           causes: Mapping[float, str]) -> tuple[list[Estimate], list[Finding], list[ResultTable], str]:
+           causes: Mapping[float, str], more: Sequence[Row] = ()
+           ) -> tuple[list[Estimate], list[Finding], list[ResultTable], str]:
     """Return estimates, findings, the table of changes, and the sentence for the answer."""
     estimates: list[Estimate] = []
     findings: list[Finding] = []
@@ -41,7 +71,7 @@ def worded(fit: Fit, data: WearData, effects: Sequence[Effect], level: float, sl
         rests = effect.sensors > 0 and moved.step.kind != "alone"
         rows.append(_step_row(moved, made, effect, rests))
         estimates += made
-        findings.append(_step_finding(moved, made, effect, data, slopes, fit, causes.get(moved.step.at, "")))
+        findings.append(_step_finding(moved, made, effect, data, slopes, fit, causes.get(moved.step.recorded, "")))
         if rests and "rig" not in data.spec.covariates:
             said.append(_step_sentence(moved, made, effect, data, slopes, fit))
     if math.isfinite(fit.slope[0]):
@@ -53,7 +83,7 @@ def worded(fit: Fit, data: WearData, effects: Sequence[Effect], level: float, sl
             rests = fit.sure and verdict != ITSELF
             rows.append(_slope_row(fit, estimate, verdict, rests))
             said += [_slope_sentence(rows[-1])] if rests else []
-    return estimates, findings, _table(rows), " ".join(said)
+    return estimates, findings, table_of([*rows, *more]), " ".join(said)
 
 
 def rest_words(wear: Result) -> str:
@@ -77,6 +107,8 @@ def rest_words(wear: Result) -> str:
 
 def _change(row: Mapping[str, Any]) -> str:
     value = float(row["change"])
+    if math.isnan(value):
+        return "by an amount that is not known,"
     return f"{'+' if value > 0 else MINUS}{abs(value):.3g} {row['unit']}".strip()
 
 
@@ -166,8 +198,8 @@ def _on_record(cause: str) -> str:
 
 def _log_it(moved: Moved, cause: str) -> str:
     """Ask for the event that starts a new baseline, where it is not on record."""
-    return "" if cause else (f"Find the cause, and log it as the event 'new baseline' of {moved.who[0]} at that "
-                             "occasion; ")
+    return "" if cause else (f"Find the cause, and log it as the event 'new baseline' of {moved.who[0]}, its "
+                             f"time {date_of(moved.step.at)}; ")
 
 
 def _effect_words(effect: Effect, data: WearData, slopes: Mapping[str, float], fit: Fit) -> str:
@@ -265,7 +297,8 @@ def _slope_row(fit: Fit, estimate: Estimate, verdict: str, rests: bool) -> Row:
             "unit": estimate.unit, "worn sensors on both sides": math.nan, "answers rest on it": "yes" if rests else ""}
 
 
-def _table(rows: Sequence[Row]) -> list[ResultTable]:
+def table_of(rows: Sequence[Row]) -> list[ResultTable]:
+    """Return the table of changes; none without one."""
     if not rows:
         return []
     return [ResultTable.build(TABLE, {k: [r[k] for r in rows] for k in rows[0]}, caption="Steps and drift of "

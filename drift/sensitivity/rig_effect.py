@@ -32,12 +32,8 @@ def effects_on_wear(fit: Fit, tables: Tables, data: WearData) -> tuple[Effect, .
     The least-squares slope of a sensor's checks gains the step times the slope of an indicator of the checks after it
     on the exposure; a construction gains the mean of that over its sensors.
     """
-    assert tables.checks is not None
-    text = np.array([str(t)[:10] for t in words(tables.checks, "time")[data.kept_rows]], dtype=object)
-    dated = text != ""
-    day = np.full(len(text), np.nan)
-    if dated.any():
-        day[dated] = text[dated].astype("datetime64[D]").astype(np.int64)
+    day = _days(tables, data)
+    dated = np.isfinite(day)
     code, first = codes_of([data.sensor])
     made = []
     for moved in fit.steps:
@@ -53,6 +49,25 @@ def effects_on_wear(fit: Fit, tables: Tables, data: WearData) -> tuple[Effect, .
                 slopes.setdefault(str(data.construction[first[s]]), []).append(gain)
         made.append(Effect(sensors=both, slope={c: size * float(np.mean(v)) for c, v in slopes.items()}))
     return tuple(made)
+
+
+def worn_on_both_sides(tables: Tables, data: WearData, before: float, at: float) -> int:
+    """Return how many worn sensors were checked up to one day and from another on; NaN for a day not known."""
+    day = _days(tables, data)
+    first = day <= before if math.isfinite(before) else day < at
+    later = day >= at if math.isfinite(at) else day > before
+    return len(set(data.sensor[first].tolist()) & set(data.sensor[later].tolist()))
+
+
+def _days(tables: Tables, data: WearData) -> np.ndarray:
+    """Return the day of each mounting, NaN without one."""
+    assert tables.checks is not None
+    text = np.array([str(t)[:10] for t in words(tables.checks, "time")[data.kept_rows]], dtype=object)
+    dated = text != ""
+    day = np.full(len(text), np.nan)
+    if dated.any():
+        day[dated] = text[dated].astype("datetime64[D]").astype(np.int64)
+    return day
 
 
 def _gain(use: np.ndarray, late: np.ndarray) -> tuple[float, bool]:

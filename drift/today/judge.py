@@ -126,10 +126,21 @@ def judge(setting: Setting, sensor: str) -> Verdict:
     verdict = _judged(setting, sensor)
     ends = tuple(_judged(end, sensor) for end in setting.ends)
     unknown = setting.steps.unknown(sensor) if setting.steps is not None else ""
-    if not unknown and all(RANK[e.word] <= RANK[verdict.word] for e in ends):
-        return replace(verdict, ends=ends, forecasts=_hulls(verdict, ends, setting))
-    why = ("step", *verdict.why)
-    return replace(verdict, ends=ends, why=why, word=_word(why), forecasts=_hulls(verdict, ends, setting))
+    if unknown:
+        # Checks that cannot be put on one rig tell neither path nor limit; what else speaks against it stays.
+        why = ("step", *(w for w in verdict.why if w not in FROM_CHECKS))
+        return replace(verdict, why=why, word=_word(why), forecasts=(), refused=unknown, off=None, repeated=None,
+                       before=None)
+    forecasts, ranks = _hulls(verdict, ends, setting), {RANK[e.word] for e in ends}
+    if all(r == RANK[verdict.word] for r in ranks) or (_sure(setting) and max(ranks) <= RANK[verdict.word]):
+        return replace(verdict, ends=ends, forecasts=forecasts)
+    # Either it is worse at an end, or whether it was the rig at all decides: then it is neither cleared nor retired.
+    why = ("step", *(w for w in verdict.why if w not in FROM_CHECKS or w in AGAIN))
+    return replace(verdict, ends=ends, why=why, word=_word(why), forecasts=forecasts)
+
+
+def _sure(setting: Setting) -> bool:
+    return setting.steps is None or all(s.sure for s in setting.steps.steps)
 
 
 def _hulls(verdict: Verdict, ends: tuple[Verdict, ...], setting: Setting) -> tuple[Forecast, ...]:
@@ -137,13 +148,12 @@ def _hulls(verdict: Verdict, ends: tuple[Verdict, ...], setting: Setting) -> tup
 
     Medians are the likeliest, and the least favourable where it is not known whether it was the rig.
     """
-    sure = setting.steps is None or all(s.sure for s in setting.steps.steps)
     made = []
     for f in verdict.forecasts:
         same = [f, *(g for e in ends for g in e.forecasts if g.limit.key == f.limit.key)]
         made.append(replace(f, low=min(g.low for g in same), now=max(g.now for g in same),
                             next=max(g.next for g in same),
-                            median=f.median if sure else min(g.median for g in same)))
+                            median=f.median if _sure(setting) else min(g.median for g in same)))
     return tuple(made)
 
 
@@ -225,6 +235,8 @@ def _why_stated(s: Standing, at: Situation, forecasts: tuple[Forecast, ...]) -> 
 
 
 NEVER = frozenset({"out", "over", "dead", "twice", "close", "count", "guard"})
+#: Reasons that compare checks with each other, or with a limit.
+FROM_CHECKS = frozenset({"over", "off", "twice", "repeat", "near", "close", "guard", "unknown"})
 AGAIN = frozenset({"off", "rig", "none", "unknown", "unread", "near", "due", "calibrate", "step"})
 RANK: dict[Word, int] = {"use": 0, "check again": 1, "do not use": 2}
 

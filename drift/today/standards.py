@@ -9,7 +9,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.calibration import numbers, words
+from drift.calibration import words
 from drift.control import (
     ChartSpec,
     Occasions,
@@ -26,7 +26,7 @@ from drift.control.rig import odd_finding
 from drift.control.rig_age import newest_day, with_age
 from drift.errors import DriftError, Finding
 from drift.records import CheckTable, Tables
-from drift.sensitivity.control_days import NEW_BASELINE
+from drift.sensitivity.control_days import baselines
 from drift.sensitivity.design import full_scale_of, label_of
 from drift.study import Study, TodaySpec
 
@@ -73,7 +73,7 @@ def standards_of(tables: Tables, study: Study) -> Standards | None:
     exposure = sensitivity.exposure if sensitivity is not None else "use"
     found, lost = read_standards(checks, standard=standard, exposure=exposure, full_scale=ceiling,
                                  saturated_limit=study.screening.saturated_fraction)
-    restarts, refused = _restarts(tables, {o.standard: o.use for o in found})
+    restarts, refused = _restarts(tables, {o.standard: o for o in found})
     return Standards(occasions=found, unread=lost, restarts=restarts, exposure=exposure, rows=standard, findings=(
         *refused, *(_unread_finding(u, checks, exposure) for u in lost),
         *levels_missing(checks, standard, found, exposure)))
@@ -121,23 +121,20 @@ def _unread_finding(one: Unread, checks: CheckTable, exposure: str) -> Finding:
         "row that was a slip, or a standard out of use: set exclude = yes in its rows, with a reason.")
 
 
-def _restarts(tables: Tables, uses: Mapping[str, Floats]
+def _restarts(tables: Tables, occasions: Mapping[str, Occasions]
               ) -> tuple[dict[str, tuple[tuple[int, str], ...]], list[Finding]]:
     """Return new baselines with their causes; one without a cause is not followed."""
     made: dict[str, tuple[tuple[int, str], ...]] = {}
     refused: list[Finding] = []
-    events = tables.events
-    if events is None:
-        return made, refused
-    for i, (s, u, e, w) in enumerate(zip(words(events, "sensor"), numbers(events, "use"), words(events, "event"),
-                                         words(events, "note"), strict=True)):
-        if e != NEW_BASELINE or s not in uses:
+    for b in baselines(tables):
+        if b.sensor not in occasions:
             continue
-        if not w.strip():
-            refused.append(Finding(severity="warning", code="baseline-without-cause", file=events.file,
-                                   row=int(events.row[i]), column="note", message=f"a new baseline of {s} bears no "
+        if not b.cause:
+            assert tables.events is not None
+            refused.append(Finding(severity="warning", code="baseline-without-cause", file=tables.events.file,
+                                   row=b.row, column="note", message=f"a new baseline of {b.sensor} bears no "
                                    "cause, so the old one stays", mend="Write what happened into its note."))
             continue
-        after = int(np.searchsorted(uses[s], u, side="right"))
-        made[s] = (*made.get(s, ()), (after, w))
+        one = occasions[b.sensor]
+        made[b.sensor] = (*made.get(b.sensor, ()), (b.first(one.use, one.time), b.cause))
     return made, refused

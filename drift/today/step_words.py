@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from drift.errors import Finding
 from drift.results import join_words
+from drift.sensitivity.control_days import date_of
 
 if TYPE_CHECKING:
     from drift.today.judge import Verdict
@@ -53,16 +54,29 @@ def step_sentence(setting: Setting, v: Verdict | None) -> str:
     Of one sensor where its verdict is given, else of all.
     """
     steps, sensor = setting.steps, v.situation.sensor if v is not None else None
-    if steps is None or (sensor is not None and (sensor not in steps.crossed or steps.unknown(sensor))):
+    if steps is None:
         return ""
+    gap = f" {_gap_sentence(steps)}." if steps.beside and (sensor is None or sensor in steps.beside) else ""
+    judged = [s for s in steps.crossed if not steps.unknown(s)] if sensor is None else [sensor]
+    if not judged or (sensor is not None and (sensor not in steps.crossed or steps.unknown(sensor))):
+        return gap
     sure, open_ = _split([s for s in steps_told(steps, sensor) if s.known])
     whose = "checks" if sensor is None else "its checks"
     said = []
     if sure:
-        said.append(f"The rig moved {join_words([s.words for s in sure])}: {whose} before are put on the present rig")
+        present = ", and limits on pressure or reading are held against that one" if any(
+            not p.limit.relative for p in setting.paths if p.limit is not None) else ""
+        said.append(f"The rig moved {join_words([s.words for s in sure])}: {whose} before are put on the present "
+                    f"rig{present}")
     said += [f"{join_words(s.who)} moved {s.words}, and whether the rig or the standard changed is not known: both "
              f"were tried{_if_the_rig(v)}" for s in open_]
-    return "".join(f" {t}." for t in said)
+    return "".join(f" {t}." for t in said) + gap
+
+
+def _gap_sentence(steps: RigSteps) -> str:
+    spans = join_words([f"{date_of(a)} and {date_of(b)}" for a, b in steps.gaps])
+    return (f"Caution: between {spans} no check standard was read both before and after, so that a change of the rig "
+            "there would not be seen")
 
 
 def _if_the_rig(v: Verdict | None) -> str:
@@ -90,14 +104,21 @@ def step_rows(setting: Setting, sensor: str, *, decides: bool) -> list[Row]:
 def step_finding(setting: Setting, sensor: str | None) -> tuple[Finding, ...]:
     """Caution that a verdict rests on checks across a change of the rig, and on what."""
     steps = setting.steps
-    if steps is None or (sensor is not None and sensor not in steps.crossed):
+    if steps is None:
         return ()
+    if not steps.crossed or (sensor is not None and sensor not in steps.crossed):
+        if sensor is not None and sensor not in steps.beside:
+            return ()
+        return (Finding(severity="warning", code="standards-do-not-overlap",
+                        message=_gap_sentence(steps).removeprefix("Caution: "),
+                        mend="Read the old and the new check standard on some days together before the old one goes."),)
     told = steps_told(steps, sensor)
     sure, open_ = _split(told)
     who = f"{sensor} was" if sensor is not None else f"{len(steps.crossed)} sensors were"
     parts = [f"the rig moved {s.words}" for s in sure]
     parts += [f"{join_words(s.who)} moved {s.words}, or the rig did" for s in open_]
     known = [s for s in told if s.known]
+    narrow = "; read check standards on more days, which narrows how far the rig moved" if known and not open_ else ""
     done = ("" if not known else "; both were tried, and the less favourable counts" if open_ else "; checks before "
             "are put on the present rig, by the never-worn sensors, and the least favourable end of their interval "
             "counts")
@@ -105,5 +126,4 @@ def step_finding(setting: Setting, sensor: str | None) -> tuple[Finding, ...]:
         severity="warning", code="rig-step-between-checks",
         message=f"{who} checked on both sides of a change of the rig: {'; '.join(parts)}{done}. Counts and intervals "
                 "that the study states are not corrected for it",
-        mend="See 'drift run' for what the change does to the drift per use; read check standards on more days, which "
-             "narrows how far the rig moved."),)
+        mend=f"See 'drift run' for what the change does to the drift per use{narrow}."),)

@@ -17,10 +17,9 @@ from drift.calibration import words
 from drift.engine.shared_steps import shared_steps
 from drift.records import Tables
 from drift.results import join_words
-from drift.sensitivity.control_days import Logged, control_days, date_of, logged_changes
-from drift.sensitivity.design import WearData, label_of
+from drift.sensitivity.control_days import ControlDays, Logged, control_days, date_of, gaps, logged_changes
+from drift.sensitivity.design import WearData
 from drift.study import Study
-from drift.today.standards import STANDARD
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -90,6 +89,10 @@ class RigSteps:
         Steps between the checks of each sensor.
     undated : frozenset of str
         Sensors with a check that cannot be placed although steps lie between the others.
+    gaps : tuple of tuple
+        Days between which no never-worn sensor was read on both sides, so that a change there would not be seen.
+    beside : frozenset of str
+        Sensors with checks on both sides of such a gap.
     """
 
     steps: tuple[RigStep, ...]
@@ -97,10 +100,14 @@ class RigSteps:
     open: Bools
     crossed: Mapping[str, tuple[int, ...]]
     undated: frozenset[str]
+    gaps: tuple[tuple[float, float], ...] = ()
+    beside: frozenset[str] = frozenset()
 
     @property
     def ends(self) -> tuple[tuple[Floats, bool], ...]:
         """Sizes of the steps to try beside the likeliest, each with the side that open checks are put on."""
+        if not self.crossed:
+            return ()
         low = np.array([s.low if s.sure else min(s.low, 0.0) for s in self.steps])
         high = np.array([s.high if s.sure else max(s.high, 0.0) for s in self.steps])
         return tuple((size, late) for late in ((False, True) if self.open.any() else (False,))
@@ -163,43 +170,33 @@ def rig_steps(tables: Tables, data: WearData, study: Study, given: Set[int] = fr
     if not any_kept:
         return None
     logged = logged_changes(tables, kept, data.spec.exposure)
-    placed = tuple(c for c in logged if math.isfinite(c.at) and math.isfinite(c.before))
-    found: list[RigStep] = []
-    alone: set[float] = set()
-    if kept is not None:
-        seen = shared_steps(kept.value, kept.day, kept.code, known=[c.at for c in placed])
-        if seen:
-            from drift.sensitivity.controls_fit import fit_controls
-
-            fit = fit_controls(kept.value, kept.day, kept.code, kept.names, seen, LEVEL)
-            causes = {c.at: c.cause for c in placed}
-            for k, step in enumerate(seen):
-                moved = fit.steps[k] if fit is not None else None
-                ends = (() if moved is None else (moved.common,) if moved.common is not None else moved.own)
-                size, low, high = _hull([e for e in ends if e is not None])
-                if step.kind == "alone":
-                    alone.add(step.at)
-                else:
-                    found.append(RigStep(before=step.before, at=step.at, size=size, low=low, high=high,
-                                         sure=step.kind == "all", cause=causes.get(step.at, ""),
-                                         who=moved.who if moved is not None else ()))
-    found += _unsized(logged, {s.at for s in found} | alone, tables)
-    return _placed(tuple(sorted(found, key=lambda s: (math.isnan(s.at), s.at))), tables, data, given)
+    found = [*_seen(kept, logged), *(RigStep(before=c.before, at=c.at, size=math.nan, low=math.nan, high=math.nan,
+                                            sure=True, who=c.sensors, cause=c.cause)
+                                    for c in logged if not c.spanned)]
+    return _placed(tuple(sorted(found, key=lambda s: (math.isnan(s.at), s.at))), gaps(kept), tables, data, given)
 
 
-def _unsized(logged: tuple[Logged, ...], told: Set[float], tables: Tables) -> list[RigStep]:
-    """Return the changes on record whose size no reading tells.
+def _seen(kept: ControlDays | None, logged: tuple[Logged, ...]) -> list[RigStep]:
+    """Return the steps that never-worn sensors tell the size of."""
+    if kept is None:
+        return []
+    seen = shared_steps(kept.value, kept.day, kept.code, known=[c.at for c in logged if c.spanned])
+    if not seen:
+        return []
+    from drift.sensitivity.controls_fit import fit_controls
 
-    One of several standards alone, while the others are read on, does not show that the rig changed; nor does the first
-    baseline of a standard that was not read before.
-    """
-    assert tables.checks is not None
-    role = label_of(tables.checks, tables.sensors, "role").astype(str)
-    standards = {str(s) for s in words(tables.checks, "sensor")[role == STANDARD]}
-    return [RigStep(before=c.before, at=c.at, size=math.nan, low=math.nan, high=math.nan, sure=True, who=c.sensors,
-                    cause=c.cause)
-            for c in logged if c.at not in told and standards <= set(c.sensors)
-            and not (math.isfinite(c.at) and math.isnan(c.before))]
+    fit = fit_controls(kept.value, kept.day, kept.code, kept.names, seen, LEVEL)
+    causes = {c.at: c.cause for c in logged}
+    found = []
+    for k, step in enumerate(seen):
+        if step.kind == "alone":
+            continue
+        moved = fit.steps[k] if fit is not None else None
+        ends = () if moved is None else (moved.common,) if moved.common is not None else moved.own
+        size, low, high = _hull([e for e in ends if e is not None])
+        found.append(RigStep(before=step.before, at=step.at, size=size, low=low, high=high, sure=step.kind == "all",
+                             cause=causes.get(step.recorded, ""), who=moved.who if moved is not None else ()))
+    return found
 
 
 def _hull(ends: list[tuple[float, float, float]]) -> tuple[float, float, float]:
@@ -209,10 +206,11 @@ def _hull(ends: list[tuple[float, float, float]]) -> tuple[float, float, float]:
     return (float(np.mean([e[0] for e in ends])), min(e[1] for e in ends), max(e[2] for e in ends))
 
 
-def _placed(steps: tuple[RigStep, ...], tables: Tables, data: WearData, given: Set[int]) -> RigSteps | None:
+def _placed(steps: tuple[RigStep, ...], unseen: tuple[tuple[float, float], ...], tables: Tables, data: WearData,
+            given: Set[int]) -> RigSteps | None:
     """Put every check before a step, after it, or where its side is not known."""
     assert tables.checks is not None
-    if not steps:
+    if not steps and not unseen:
         return None
     row = tables.checks.row[data.kept_rows]
     text = words(tables.checks, "time")[data.kept_rows]
@@ -238,7 +236,12 @@ def _placed(steps: tuple[RigStep, ...], tables: Tables, data: WearData, given: S
         if both:
             crossed[who] = tuple(both)
     lost = frozenset(w for w, ks in crossed.items() if any(undated[k][data.sensor == w].any() for k in ks))
-    return RigSteps(steps=steps, earlier=earlier, open=open_, crossed=crossed, undated=lost) if crossed else None
+    # A change on record there is a step of its own.
+    unseen = tuple(g for g in unseen if not any(s.at == g[1] for s in steps))
+    beside = frozenset(set().union(*(set(data.sensor[day <= a].tolist()) & set(data.sensor[day >= b].tolist())
+                                     for a, b in unseen)))
+    return RigSteps(steps=steps, earlier=earlier, open=open_, crossed=crossed, undated=lost, gaps=unseen,
+                    beside=beside) if crossed or beside else None
 
 
 def _by_neighbours(earlier: Bools, late: Bools, undated: Bools, day: Floats, use: Floats, mine: NDArray[np.int64]

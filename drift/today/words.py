@@ -157,6 +157,8 @@ def reason(code: str, v: Verdict, setting: Setting) -> str:
     if code == "none":
         return "it has no usable check yet"
     if code == "step" and setting.steps is not None:
+        if setting.steps.unknown(v.situation.sensor):
+            return step_reason(setting.steps, v.situation.sensor, "")
         worst = max(v.ends, key=lambda e: RANK[e.word])
         mine = NEVER if worst.word == "do not use" else AGAIN
         return step_reason(setting.steps, v.situation.sensor,

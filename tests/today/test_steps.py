@@ -193,3 +193,63 @@ def test_a_budget_says_that_its_drift_holds_a_step_of_the_rig() -> None:
     assert "This rests on readings across a step of the rig that is not corrected" in _budget(
         drawn(), asked, 0.95, 1).answer
     assert "step of the rig" not in _budget(drawn(replace(PLAIN, step=0.0, logged=False)), asked, 0.95, 1).answer
+
+
+def _renamed(tables: Tables, day: int = 60) -> Tables:
+    """The only standard is replaced by another on the day of the change, without a day on which both were read."""
+    assert tables.checks is not None
+    assert tables.sensors is not None
+    late = sensor_is(tables, "CS") & (tables.checks["use"] >= day // 5)
+    names = np.where(late, "CSb", tables.checks["sensor"].astype(str)).astype(object)
+    columns = {k: tables.checks[k] for k in tables.checks.columns} | {"sensor": names}
+    listed = {"sensor": np.append(tables.sensors["sensor"], "CSb"),
+              "role": np.append(tables.sensors["role"], "check standard")}
+    return replace(tables, checks=type(tables.checks)(columns, tables.checks.row, tables.checks.file,
+                                                      units=tables.checks.units),
+                   sensors=type(tables.sensors)(listed, np.arange(2, len(listed["sensor"]) + 2), "sensors", units={}))
+
+
+def test_a_standard_replaced_without_a_common_day_is_said_to_tell_nothing() -> None:
+    tables = _renamed(drawn(replace(PLAIN, standards=1, logged=False)))
+    found = said(tables)
+    assert "no check standard was read both before and after" in found.answer
+    assert "standards-do-not-overlap" in {f.code for f in found.findings}
+    both = drawn(replace(PLAIN, logged=False))
+    assert "no check standard was read" not in said(both).answer
+
+
+@pytest.mark.parametrize("whose", ["CS1", "CSb"])
+def test_a_change_on_record_that_no_standard_spans_clears_nothing(whose: str) -> None:
+    tables = _renamed(drawn(replace(PLAIN, standards=1)))
+    assert tables.events is not None
+    use = 11.0 if whose == "CS1" else 12.0
+    columns = {"sensor": np.array([whose], dtype=object), "use": np.array([use]),
+               "event": np.array(["new baseline"], dtype=object), "note": np.array(["new indenter"], dtype=object)}
+    events = type(tables.events)(columns, np.array([2]), "events", units={})
+    found = said(replace(tables, events=events))
+    assert found.answer.startswith("Check P01 again before use: the rig changed from 2026-03-06 on (new indenter)")
+    assert math.isnan(found.estimate("remaining uses").value)  # what is not known is not printed
+
+
+@pytest.mark.parametrize(("use", "day"), [(11.0, ""), (12.0, ""), (10.0, ""), (3.0, "2026-03-06"),
+                                          (23.0, "2026-03-06")])
+def test_an_event_a_day_beside_the_step_or_with_its_day_is_that_step(use: float, day: str) -> None:
+    tables = drawn()
+    assert tables.events is not None
+    n = len(tables.events)
+    columns = {k: tables.events[k] for k in tables.events.columns}
+    columns |= {"use": np.full(n, use), "time": np.full(n, day, dtype=object)}
+    events = type(tables.events)(columns, np.arange(2, n + 2), "events", units={})
+    steps = prepare_setting(replace(tables, events=events), STUDY).steps
+    assert steps is not None
+    assert [(s.when, s.cause) for s in steps.steps] == [("from 2026-03-06 on", "simulated")]
+
+
+def test_a_rig_that_may_have_gone_down_retires_nobody_by_one_standard() -> None:
+    """Uncorrected it is past its limit, and not if the rig went down: neither cleared nor thrown away."""
+    limit = STUDY.model_copy(update={"limits": STUDY.limits.model_copy(update={"sensitivity_change": 0.2})})
+    down = drawn(replace(PLAIN, standards=1, step=math.log(0.92)))
+    assert said(without(down, ~sensor_is(down, "CS")), study=limit).answer.startswith("Do not use P01")
+    found = said(down, study=limit)
+    assert found.answer.startswith("Check P01 again before use: whether the rig or CS1 itself changed")
+    assert "exclude" in found.answer
