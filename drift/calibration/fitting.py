@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drift.calibration.curve import CalibrationCurve, curve_of
 from drift.calibration.rows import Series
@@ -86,6 +87,8 @@ def fit_series(series: Series, question: CalibrationQuestion) -> Fitted:
     if question.model == "auto":
         if back is not None and back.large:
             return replace(_refused(nothing, *_turned(back, s)), reversal=back, tried=tried, spread=spread)
+        if not _responds(x[~(right | left)], y[~(right | left)]):
+            return replace(_refused(nothing, *_unmoved(s)), tried=tried, spread=spread)
         model, reason = choose(tried)
     else:
         model, reason = (question.model if question.model in tried else None), "asked"
@@ -115,6 +118,35 @@ def _refusal(s: Series) -> tuple[str, str] | None:
     if np.ptp(s.y[exact]) == 0:
         return "the reading does not change with the load", "Look at the sensor and its connection."
     return None
+
+
+RESPONSE = 0.05
+
+
+def _responds(x: NDArray[np.float64], y: NDArray[np.float64]) -> bool:
+    """Tell whether readings change with the load at all: F test of a line and a bend against one mean, at 5 %."""
+    from scipy.special import fdtrc
+
+    y = y / max(float(np.abs(y).max()), 1e-300)
+    columns = np.column_stack([np.ones_like(x), x / np.abs(x).max(), (x / np.abs(x).max()) ** 2])
+    terms = min(3, len(np.unique(x)))
+    df = len(x) - terms
+    if df < 1:
+        return True  # nothing to judge by; what a curve then says has intervals of its own
+    beta = np.linalg.lstsq(columns[:, :terms], y, rcond=None)[0]
+    rest = float(((y - columns[:, :terms] @ beta) ** 2).sum())
+    all_ = float(((y - y.mean()) ** 2).sum())
+    if not rest > 1e-12 * all_:
+        return True
+    return bool(fdtrc(terms - 1, df, (all_ - rest) / (terms - 1) / (rest / df)) < RESPONSE)
+
+
+def _unmoved(s: Series) -> tuple[str, str]:
+    y = s.y[s.exact]
+    unit = f" {s.reading_unit}" if s.reading_unit else ""
+    return (f"the readings, {y.min():.4g} to {y.max():.4g}{unit}, do not change with the load by more than chance "
+            "makes (F test of a line and a bend)", "Look at the sensor and its connection, or calibrate over a wider "
+            "range of loads.")
 
 
 def suspected_ends(s: Series) -> tuple[RepeatedEnd, ...]:

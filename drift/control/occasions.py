@@ -181,7 +181,8 @@ def occasions_of_checks(checks: CheckTable, *, standard: NDArray[np.bool_], expo
                         full_scale: Floats | None = None, saturated_limit: float = 0.0) -> tuple[Occasions, ...]:
     """Occasion means of the check standards of a study: the sensitivity (or reading) of each use, over mountings.
 
-    Occasions follow each other by use count, and carry the time of their first reading.
+    Occasions follow each other by use count, and carry the time of their first reading. A standard that makes no uses
+    may bear one count throughout: then its days are its occasions.
     """
     return read_standards(checks, standard=standard, exposure=exposure, full_scale=full_scale,
                           saturated_limit=saturated_limit)[0]
@@ -217,7 +218,7 @@ def read_standards(checks: CheckTable, *, standard: NDArray[np.bool_], exposure:
     for name in sorted(set(found.sensor[good].tolist())):
         mine = good & (found.sensor == name)
         use = found.use[mine]
-        code, first = codes_of([use])
+        code, first = codes_of([use, *_days_apart(use, time[mine])])
         whole = _averaged(name, value[mine], np.array([f"{u:g}" for u in use], dtype=object), code, unit)
         stamps = np.array([min((t for t in time[mine][code == k] if t), default="") for k in range(len(first))],
                           dtype=object)
@@ -228,6 +229,14 @@ def read_standards(checks: CheckTable, *, standard: NDArray[np.bool_], exposure:
     entered = found.mounting >= 0
     entered[entered] = good[found.mounting[entered]]
     return tuple(made), _unread(checks, keep, entered, found.reasons, exposure)
+
+
+def _days_apart(use: Floats, time: Words) -> list[Words]:
+    """Return the days of readings where several of one use count were read on different days, each with its day."""
+    day = np.array([str(t)[:10] for t in time], dtype=object)
+    if (day == "").any() or len(codes_of([use, day])[1]) == len(codes_of([use])[1]):
+        return []
+    return [day]
 
 
 def _unread(checks: CheckTable, keep: NDArray[np.bool_], entered: NDArray[np.bool_], reasons: Words, exposure: str

@@ -151,7 +151,7 @@ def _filled(kind: str, body: dict[str, str], rows: Sequence[Row], study: Study, 
     if kind in ("correction",):
         return body
     sensor, exposure = body["sensor"], study.sensitivity.exposure if study.sensitivity is not None else "use"
-    if kind != "event":
+    if kind != "event" or body.get("event") == "new baseline":  # which starts with the reading of its day
         body.setdefault("time", now.isoformat(timespec="minutes"))
     if kind == "standard":
         body.setdefault("role", "check standard")
@@ -170,7 +170,8 @@ def _filled(kind: str, body: dict[str, str], rows: Sequence[Row], study: Study, 
 def _occasion(rows: Sequence[Row], sensor: str, time: str) -> float:
     """Occasion of a check standard: that of the same day, else the next."""
     mine = [(b.get("time", "")[:10], float(b["use"])) for _, kind, b in rows
-            if kind == "standard" and b.get("sensor") == sensor and b.get("use", "").replace(".", "", 1).isdigit()]
+            if kind in ("standard", "check") and b.get("sensor") == sensor  # a table that was taken in has checks
+            and b.get("use", "").replace(".", "", 1).isdigit()]
     if not mine:
         return 0.0
     same = [u for day, u in mine if day == time[:10]]

@@ -73,7 +73,8 @@ def _why_not(a: LifeAnalysis) -> str:
         return "every failure was there before the first use"
     low, high = float(x.lower.max()), float(x.upper.min())
     if low <= high:
-        return (f"one time explains every life (all failed between {show(low)} and {show(high)} {x.per})"
+        when = f"at {show(low)}" if low == high else f"between {show(low)} and {show(high)}"
+        return (f"one time explains every life (all failed {when} {x.per})"
                 if math.isfinite(high) else "no failure was seen")
     if x.late.any():
         return ("of units that had lasted to a late entry the hazard may fall as one over the time, and then no shape "

@@ -162,8 +162,9 @@ def compare_policies(wear: Result, retired: Result, study: Study, tables: Tables
     accounts, exclusions = rows_without(wear, tables, left, question=QUESTION, of="the policies")
     coverage, told = simulated(answers, wear, level=level)
     costs = {f"cost of {k}": v for k, v in study.costs.model_dump().items() if v is not None}
+    rests = rest_words(wear)
     return PolicyResult(
-        question=QUESTION, answer=f"{answer_sentence(answers, study)} {rest_words(wear)}".rstrip(),
+        question=QUESTION, answer=f"{answer_sentence(answers, study, firm=not rests)} {rests}".rstrip(),
         estimates=tuple(estimates_of(answers, study, level)),
         tables=(*tables_of(answers, study, level), *coverage), findings=(*findings_of(answers, study), *told),
         exclusions=exclusions,

@@ -13,7 +13,7 @@ from drift.retirement.dead import FAILED as FAILED_SUDDENLY
 from drift.retirement.groups import EXTRAPOLATION
 from drift.retirement.policy import QUESTION, PolicyAnswer
 from drift.retirement.policy_candidates import CHECKED, FAILED, FIXED, latest
-from drift.retirement.policy_costs import NAMES, free_findings, undecided
+from drift.retirement.policy_costs import NAMES, free, free_findings, undecided
 from drift.retirement.policy_guard import or_words
 from drift.retirement.policy_scores import Four, Scored, cheapest, over_draws
 from drift.retirement.policy_tables import money
@@ -39,19 +39,20 @@ def band(four: Four) -> str:
     return f"{number(four[0])} ({number(four[1])} to {number(four[2])})"
 
 
-def answer_sentence(answers: Sequence[PolicyAnswer], study: Study) -> str:
-    """One or two sentences a construction."""
+def answer_sentence(answers: Sequence[PolicyAnswer], study: Study, *, firm: bool = True) -> str:
+    """One or two sentences a construction; ``firm`` where nothing has to be settled before it is followed."""
     if not answers:
         return "No policy can be compared, because no continuous limit is declared in [limits]."
     told = undecided(study) if any(not a.refused for a in answers) else ""
-    return " ".join([*(_sentence(a, study) for a in answers), *_carried_out(answers)]) + told
+    carried = _carried_out(answers, firm=firm and not free(study))
+    return " ".join([*(_sentence(a, study) for a in answers), *carried]) + told
 
 
 def _statements(study: Study) -> str:
     return "both statements (retirement and recalibration)" if study.recalibration is not None else "the statement"
 
 
-def _carried_out(answers: Sequence[PolicyAnswer]) -> list[str]:
+def _carried_out(answers: Sequence[PolicyAnswer], *, firm: bool) -> list[str]:
     """Say which of count and policy to follow, and how the chosen ones are carried out on the bench."""
     chosen = [(a, s) for a in answers for s in a.scores if s.chosen]
     if not chosen:
@@ -66,8 +67,8 @@ def _carried_out(answers: Sequence[PolicyAnswer]) -> list[str]:
         instead = "the counts alone" if len(other) > 1 else "the count alone"
         holds = (f"{'are' if len(other) > 1 else 'is'} for sensors that are not checked" if checked
                  else "need not be used up")
-        said.append(f"Do this: the policy carries the statement out at least cost; {instead} (retire after {counts}) "
-                    f"{holds}.")
+        said.append(f"{'Do this: the' if firm else 'The'} policy carries the statement out at least cost; {instead} "
+                    f"(retire after {counts}) {holds}.")
     if any(s.candidate.policy.recalibrate_every for s in checked):
         said.append("A check is no recalibration: each runs on a count of its own, and a check restarts that of "
                     "calibrations only where the sensor is calibrated anew with it.")

@@ -70,7 +70,7 @@ def all_sensors(setting: Setting, tables: Tables, study: Study) -> TodayResult:
     counts = {w: sum(v.word == w for v in verdicts) for w in ("use", "check again", "do not use")}
     told = ", ".join(f"{n} {_each(w)}" for w, n in counts.items() if n)
     answer = (f"Of {len(verdicts)} sensors in use: {told}" if verdicts else "No sensor is in use") + (
-        f"; {gone} are out of use." if gone else ".")
+        f"; {gone} {'is' if gone == 1 else 'are'} out of use." if gone else ".")
     if verdicts:
         answer += f"{rise_sentences(setting.rises, setting.data)} {said.of_rig(setting)}.{step_sentence(setting, None)}"
         answer += _past_counts(verdicts)

@@ -32,6 +32,14 @@ def test_readings_that_rise_and_fall_get_no_curve_unasked(rows: slice) -> None:
     assert choose(candidates(X[rows], TURNED[rows], codes, theta=0.0, right=none, left=none))[0] == "power"
 
 
+def test_readings_that_do_not_change_with_the_load_get_no_curve_unasked() -> None:
+    """A power law with an exponent of 0.0006 was called a curve; a tenth of a real slope is still one."""
+    flat = calibrated(levels(200 + NOISE, X))
+    assert "do not change with the load by more than chance" in flat.answer
+    assert next(f for f in flat.findings if f.code == "no-curve").mend
+    assert "holds from" in calibrated(levels(200 + NOISE + 0.02 * X, X)).answer
+
+
 def test_readings_that_fall_and_rise_are_said_the_other_way() -> None:
     assert "readings fall and then rise" in calibrated(levels(1000 - TURNED, X)).answer
 

@@ -18,7 +18,7 @@ from tests.coverage.family import FOLDER, Family, Held, Row
 from tests.reported.errors import KINDS, seeded
 
 TABLE = FOLDER / "reported_errors.csv"
-SEED, STUDIES = 20261127, 50
+SEED, STUDIES = 20261127, 200
 DIGITS = (2, 3, 4)
 DESIGNS = [f"{kind}, {d} digits" for kind in KINDS for d in DIGITS]
 COLUMNS = ("accused", "asked", "last digit", "named", "corrected")
