@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -66,13 +67,22 @@ def largest_step(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED, side:
     before, after = x[:k + side], x[k + side:]
     rest = float(((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum())
     size = float(after.mean() - before.mean()) / np.sqrt(max(rest, 1e-300) / (n - 2))
-    rng, as_large, done = np.random.default_rng(seed), 0, 0
-    for part in (min(FIRST, runs), runs - min(FIRST, runs)):
-        as_large += int((drawn_shares(rng, part, n, side) >= share[k]).sum())
-        done += part
+    as_large, done = 0, 0
+    for part in range(2):
+        drawn = _drawn(n, side, runs, seed, part)
+        as_large += len(drawn) - int(np.searchsorted(drawn, share[k]))
+        done += len(drawn)
         if as_large > _ENOUGH:  # far from small: more draws would not make it so
             break
     return Step(k + side, float(size), (1 + as_large) / (1 + done))
+
+
+@lru_cache(maxsize=64)
+def _drawn(n: int, side: int, runs: int, seed: int, part: int) -> Floats:
+    """Return the first draws, or those after them, in order; series of one length share them."""
+    rng, first = np.random.default_rng(seed), min(FIRST, runs)
+    drawn = drawn_shares(rng, first, n, side)
+    return np.sort(drawn if part == 0 else drawn_shares(rng, runs - first, n, side))
 
 
 def drawn_shares(rng: np.random.Generator, runs: int, n: int, side: int = 2) -> Floats:
@@ -98,10 +108,16 @@ def step_rather_than_alike(values: ArrayLike, at: int) -> bool:
     for mean and autocorrelation (Schwarz 1978, Annals of Statistics 6, 461-464).
     """
     x = np.asarray(values, dtype=np.float64)
-    n = len(x)
     before, after = x[:at], x[at:]
-    step = float(((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum())
-    off = x - x.mean()
+    return rather_than_alike(x, float(((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum()), 3)
+
+
+def rather_than_alike(x: Floats, rest: float, terms: int, *, by: float = 0.0) -> bool:
+    """Tell whether means that leave the sum of squares ``rest`` describe a sequence better than occasions alike.
+
+    ``terms`` are the means and the places of their steps, ``by`` is by how much more than just better.
+    """
+    n, off = len(x), x - x.mean()
     r = float(off[1:] @ off[:-1]) / float(off[:-1] @ off[:-1])
     alike = float(((off[1:] - r * off[:-1]) ** 2).sum()) + (1 - min(r * r, 0.95)) * float(off[0] ** 2)
-    return bool(n * np.log(max(step, 1e-300)) + 3 * np.log(n) < n * np.log(max(alike, 1e-300)) + 2 * np.log(n))
+    return bool(n * np.log(max(rest, 1e-300)) + terms * np.log(n) + by < n * np.log(max(alike, 1e-300)) + 2 * np.log(n))
