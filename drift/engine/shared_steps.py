@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.engine.baseline_step import LEAST, RUNS, largest_step, step_rather_than_alike
+from drift.engine.baseline_step import LEAST, RUNS, largest_step, rather_than_alike
 from drift.engine.control_charts import baseline
 from drift.engine.tails import t_tail
 
@@ -21,6 +21,7 @@ Kind = Literal["all", "alone", "single", "unclear"]
 SIZE = 0.01
 MOST = 3
 CLEARLY = 6.0  # by how much a step must beat a straight line in Schwarz's criterion
+FURTHER = 18.0  # the same for every further step: wandering occasions pass for many steps
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -86,10 +87,11 @@ def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most
     Notes
     -----
     Each series, and the mean of all on the days that they share, is searched for its likeliest step (a Monte Carlo
-    test, Bonferroni over the searches); a step that a straight line or occasions alike explain nearly as well is none.
-    At the day of the clearest one each series is tested by itself (two-sample t), and those that did not move against
-    those that did (Welch's t of the difference of the shifts): one that has not moved visibly is said not to have
-    followed only where it moved differently. Then the days before it and those after it are searched by themselves.
+    test, Bonferroni over the searches); a step that a straight line or occasions alike explain nearly as well, be it
+    with further steps beside it, is none. Then the days before it and those after it are searched by themselves. At
+    the day of each, between the steps beside it, each series is tested by itself (two-sample t), and those that did
+    not move against those that did (Welch's t of the difference of the shifts): one that has not moved visibly is
+    said not to have followed only where it moved differently.
     A step on record that no series shows by itself is taken to have been made by all that were read on both sides; one
     on record a day of readings beside a step that the values show is that step.
 
@@ -101,28 +103,33 @@ def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most
     n = int(code.max()) + 1
     edges = [-math.inf, *sorted(set(known)), math.inf]
     stretches = [(day >= a) & (day < b) for a, b in pairwise(edges)]
-    found: list[SharedStep] = []
+    found: list[tuple[float, float, int | None]] = []
     while stretches and len(found) < most:
         inside = stretches.pop(0)
         at = _clearest(y[inside], day[inside], code[inside], n, size) if inside.any() else None
         if at is None:
             continue
-        found.append(_judged(y[inside], day[inside], code[inside], n, at, size))
+        found.append(at)
         stretches += [inside & (day < at[1]), inside & (day >= at[1])]
-    shown = [s for s in found if s.moved.any()]
-    pairs = {k: s for k in sorted(set(known)) if (s := _next_to(k, shown, day)) is not None}
-    shown = [replace(s, recorded=next((k for k, t in pairs.items() if t is s), math.nan)) for s in shown]
-    rest = [k for k in known if k not in pairs]
+    days = [f[1] for f in found]
+    pairs = {k: d for k in sorted(set(known)) if (d := _next_to(k, days, day)) is not None}
+    # Of several steps each is judged between its neighbours: beyond them the others would hide it.
+    ends = [-math.inf, *sorted({*(k for k in known if k not in pairs), *days}), math.inf]
+    shown = []
+    for before, first, who in found:
+        k = ends.index(first)
+        inside = (day >= ends[k - 1]) & (day < ends[k + 1])
+        step = _judged(y[inside], day[inside], code[inside], n, (before, first, who), size)
+        if step.moved.any():
+            shown.append(replace(step, recorded=next((k for k, d in pairs.items() if d == first), math.nan)))
+    rest = [k for k in known if k not in {s.recorded for s in shown}]
     return tuple(sorted((*shown, *_on_record(y, day, code, n, rest, [s.at for s in shown], size)), key=lambda s: s.at))
 
 
-def _next_to(known: float, shown: Sequence[SharedStep], day: Floats) -> SharedStep | None:
-    """Return the step that the values show one day of readings beside the day on record: it is that one."""
-    for s in shown:
-        low, high = min(s.at, known), max(s.at, known)
-        if len(np.unique(day[(day >= low) & (day < high)])) == 1:
-            return s
-    return None
+def _next_to(known: float, found: Sequence[float], day: Floats) -> float | None:
+    """Return the day of the step that the values show one day of readings beside the day on record: it is that one."""
+    return next((f for f in found
+                 if len(np.unique(day[(day >= min(f, known)) & (day < max(f, known))])) == 1), None)
 
 
 def _on_record(y: Floats, day: Floats, code: Ints, n: int, known: Sequence[float], others: Sequence[float], size: float
@@ -180,15 +187,40 @@ def _shared_mean(y: Floats, day: Floats, n: int) -> tuple[Floats, Floats]:
 
 
 def _rather_a_step(y: Floats, day: Floats, at: int) -> bool:
-    """Tell whether two means describe a series better than a straight line, and than occasions that are alike."""
+    """Tell whether means describe a series better than a straight line, and than occasions that are alike.
+
+    Two means; where they do not, up to ``MOST`` further steps are put beside the first, since a series that stepped
+    more than once is described badly by one step and passes for occasions that are alike.
+    """
     n, x = len(y), day - day.mean()
-    off = y - y.mean()
+    off, floor = y - y.mean(), 1e-300
     line = float(off @ off) - float(x @ off) ** 2 / float(x @ x)
-    step = sum(float(((part - part.mean()) ** 2).sum()) for part in (y[:at], y[at:]))
-    floor = 1e-300
-    if n * math.log(max(line, floor) / max(step, floor)) < math.log(n) + CLEARLY:
-        return False
-    return not baseline(y).correlated or step_rather_than_alike(y, at)
+    correlated, cuts = baseline(y).correlated, [0, at, n]
+    for k in range(1, MOST + 2):
+        rest = sum(_about_mean(y[a:b]) for a, b in pairwise(cuts))
+        more = (k - 1) * (2 * math.log(n) + FURTHER)
+        if n * math.log(max(line, floor) / max(rest, floor)) >= math.log(n) + CLEARLY + more and (
+                not correlated or rather_than_alike(y, rest, 2 * k + 1, by=(k - 1) * FURTHER)):
+            return True
+        if n < LEAST * (k + 2):
+            return False
+        cuts = sorted((*cuts, _next_cut(y, cuts)))
+    return False
+
+
+def _about_mean(y: Floats) -> float:
+    return float(((y - y.mean()) ** 2).sum())
+
+
+def _next_cut(y: Floats, cuts: Sequence[int]) -> int:
+    """Return the place of the step that explains most beside those there are."""
+    best = (-1.0, 0)
+    for a, b in pairwise(cuts):
+        k = np.arange(1, b - a)
+        gain = np.cumsum(y[a:b] - y[a:b].mean())[:-1] ** 2 * ((b - a) / (k * (b - a - k)))
+        if len(gain):
+            best = max(best, (float(gain.max()), a + 1 + int(gain.argmax())))
+    return best[1]
 
 
 def _judged(y: Floats, day: Floats, code: Ints, n: int, at: tuple[float, float, int | None], size: float) -> SharedStep:

@@ -131,3 +131,27 @@ def test_one_occasion_on_a_side_is_a_step_only_where_asked():
     x = np.r_[-0.08, np.random.default_rng(3).normal(0, SD, 29)]
     assert largest_step(x, side=1).at == 1
     assert largest_step(x).at >= 2
+
+
+@pytest.mark.parametrize("steps", [[(30, 0.08), (50, -0.08)], [(20, 0.05), (40, 0.05)],
+                                   [(10, 0.04), (30, 0.08), (50, -0.05)]])
+def test_several_steps_of_all_do_not_pass_for_occasions_that_are_alike(steps):
+    """One step describes such a series badly, and a first-order autoregression well."""
+    y, day, code = series(2, 60, step=0.0)
+    y = y + sum(size * (day >= at) for at, size in steps)
+    found = shared_steps(y, day, code)
+    assert [(s.at, s.kind) for s in found] == [(at, "all") for at, _ in steps]
+    for s, (_, size) in zip(found, steps, strict=True):
+        assert s.shift == pytest.approx([size] * 2, abs=4 * SD)
+
+
+def test_occasions_that_wander_are_seldom_cut_into_several_steps():
+    """A common wandering of correlation 0.95 between days is a step in two of five series, by one step too."""
+    found = []
+    for seed in range(20):
+        y, day, code = series(2, 60, step=0.0, seed=seed)
+        common, rng = np.zeros(60), np.random.default_rng(100 + seed)
+        for i in range(1, 60):
+            common[i] = 0.95 * common[i - 1] + 0.6 * SD * rng.standard_normal()
+        found.append(bool(shared_steps(y + common[day.astype(int)], day, code)))
+    assert sum(found) <= 11
