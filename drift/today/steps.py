@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.calibration import words
+from drift.calibration import codes_of, words
 from drift.engine.shared_steps import shared_steps
 from drift.records import Tables
 from drift.results import join_words
@@ -213,9 +213,10 @@ def _placed(steps: tuple[RigStep, ...], unseen: tuple[tuple[float, float], ...],
     if not steps and not unseen:
         return None
     row = tables.checks.row[data.kept_rows]
-    text = words(tables.checks, "time")[data.kept_rows]
-    day = np.array([NOW if int(r) in given else np.datetime64(str(t)[:10], "D").astype(np.int64).astype(np.float64)
-                    if t else math.nan for r, t in zip(row, text, strict=True)], dtype=np.float64)
+    text = words(tables.checks, "time")[data.kept_rows].tolist()
+    date = np.array([str(t)[:10] or "NaT" for t in text], dtype="datetime64[D]")
+    day = np.where(np.isnat(date), math.nan, date.astype(np.int64).astype(np.float64))
+    day[np.isin(row, list(given))] = NOW
     earlier, late, undated = (np.zeros((len(steps), len(day)), dtype=np.bool_) for _ in range(3))
     for k, s in enumerate(steps):
         edge = s.at if math.isfinite(s.at) else NOW
@@ -223,19 +224,20 @@ def _placed(steps: tuple[RigStep, ...], unseen: tuple[tuple[float, float], ...],
         late[k] = day >= edge
         if not (math.isfinite(s.before) or math.isfinite(s.at)):
             undated[k] = True
-    for who in np.unique(data.sensor.astype(str)).tolist():
-        mine = np.flatnonzero(data.sensor == who)
-        for k in range(len(steps)):
-            _by_neighbours(earlier[k], late[k], undated[k], day, data.use, mine)
+    code, first = codes_of([data.sensor])
+    names = data.sensor[first].astype(str).tolist()
+    rows = np.split(np.argsort(code, kind="stable"), np.cumsum(np.bincount(code))[:-1])
+    for mine in rows:
+        if np.isnan(day[mine]).any():
+            for k in range(len(steps)):
+                _by_neighbours(earlier[k], late[k], undated[k], day, data.use, mine)
     open_ = ~earlier & ~late & ~undated
     crossed = {}
-    for who in np.unique(data.sensor.astype(str)).tolist():
-        mine = np.flatnonzero(data.sensor == who)
-        both = [k for k in range(len(steps)) if len(set(data.use[mine].tolist())) > 1
-                and not earlier[k][mine].all() and not late[k][mine].all()]
-        if both:
-            crossed[who] = tuple(both)
-    lost = frozenset(w for w, ks in crossed.items() if any(undated[k][data.sensor == w].any() for k in ks))
+    for who, mine in zip(names, rows, strict=True):
+        both = np.flatnonzero(~earlier[:, mine].all(axis=1) & ~late[:, mine].all(axis=1))
+        if len(both) and np.ptp(data.use[mine]) > 0:
+            crossed[who] = tuple(both.tolist())
+    lost = frozenset(w for w, mine in zip(names, rows, strict=True) if undated[list(crossed.get(w, ()))][:, mine].any())
     # A change on record there is a step of its own.
     unseen = tuple(g for g in unseen if not any(s.at == g[1] for s in steps))
     beside = frozenset(set().union(*(set(data.sensor[day <= a].tolist()) & set(data.sensor[day >= b].tolist())
