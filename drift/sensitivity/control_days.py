@@ -78,6 +78,8 @@ class Logged:
     cause : str
     spanned : bool
         A never-worn sensor was read on both sides, which tells how far it moved.
+    undated : bool
+        Readings before it bear no day.
     """
 
     before: float
@@ -85,6 +87,7 @@ class Logged:
     sensors: tuple[str, ...]
     cause: str
     spanned: bool
+    undated: bool = False
 
     @property
     def when(self) -> str:
@@ -161,14 +164,16 @@ def logged_changes(tables: Tables, days: ControlDays | None, exposure: str) -> t
         use, time = numbers(checks, exposure)[mine], words(checks, "time")[mine]
         order = np.lexsort((time.astype(str), use))
         use, day = use[order], np.array([str(t)[:10] for t in time[order]], dtype=object)
+        enters = ~(np.nan_to_num(numbers(checks, "exclude")[mine][order]) > 0)
         used = days.of(b.sensor) if days is not None else frozenset()
         k = b.first(use, day)
         sides = [[_number(d) for d in part if d and _number(d) in used] for part in (day[:k], day[k:])]
         before, at = max(sides[0], default=np.nan), min(sides[1], default=np.nan)
-        settled = bool(sides[1]) and not sides[0] and k > 0
+        undated = bool((enters[:k] & (day[:k] == "")).any())
+        settled = bool(sides[1]) and not sides[0] and k > 0 and not undated
         if not settled:
-            made.append(_among(b, before, at, every))
-    joined = _together([m for m in made if np.isfinite(m.before) or not np.isfinite(m.at)])
+            made.append(replace(_among(b, before, at, every), undated=undated))
+    joined = _together([m for m in made if np.isfinite(m.before) or not np.isfinite(m.at) or m.undated])
     return tuple(replace(c, spanned=_spanned(c, days)) for c in joined)
 
 
@@ -210,7 +215,7 @@ def _together(made: list[Logged]) -> list[Logged]:
             causes = list(dict.fromkeys((*last.cause.split("; "), one.cause)))
             joined[-1] = replace(last, before=float(np.fmax(last.before, one.before)),
                                  at=float(np.fmin(last.at, one.at)), sensors=(*last.sensors, *one.sensors),
-                                 cause="; ".join(causes))
+                                 cause="; ".join(causes), undated=last.undated or one.undated)
         else:
             joined.append(one)
     return joined

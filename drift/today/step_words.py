@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from drift.errors import Finding
@@ -40,7 +41,9 @@ def step_reason(steps: RigSteps, sensor: str, worst: str) -> str:
 def step_tail(steps: RigSteps, sensor: str) -> str:
     """Say what would settle it."""
     if steps.unknown(sensor):
-        return (" Write the day of every check into the column time." if sensor in steps.undated else
+        undated = sensor in steps.undated or any(
+            not s.known and math.isnan(s.before) for s in steps_told(steps, sensor))
+        return (" Write the day of every check, also of the check standards, into the column time." if undated else
                 " Read the check standards, which tells how far the rig moved.")
     if _split(steps_told(steps, sensor))[1]:
         return (" Where the cause is known: exclude (exclude = yes, with the reason) the readings before it, of the "

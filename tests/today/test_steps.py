@@ -253,3 +253,47 @@ def test_a_rig_that_may_have_gone_down_retires_nobody_by_one_standard() -> None:
     found = said(down, study=limit)
     assert found.answer.startswith("Check P01 again before use: whether the rig or CS1 itself changed")
     assert "exclude" in found.answer
+
+
+def rows_of(tables: Tables, *sensors: str, use: tuple[float, float] = (-1.0, math.inf)) -> Any:
+    assert tables.checks is not None
+    inside = (tables.checks["use"] >= use[0]) & (tables.checks["use"] < use[1])
+    return np.isin(tables.checks["sensor"].astype(str), sensors) & inside
+
+
+def changed(tables: Tables, **columns: Any) -> Tables:
+    assert tables.checks is not None
+    held = {k: tables.checks[k] for k in tables.checks.columns} | columns
+    return replace(tables, checks=type(tables.checks)(held, tables.checks.row, tables.checks.file,
+                                                      units=tables.checks.units))
+
+
+def test_a_standard_given_up_long_ago_does_not_speak_for_the_rig() -> None:
+    """CS1 was read to day 30 only; CS2 starts anew at day 60 and is not read since: nothing tells how far."""
+    tables = drawn()
+    assert tables.events is not None
+    tables = replace(tables, events=tables.events.take(tables.events["sensor"] == "CS2"))
+    read_on = without(tables, ~rows_of(tables, "CS2", use=(12, math.inf)))
+    steps = prepare_setting(read_on, STUDY).steps
+    assert steps is not None
+    assert all(s.known for s in steps.steps)
+    given_up = without(read_on, ~rows_of(read_on, "CS1", use=(7, math.inf)))
+    assert said(given_up).answer.startswith("Check P01 again before use: the rig changed after 2026-03-01 (simulated)")
+
+
+def test_a_control_that_changed_alone_asks_nothing_of_a_laboratory_without_standards() -> None:
+    tables = drawn(replace(PLAIN, alone=True))
+    assert tables.sensors is not None
+    role = np.where(tables.sensors["role"] == "check standard", "control", tables.sensors["role"]).astype(object)
+    held = type(tables.sensors)({"sensor": tables.sensors["sensor"], "role": role}, tables.sensors.row, "simulated")
+    tables = replace(without(tables, ~rows_of(tables, "CS1", use=(12, math.inf))), sensors=held)
+    assert said(tables).answer.startswith("Use P01")
+
+
+def test_reading_a_standard_anew_does_not_clear_what_its_undated_readings_left_open() -> None:
+    tables = drawn()
+    time = tables.checks["time"].copy()  # type: ignore[index]
+    time[rows_of(tables, "CS1", "CS2", use=(-1, 12))] = ""
+    found = said(changed(tables, time=time))
+    assert found.answer.startswith("Check P01 again before use: the rig changed from 2026-03-06 on (simulated)")
+    assert "also of the check standards, into the column time" in found.answer
