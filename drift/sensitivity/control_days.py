@@ -9,13 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.calibration import calibrate, codes_of, numbers, words
-from drift.records import Tables
+from drift.records import CheckTable, Tables
 from drift.sensitivity.design import NOT_WORN, QUESTION, full_scale_of, label_of
 from drift.study import ScreeningSpec, SensitivitySpec
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Words = NDArray[np.object_]
+Bools = NDArray[np.bool_]
 NEW_BASELINE = "new baseline"
 
 
@@ -113,7 +114,8 @@ def control_days(tables: Tables, spec: SensitivitySpec, screening: ScreeningSpec
     mine = np.isin(role.astype(str), sorted(NOT_WORN)) & ~(np.nan_to_num(numbers(checks, "exclude")) > 0)
     if not mine.any():
         return False, None
-    found = calibrate(checks, exposure=spec.exposure, full_scale=full_scale_of(checks, spec, tables.sensors),
+    found = calibrate(checks, exposure=counted_by(checks, mine, spec.exposure),
+                      full_scale=full_scale_of(checks, spec, tables.sensors),
                       saturated_limit=screening.saturated_fraction, keep=mine, question=QUESTION)
     value = found.sensitivity if found.form != "reading" else found.reading
     place = {int(r): i for i, r in enumerate(checks.row)}
@@ -143,6 +145,11 @@ def baselines(tables: Tables) -> list[Baseline]:
             if e == NEW_BASELINE]
 
 
+def counted_by(checks: CheckTable, never_worn: Bools, exposure: str) -> str:
+    """Return the column that counts occasions of never-worn sensors: uses, as events do, also where wear has hours."""
+    return "use" if "use" in checks and np.isfinite(numbers(checks, "use")[never_worn]).any() else exposure
+
+
 def logged_changes(tables: Tables, days: ControlDays | None, exposure: str) -> tuple[Logged, ...]:
     """Return the new baselines on record that bear a cause, those of one change as one.
 
@@ -153,15 +160,16 @@ def logged_changes(tables: Tables, days: ControlDays | None, exposure: str) -> t
     known = [b for b in baselines(tables) if b.cause]
     if checks is None or not known:
         return ()
-    never = {str(s) for s in words(checks, "sensor")[np.isin(label_of(checks, tables.sensors, "role").astype(str),
-                                                             sorted(NOT_WORN))]}
+    worn_not = np.isin(label_of(checks, tables.sensors, "role").astype(str), sorted(NOT_WORN))
+    never = {str(s) for s in words(checks, "sensor")[worn_not]}
+    counts = numbers(checks, counted_by(checks, worn_not, exposure))
     every = np.unique(days.day) if days is not None else np.zeros(0)
     made = []
     for b in known:
         if b.sensor not in never:
             continue
         mine = np.flatnonzero(words(checks, "sensor") == b.sensor)
-        use, time = numbers(checks, exposure)[mine], words(checks, "time")[mine]
+        use, time = counts[mine], words(checks, "time")[mine]
         order = np.lexsort((time.astype(str), use))
         use, day = use[order], np.array([str(t)[:10] for t in time[order]], dtype=object)
         enters = ~(np.nan_to_num(numbers(checks, "exclude")[mine][order]) > 0)

@@ -26,7 +26,7 @@ from drift.control.rig import odd_finding
 from drift.control.rig_age import newest_day, with_age
 from drift.errors import DriftError, Finding
 from drift.records import CheckTable, Tables
-from drift.sensitivity.control_days import baselines
+from drift.sensitivity.control_days import baselines, counted_by
 from drift.sensitivity.design import full_scale_of, label_of
 from drift.study import Study, TodaySpec
 
@@ -70,7 +70,7 @@ def standards_of(tables: Tables, study: Study) -> Standards | None:
         return None
     sensitivity = study.sensitivity
     ceiling = full_scale_of(checks, sensitivity, tables.sensors) if sensitivity is not None else None
-    exposure = sensitivity.exposure if sensitivity is not None else "use"
+    exposure = counted_by(checks, standard, sensitivity.exposure if sensitivity is not None else "use")
     found, lost = read_standards(checks, standard=standard, exposure=exposure, full_scale=ceiling,
                                  saturated_limit=study.screening.saturated_fraction)
     restarts, refused = _restarts(tables, {o.standard: o for o in found})

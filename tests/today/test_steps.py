@@ -297,3 +297,16 @@ def test_reading_a_standard_anew_does_not_clear_what_its_undated_readings_left_o
     found = said(changed(tables, time=time))
     assert found.answer.startswith("Check P01 again before use: the rig changed from 2026-03-06 on (simulated)")
     assert "also of the check standards, into the column time" in found.answer
+
+
+@pytest.mark.parametrize("standing", [0.0, math.nan])
+def test_a_change_is_found_where_wear_is_counted_in_hours_that_a_standard_does_not_make(standing: float) -> None:
+    tables = drawn()
+    assert tables.checks is not None
+    hours = np.where(sensor_is(tables, "CS"), standing, 1.5 * tables.checks["use"])
+    study = STUDY.model_copy(update={"sensitivity": Study.model_validate(
+        {"study": {"title": "t"}, "sensitivity": {"exposure": "hours"}}).sensitivity})
+    steps = prepare_setting(changed(tables, hours=hours), study).steps
+    assert steps is not None
+    assert [(s.cause, s.known) for s in steps.steps] == [("simulated", True)]
+    assert steps.steps[0].size == pytest.approx(math.log(1.08), abs=0.006)
