@@ -93,6 +93,8 @@ class RigSteps:
         Days between which no never-worn sensor was read on both sides, so that a change there would not be seen.
     beside : frozenset of str
         Sensors with checks on both sides of such a gap.
+    sides : tuple of array of bool, shape (n_steps, n_mountings)
+        Open checks that are put after their step: none, all, and the later ones of each sensor.
     """
 
     steps: tuple[RigStep, ...]
@@ -100,18 +102,18 @@ class RigSteps:
     open: Bools
     crossed: Mapping[str, tuple[int, ...]]
     undated: frozenset[str]
+    sides: tuple[Bools, ...] = ()
     gaps: tuple[tuple[float, float], ...] = ()
     beside: frozenset[str] = frozenset()
 
     @property
-    def ends(self) -> tuple[tuple[Floats, bool], ...]:
-        """Sizes of the steps to try beside the likeliest, each with the side that open checks are put on."""
+    def ends(self) -> tuple[tuple[Floats, Bools], ...]:
+        """Sizes of the steps to try beside the likeliest, each with the open checks that are put after their step."""
         if not self.crossed:
             return ()
         low = np.array([s.low if s.sure else min(s.low, 0.0) for s in self.steps])
         high = np.array([s.high if s.sure else max(s.high, 0.0) for s in self.steps])
-        return tuple((size, late) for late in ((False, True) if self.open.any() else (False,))
-                     for size in (low, high))
+        return tuple((size, late) for late in self.sides for size in (low, high))
 
     @property
     def likeliest(self) -> Floats:
@@ -127,7 +129,7 @@ class RigSteps:
         return "the rig changed, and on which side of that some of its checks lie is not on record" if (
             sensor in self.undated) else ""
 
-    def put_on_present(self, data: WearData, size: Floats, *, late: bool = False) -> WearData:
+    def put_on_present(self, data: WearData, size: Floats, *, late: Bools | None = None) -> WearData:
         """Return the checks as the present rig would have read them.
 
         Parameters
@@ -135,10 +137,11 @@ class RigSteps:
         data : WearData
         size : array, shape (n_steps,)
             On the log scale; NaN steps change nothing.
-        late : bool
-            Checks whose side is not known lie after their step.
+        late : array of bool, optional
+            Open checks that lie after their step; by default none.
         """
-        add = np.nan_to_num(size) @ (self.earlier | (self.open & (not late))).astype(np.float64)
+        before = self.earlier | (self.open if late is None else self.open & ~late)
+        add = np.nan_to_num(size) @ before.astype(np.float64)
         factor = np.exp(add)
         c = data.calibration
         moved = replace(c, reading=c.reading * factor, sensitivity=c.sensitivity * factor,
@@ -243,7 +246,20 @@ def _placed(steps: tuple[RigStep, ...], unseen: tuple[tuple[float, float], ...],
     beside = frozenset(set().union(*(set(data.sensor[day <= a].tolist()) & set(data.sensor[day >= b].tolist())
                                      for a, b in unseen)))
     return RigSteps(steps=steps, earlier=earlier, open=open_, crossed=crossed, undated=lost, gaps=unseen,
-                    beside=beside) if crossed or beside else None
+                    beside=beside, sides=_sides(open_, data.use, rows)) if crossed or beside else None
+
+
+def _sides(open_: Bools, use: Floats, rows: list[NDArray[np.int64]]) -> tuple[Bools, ...]:
+    """Put the open checks of each sensor after their step: none, all, all but the first, the later half, the last.
+
+    A step between two open checks hides what was lost between them, which no single side of both shows.
+    """
+    made = [np.zeros_like(open_) for _ in range(5)]
+    for k, mine in ((k, mine[open_[k, mine]]) for k in np.flatnonzero(open_.any(axis=1)) for mine in rows):
+        uses, place = np.unique(use[mine], return_inverse=True)
+        for late, first in zip(made, (len(uses), 0, 1, (len(uses) + 1) // 2, len(uses) - 1), strict=True):
+            late[k, mine] = place >= first
+    return tuple({late.tobytes(): late for late in made}.values())
 
 
 def _by_neighbours(earlier: Bools, late: Bools, undated: Bools, day: Floats, use: Floats, mine: NDArray[np.int64]

@@ -310,3 +310,17 @@ def test_a_change_is_found_where_wear_is_counted_in_hours_that_a_standard_does_n
     assert steps is not None
     assert [(s.cause, s.known) for s in steps.steps] == [("simulated", True)]
     assert steps.steps[0].size == pytest.approx(math.log(1.08), abs=0.006)
+
+
+def test_a_step_between_two_checks_that_standards_bracket_together_is_tried() -> None:
+    """All checks of P01 lie between two readings of the standards: the rig may have changed between any two."""
+    tables = drawn()
+    tables = without(tables, ~rows_of(tables, "CS1", "CS2", use=(3, 21)))
+    first = np.datetime64("2026-01-16")
+    time = tables.checks["time"].copy()  # type: ignore[index]
+    mine = np.flatnonzero(sensor_is(tables, "P01"))
+    time[mine] = [str(first + 12 * i) for i in range(len(mine))]
+    setting = prepare_setting(changed(tables, time=time), STUDY)
+    assert setting.steps is not None
+    shown = [e.forecasts[0].near.shown for e in judge(setting, "P01").ends]  # type: ignore[union-attr]
+    assert max(shown) - min(shown) > 5
