@@ -112,7 +112,10 @@ class Setting:
     def population(self, number: int, construction: str) -> tuple[Population | str, Ints]:
         """Return the fit of one response of one construction (or why there is none), and whose it is."""
         path = self.paths[number]
-        of = np.array([self.constructions.get(str(s), "") == construction for s in self.names], dtype=np.bool_)
+        # Checks that could not be put on one rig would show others too little wear, or too much.
+        lost = self.steps.lost if self.steps is not None else frozenset()
+        of = np.array([self.constructions.get(str(s), "") == construction and s not in lost for s in self.names],
+                      dtype=np.bool_)
         rows = of[path.code]
         members = np.unique(path.code[rows])
         key = (number, construction)

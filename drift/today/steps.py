@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Set
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,9 +71,15 @@ class RigStep:
         cause = f" ({self.cause})" if self.cause else ""
         if not self.known:
             return f"by an unknown amount {self.when}{cause}"
-        value, low, high = (f"{100 * math.expm1(v):+.2g}".replace("-", "\N{MINUS SIGN}")
-                            for v in (self.size, self.low, self.high))
+        value, low, high = (_percent(v) for v in (self.size, self.low, self.high))
         return f"{value} ({low} to {high}) % {self.when}{cause}"
+
+
+def _percent(size: float) -> str:
+    """Write a change of logs in percent, with two digits; three where it doubles readings, and none of nothing."""
+    value = 100 * math.expm1(size)
+    text = f"{value:+.0f}" if abs(value) >= 99.5 else f"{value if abs(value) > 1e-9 else 0:+.2g}"
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -119,6 +126,11 @@ class RigSteps:
     def likeliest(self) -> Floats:
         """Sizes of the steps; what may have been the never-worn sensor is not taken for the rig's."""
         return np.array([s.size if s.sure else 0.0 for s in self.steps])
+
+    @cached_property
+    def lost(self) -> frozenset[str]:
+        """Sensors whose checks cannot be put on one rig."""
+        return frozenset(s for s in self.crossed if self.unknown(s))
 
     def unknown(self, sensor: str) -> str:
         """Say why checks of a sensor cannot be put on one rig; empty where they can."""

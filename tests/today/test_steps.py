@@ -324,3 +324,17 @@ def test_a_step_between_two_checks_that_standards_bracket_together_is_tried() ->
     assert setting.steps is not None
     shown = [e.forecasts[0].near.shown for e in judge(setting, "P01").ends]  # type: ignore[union-attr]
     assert max(shown) - min(shown) > 5
+
+
+def test_sensors_that_cannot_be_put_on_one_rig_tell_nothing_of_the_others() -> None:
+    """Nine sensors without days look as if they wore half as fast, for the rig reads higher from day 60 on."""
+    tables = without(drawn(), ~rows_of(drawn(), "P01", use=(11, math.inf)))
+    time = tables.checks["time"].copy()  # type: ignore[index]
+    time[~rows_of(tables, "P01", "CS1", "CS2")] = ""
+    setting = prepare_setting(changed(tables, time=time), STUDY)
+    assert setting.steps is not None
+    assert len(setting.steps.undated) == 9
+    assert len(setting.population(0, "")[1]) == 1
+    verdict = judge(setting, "P01")
+    assert all(f.basis == "own line" for f in verdict.forecasts)
+    assert judge(setting, "P02").word == "check again"
