@@ -263,7 +263,7 @@ def _reasons(v: Verdict, setting: Setting) -> ResultTable:
         rows.append(("dead cells", f"{100 * at.dead:.2g} %", f"at most {100 * limit_dead:g} %",
                      "do not use" if at.dead > limit_dead else "within"))
     rows += stated.stated_rows(v, one, several)
-    rows += step_rows(setting, at.sensor, decides="step" in v.why)
+    rows += step_rows(setting, v)
     rows.append(("rig", f"not known: {setting.rig.sentence}" if setting.rig.status == "not charted"
                  else setting.rig.sentence, said.alarm_rate(setting),
                  {"fit": "fit", "not charted": "not known", "standard": "fit"}.get(setting.rig.status, "check again")))

@@ -93,13 +93,14 @@ def _if_the_rig(v: Verdict | None) -> str:
     return f", and if it was the rig, the latest check shows {worst.words}"
 
 
-def step_rows(setting: Setting, sensor: str, *, decides: bool) -> list[Row]:
+def step_rows(setting: Setting, v: Verdict) -> list[Row]:
     """Return a row of the reasons for each change of the rig between the checks of the sensor."""
     steps = setting.steps
     if steps is None:
         return []
-    told = [steps.steps[k] for k in steps.crossed.get(sensor, ())]
-    means = "check again" if decides else "same verdict at both ends"
+    told = [steps.steps[k] for k in steps.crossed.get(v.situation.sensor, ())]
+    means = ("check again" if v.word == "check again" and "step" in v.why else
+             "same verdict at both ends" if all(e.word == v.word for e in v.ends) else "not so at every end")
     return [("rig, between its checks" if s.sure else "rig or standard, between its checks",
              f"moved {s.words}" if s.sure else f"{join_words(s.who)} moved {s.words}", "", means) for s in told]
 

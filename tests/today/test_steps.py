@@ -338,3 +338,13 @@ def test_sensors_that_cannot_be_put_on_one_rig_tell_nothing_of_the_others() -> N
     verdict = judge(setting, "P01")
     assert all(f.basis == "own line" for f in verdict.forecasts)
     assert judge(setting, "P02").word == "check again"
+
+
+def test_a_sensor_past_its_limit_as_read_is_not_said_to_be_so_at_both_ends() -> None:
+    """One standard reads 8 % lower: past the limit if it was the standard, within it if it was the rig."""
+    tables = drawn(replace(PLAIN, standards=1, step=math.log(0.92)))
+    limit = STUDY.model_copy(update={"limits": STUDY.limits.model_copy(update={"sensitivity_change": 0.22})})
+    assert {e.word for e in judge(prepare_setting(tables, limit), "P01").ends} == {"use", "do not use"}
+    table = said(tables, study=limit).table("reasons")
+    means = dict(zip(table["reason"].tolist(), table.columns[-1].values.tolist(), strict=True))
+    assert means["rig or standard, between its checks"] == "not so at every end"
