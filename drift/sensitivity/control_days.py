@@ -219,7 +219,7 @@ def _together(made: list[Logged]) -> list[Logged]:
     for one in sorted(made, key=lambda c: (np.nan_to_num(c.at, nan=np.inf), np.nan_to_num(c.before, nan=-np.inf))):
         last = joined[-1] if joined else None
         open_end = last is not None and np.isnan(last.at) and np.isnan(one.at)
-        if last is not None and (open_end or (one.before < last.at and last.before < one.at)):
+        if last is not None and (open_end or last.at == one.at or (one.before < last.at and last.before < one.at)):
             causes = list(dict.fromkeys((*last.cause.split("; "), one.cause)))
             joined[-1] = replace(last, before=float(np.fmax(last.before, one.before)),
                                  at=float(np.fmin(last.at, one.at)), sensors=(*last.sensors, *one.sensors),

@@ -297,6 +297,7 @@ def test_reading_a_standard_anew_does_not_clear_what_its_undated_readings_left_o
     found = said(changed(tables, time=time))
     assert found.answer.startswith("Check P01 again before use: the rig changed from 2026-03-06 on (simulated)")
     assert "also of the check standards, into the column time" in found.answer
+    assert found.answer.count("(simulated)") == 1
 
 
 @pytest.mark.parametrize("standing", [0.0, math.nan])
