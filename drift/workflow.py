@@ -277,6 +277,8 @@ def _rig_words(tables: Tables, study: Study, level: float, made: Sequence[Result
     from drift.sensitivity.design import prepare
 
     wear = next((p for p in made if p.command == "wear"), None)
+    if study.budget is not None and study.budget.drift is not None:
+        return ""  # a drift that is stated is nobody's reading across a step
     if wear is None:
         if tables.checks is None:
             return ""

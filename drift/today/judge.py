@@ -124,7 +124,7 @@ def judge(setting: Setting, sensor: str) -> Verdict:
     Verdict
     """
     verdict = _judged(setting, sensor)
-    ends = tuple(_judged(end, sensor) for end in setting.ends)
+    ends = tuple(_judged(end, sensor) for end in setting.ends) if _moves(setting, sensor) else ()
     unknown = setting.steps.unknown(sensor) if setting.steps is not None else ""
     if unknown:
         # Checks that cannot be put on one rig tell neither path nor limit; what else speaks against it stays.
@@ -132,11 +132,18 @@ def judge(setting: Setting, sensor: str) -> Verdict:
         return replace(verdict, why=why, word=_word(why), forecasts=(), refused=unknown, off=None, repeated=None,
                        before=None)
     forecasts, ranks = _hulls(verdict, ends, setting), {RANK[e.word] for e in ends}
-    if all(r == RANK[verdict.word] for r in ranks) or (_sure(setting) and max(ranks) <= RANK[verdict.word]):
+    if all(r == RANK[verdict.word] for r in ranks) or (
+            _sure(setting) and max(ranks, default=0) <= RANK[verdict.word]):
         return replace(verdict, ends=ends, forecasts=forecasts)
     # Either it is worse at an end, or whether it was the rig at all decides: then it is neither cleared nor retired.
     why = ("step", *(w for w in verdict.why if w not in FROM_CHECKS or w in AGAIN))
     return replace(verdict, ends=ends, why=why, word=_word(why), forecasts=forecasts)
+
+
+def _moves(setting: Setting, sensor: str) -> bool:
+    """Tell whether a change of the rig lies between checks of the sensor or of others of its construction."""
+    at = setting.situations[sensor].construction
+    return setting.steps is not None and any(setting.constructions.get(s, "") == at for s in setting.steps.crossed)
 
 
 def _sure(setting: Setting) -> bool:

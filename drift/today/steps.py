@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drift.calibration import codes_of, words
-from drift.engine.shared_steps import shared_steps
+from drift.engine.shared_steps import SharedStep, shared_steps
 from drift.records import Tables
 from drift.results import join_words
 from drift.sensitivity.control_days import ControlDays, Logged, control_days, date_of, gaps, logged_changes
@@ -25,6 +25,7 @@ from drift.study import Study
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 LEVEL = 0.95
+SMALL = 0.01  # a change of the rig by less than 1 % is not carried where one standard alone moved
 NOW = math.inf
 
 
@@ -71,15 +72,11 @@ class RigStep:
         cause = f" ({self.cause})" if self.cause else ""
         if not self.known:
             return f"by an unknown amount {self.when}{cause}"
-        value, low, high = (_percent(v) for v in (self.size, self.low, self.high))
+        sizes = [100 * math.expm1(v) for v in (self.size, self.low, self.high)]
+        width = sizes[2] - sizes[1]
+        digits = min(max(1 - math.floor(math.log10(width)), 0), 3) if width > 0 else 1  # two of the interval's width
+        value, low, high = (f"{round(v, digits) + 0.0:+.{digits}f}".replace("-", "\N{MINUS SIGN}") for v in sizes)
         return f"{value} ({low} to {high}) % {self.when}{cause}"
-
-
-def _percent(size: float) -> str:
-    """Write a change of logs in percent, with two digits; three where it doubles readings, and none of nothing."""
-    value = 100 * math.expm1(size)
-    text = f"{value:+.0f}" if abs(value) >= 99.5 else f"{value if abs(value) > 1e-9 else 0:+.2g}"
-    return text.replace("-", "\N{MINUS SIGN}")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -205,6 +202,7 @@ def _seen(kept: ControlDays | None, logged: tuple[Logged, ...]) -> list[RigStep]
     found = []
     for k, step in enumerate(seen):
         if step.kind == "alone":
+            found += _followers(kept, seen, k, causes.get(step.recorded, ""))
             continue
         moved = fit.steps[k] if fit is not None else None
         ends = () if moved is None else (moved.common,) if moved.common is not None else moved.own
@@ -212,6 +210,28 @@ def _seen(kept: ControlDays | None, logged: tuple[Logged, ...]) -> list[RigStep]
         found.append(RigStep(before=step.before, at=step.at, size=size, low=low, high=high, sure=step.kind == "all",
                              cause=causes.get(step.recorded, ""), who=moved.who if moved is not None else ()))
     return found
+
+
+def _followers(kept: ControlDays, seen: tuple[SharedStep, ...], k: int, cause: str) -> list[RigStep]:
+    """Return how far the rig may have moved with a standard that moved more, where the others leave that open.
+
+    Others that are read seldom, or badly, did not follow visibly, and may have moved with the rig all the same.
+    """
+    from drift.sensitivity.controls_fit import fit_controls
+
+    step = seen[k]
+    stayed = np.isfinite(step.shift) & ~step.moved
+    mine = np.isin(kept.code, np.flatnonzero(stayed))
+    code = (np.cumsum(stayed) - 1)[kept.code[mine]]
+    names = tuple(n for n, s in zip(kept.names, stayed, strict=True) if s)
+    alike = replace(step, moved=np.ones(len(names), dtype=np.bool_), shift=step.shift[stayed], kind="all", alike=True)
+    fit = fit_controls(kept.value[mine], kept.day[mine], code, names, (alike,), LEVEL)
+    if fit is None or fit.steps[0].common is None:
+        return []
+    size, low, high = fit.steps[0].common
+    if math.isfinite(low) and max(abs(low), abs(high)) <= SMALL:
+        return []
+    return [RigStep(before=step.before, at=step.at, size=size, low=low, high=high, sure=True, who=names, cause=cause)]
 
 
 def _hull(ends: list[tuple[float, float, float]]) -> tuple[float, float, float]:
@@ -252,7 +272,10 @@ def _placed(steps: tuple[RigStep, ...], unseen: tuple[tuple[float, float], ...],
         both = np.flatnonzero(~earlier[:, mine].all(axis=1) & ~late[:, mine].all(axis=1))
         if len(both) and np.ptp(data.use[mine]) > 0:
             crossed[who] = tuple(both.tolist())
-    lost = frozenset(w for w, mine in zip(names, rows, strict=True) if undated[list(crossed.get(w, ()))][:, mine].any())
+    # Checks that are open at several steps could lie on either side of each: that is not tried.
+    lost = frozenset(w for w, mine in zip(names, rows, strict=True)
+                     if undated[(ks := list(crossed.get(w, ())))][:, mine].any()
+                     or open_[ks][:, mine].any(axis=1).sum() > 1)
     # A change on record there is a step of its own.
     unseen = tuple(g for g in unseen if not any(s.at == g[1] for s in steps))
     beside = frozenset(set().union(*(set(data.sensor[day <= a].tolist()) & set(data.sensor[day >= b].tolist())

@@ -348,4 +348,40 @@ def test_a_sensor_past_its_limit_as_read_is_not_said_to_be_so_at_both_ends() -> 
     assert {e.word for e in judge(prepare_setting(tables, limit), "P01").ends} == {"use", "do not use"}
     table = said(tables, study=limit).table("reasons")
     means = dict(zip(table["reason"].tolist(), table.columns[-1].values.tolist(), strict=True))
-    assert means["rig or standard, between its checks"] == "not so at every end"
+    assert means["rig or standard, between its checks"] == "check again"
+
+
+def test_a_standard_read_badly_leaves_open_how_far_the_rig_moved_with_another() -> None:
+    """CS1 moves by 12 % and CS2, read five times with three times the scatter, by the rig's 4 %."""
+    rng = np.random.default_rng(2)
+    tables = drawn(replace(PLAIN, step=math.log(1.04), logged=False))
+    assert tables.checks is not None
+    one, two = rows_of(tables, "CS1"), rows_of(tables, "CS2")
+    late = tables.checks["use"] >= 12
+    reading = tables.checks["reading"].copy()
+    reading[one & late] *= 1.08
+    reading[two] *= np.exp(0.02 * rng.standard_normal(int(two.sum())))
+    kept = ~two | np.isin(tables.checks["use"], [2, 6, 10, 14, 20])
+    steps = prepare_setting(without(changed(tables, reading=reading), kept), STUDY).steps
+    assert steps is not None
+    (step,) = steps.steps
+    assert step.low < math.log(1.04) < step.high
+
+
+def test_a_sensor_open_at_two_steps_is_not_judged() -> None:
+    """Standards are read every 60 days: its checks in between may lie on either side of both changes."""
+    tables = drawn(replace(PLAIN, last=180, logged=False))
+    assert tables.checks is not None
+    use, reading = tables.checks["use"], tables.checks["reading"].copy()
+    standards = sensor_is(tables, "CS")
+    reading[standards & (use >= 24)] *= 1.06
+    changed_twice = changed(tables, reading=reading)
+    seldom = without(changed_twice, ~standards | np.isin(use, [*range(9), *range(15, 20), *range(27, 37)]))
+    steps = prepare_setting(seldom, STUDY).steps
+    assert steps is not None
+    assert len(steps.steps) == 2
+    assert steps.undated
+    assert all(len(steps.crossed[s]) == 2 for s in steps.undated)
+    who = min(steps.undated)
+    assert "on which side of that some of its checks lie" in said(seldom, who).answer
+    assert not said(seldom, who).answer.startswith("Use")
