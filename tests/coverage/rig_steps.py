@@ -32,7 +32,7 @@ TRUTH = -math.log(0.75)
 
 @dataclass(frozen=True)
 class World:
-    """One laboratory: sensors, check standards, the step, who made it, readings after it, and whether it is logged."""
+    """One laboratory: sensors, check standards, the step, who made it, how long, readings after it, whether logged."""
 
     sensors: int = 10
     standards: int = 2
@@ -41,6 +41,7 @@ class World:
     last: int = 120
     logged: bool = True
     checked: int = 7
+    back: int = 10**6
 
 
 def named() -> dict[str, World]:
@@ -52,6 +53,7 @@ def named() -> dict[str, World]:
         "2 standards, the rig, logged, 2 days after it": World(last=65),
         "2 standards, the rig, 5 sensors": World(sensors=5),
         "2 standards, the rig, sensor checked to use 20": World(checked=5),
+        "2 standards, the rig up and back, not logged": World(logged=False, back=80),
         "1 standard, the rig, logged": World(standards=1),
         "1 standard, itself, logged": World(standards=1, alone=True),
         "2 standards, one of them alone, logged": World(alone=True),
@@ -73,11 +75,11 @@ def laboratory(w: World, rng: np.random.Generator) -> tuple[Tables, float]:
         start, first = 0.03 * rng.standard_normal(), int(rng.integers(0, 12))
         for use in USES[:w.checked if i == 0 else None]:
             day = first + int(3 * use)
-            moved = w.step if day >= CHANGE and not w.alone else 0.0
+            moved = w.step if CHANGE <= day < w.back and not w.alone else 0.0
             put(f"P{i + 1:02d}", float(use), day, start + slopes[i] * use + moved + 0.008 * rng.standard_normal())
     for k in range(w.standards):
         for day in range(0, w.last + 1, 5):
-            moved = w.step if day >= CHANGE and (k == 0 or not w.alone) else 0.0
+            moved = w.step if CHANGE <= day < w.back and (k == 0 or not w.alone) else 0.0
             put(f"CS{k + 1}", float(day // 5), day, moved + 0.004 * rng.standard_normal())
     names = sorted(set(rows["sensor"]))
     events = [f"CS{k + 1}" for k in range(w.standards if not w.alone else 1)] if w.logged else []
@@ -110,7 +112,7 @@ def study(design: str, rng: np.random.Generator) -> Held:
         if found is not None:
             held["lower bound of uses left", method] = (found.low <= left, float(found.median - found.low))
     steps = setting.steps.steps if setting.steps is not None else ()
-    true = 0 if w.step == 0 or (w.alone and w.standards > 1) else 1
+    true = 0 if w.step == 0 or (w.alone and w.standards > 1) else 1 + (w.back < w.last)
     held["no step said of the rig that is none", STEP] = (len(steps) <= true, float(len(steps)))
     if true:
         known = next((s for s in steps if s.known and abs(s.at - _day(CHANGE)) < 0.5), None)
