@@ -12,6 +12,7 @@ Floats = NDArray[np.float64]
 LEAST = 5
 RUNS, FIRST, SEED = 19_999, 999, 20261126
 _ENOUGH = 40
+SHORTEST, MOST_PLACES, _AT_ONCE = 6, 60, 500
 
 
 class Step(NamedTuple):
@@ -75,6 +76,85 @@ def largest_step(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED, side:
         if as_large > _ENOUGH:  # far from small: more draws would not make it so
             break
     return Step(k + side, float(size), (1 + as_large) / (1 + done))
+
+
+def largest_stretch(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED) -> tuple[int, int, Step]:
+    """Test whether a sequence holds a stretch of occasions with a mean of its own, as a step that is undone leaves.
+
+    One step explains little of it where the stretch is short: what comes before and after is alike.
+
+    Parameters
+    ----------
+    values : array_like, shape (n_occasions,)
+        Six or more, in the order of time.
+    runs, seed : int
+        As for :func:`largest_step`.
+
+    Returns
+    -------
+    first, end : int
+        Occasions of the stretch: from ``first`` up to before ``end``; two or more, with two or more on each side.
+    Step
+        At ``first``, with the size and p of the stretch.
+
+    References
+    ----------
+    B. Levin and J. Kline (1985), Statistics in Medicine 4, 469-488. A. B. Olshen and others (2004), Biostatistics 5,
+    557-572 (all pairs of places; here against normal sequences drawn at random).
+    """
+    x = np.asarray(values, dtype=np.float64)
+    n = len(x)
+    if n < SHORTEST:
+        raise ValueError("a stretch is looked for in six occasions or more")
+    off = x - x.mean()
+    if not float(off @ off) > (1e-12 * max(abs(float(x.mean())), 1e-300)) ** 2 * n:
+        return 0, n, Step(0, 0.0, 1.0)
+    i, j = _stretches(n)
+    share = _stretch_shares(off[None])[0]
+    k = int(np.argmax(share))
+    inside = np.zeros(n, dtype=np.bool_)
+    inside[i[k]:j[k]] = True
+    rest = float(((x[inside] - x[inside].mean()) ** 2).sum() + ((x[~inside] - x[~inside].mean()) ** 2).sum())
+    size = float(x[inside].mean() - x[~inside].mean()) / np.sqrt(max(rest, 1e-300) / (n - 2))
+    as_large, done = 0, 0
+    for part in range(2):
+        drawn = _drawn_stretches(n, runs, seed, part)
+        as_large += len(drawn) - int(np.searchsorted(drawn, share[k]))
+        done += len(drawn)
+        if as_large > _ENOUGH:
+            break
+    return int(i[k]), int(j[k]), Step(int(i[k]), float(size), (1 + as_large) / (1 + done))
+
+
+@lru_cache(maxsize=64)
+def _stretches(n: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return first and end of every stretch; in long sequences of those at some places only."""
+    place = np.arange(2, n - 1, max(1, n // MOST_PLACES))
+    i, j = np.meshgrid(place, place, indexing="ij")
+    good = j - i >= 2
+    return i[good], j[good]
+
+
+def _stretch_shares(off: NDArray[Any]) -> NDArray[Any]:
+    """Share of the sum of squares that every stretch against the rest explains."""
+    n = off.shape[1]
+    i, j = _stretches(n)
+    sums = np.concatenate([np.zeros((len(off), 1), dtype=off.dtype), np.cumsum(off, axis=1)], axis=1)
+    m = j - i
+    inside = sums[:, j] - sums[:, i]
+    return np.asarray(inside**2 * (n / (m * (n - m))).astype(off.dtype) / (off**2).sum(axis=1, keepdims=True))
+
+
+@lru_cache(maxsize=64)
+def _drawn_stretches(n: int, runs: int, seed: int, part: int) -> Floats:
+    """Return the largest share of normal sequences, in order: the first draws, or those after them."""
+    rng, first = np.random.default_rng([seed, part]), min(FIRST, runs)
+    count = first if part == 0 else runs - first
+    made = []
+    for start in range(0, count, _AT_ONCE):
+        drawn = rng.standard_normal((min(_AT_ONCE, count - start), n), dtype=np.float32)
+        made.append(_stretch_shares(drawn - drawn.mean(axis=1, keepdims=True)).max(axis=1))
+    return np.sort(np.concatenate(made)) if made else np.zeros(0)
 
 
 @lru_cache(maxsize=64)

@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from drift.engine.baseline_step import LEAST, RUNS, largest_step, rather_than_alike
+from drift.engine.baseline_step import LEAST, RUNS, SHORTEST, largest_step, largest_stretch, rather_than_alike
 from drift.engine.control_charts import baseline
 from drift.engine.tails import t_tail
 
@@ -20,6 +20,7 @@ Ints = NDArray[np.int64]
 Kind = Literal["all", "alone", "single", "unclear"]
 SIZE = 0.01
 MOST = 3
+FEWER = 4999  # draws for stretches, of which there are many
 CLEARLY = 6.0  # by how much a step must beat a straight line in Schwarz's criterion
 FURTHER = 18.0  # the same for every further step: wandering occasions pass for many steps
 
@@ -87,7 +88,8 @@ def shared_steps(y: Floats, day: Floats, code: Ints, *, size: float = SIZE, most
     Notes
     -----
     Each series, and the mean of all on the days that they share, is searched for its likeliest step (a Monte Carlo
-    test, Bonferroni over the searches); a step that a straight line or occasions alike explain nearly as well, be it
+    test, Bonferroni over the searches), then for a stretch that a step and its undoing leave (at a quarter of the
+    size); a step that a straight line or occasions alike explain nearly as well, be it
     with further steps beside it, is none. Then the days before it and those after it are searched by themselves. At
     the day of each, between the steps beside it, each series is tested by itself (two-sample t), and those that did
     not move against those that did (Welch's t of the difference of the shifts): one that has not moved visibly is
@@ -169,7 +171,12 @@ def _clearest(y: Floats, day: Floats, code: Ints, n: int, size: float) -> tuple[
         runs = RUNS if len(values) <= 300 else 4999
         step = largest_step(values, side=1, runs=runs)
         if step.p >= size / len(series) or not _rather_a_step(values, days, step.at):
-            continue
+            # A step that was undone is no step to the whole; its stretch has a mean of its own.
+            if len(values) < SHORTEST:
+                continue
+            _, _, step = largest_stretch(values, runs=FEWER)
+            if step.p >= size / 4 / len(series) or not _rather_a_step(values, days, step.at):
+                continue
         if best is None or abs(step.size) > best[0]:
             best = abs(step.size), (float(days[step.at - 1]), float(days[step.at]), who)
     return best[1] if best else None

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drift.engine.baseline_step import largest_step
+from drift.engine.baseline_step import largest_step, largest_stretch
 from drift.engine.shared_steps import shared_steps
 
 SD = 0.006
@@ -125,6 +125,27 @@ def test_a_step_on_record_that_nothing_shows_is_small_and_of_all():
     assert found.moved.all()
     assert np.abs(found.shift).max() < 0.01
     assert shared_steps(y, day, code) == ()
+
+
+def test_a_step_that_is_undone_is_found_with_its_undoing():
+    """Four of 25 days 8 % higher: one step explains a sixth of the scatter, the stretch nearly all."""
+    y, day, code = series(2, n=25, at=12)
+    y[day >= 16] -= 0.08
+    found = shared_steps(y, day, code)
+    assert [(s.at, s.kind) for s in found] == [(12, "all"), (16, "all")]
+    assert found[0].shift == pytest.approx([0.08, 0.08], abs=4 * SD)
+    assert found[1].shift == pytest.approx([-0.08, -0.08], abs=4 * SD)
+    assert largest_step(y[:25], side=1).p > 0.01
+
+
+def test_a_stretch_is_tested_at_its_size():
+    """p of normal sequences is uniform: of 400 about 20 are below 5 %, and 35 would be 3.4 SDs too many."""
+    rng = np.random.default_rng(8)
+    p = np.array([largest_stretch(rng.normal(size=20), runs=999)[2].p for _ in range(400)])
+    assert 7 <= (p < 0.05).sum() <= 35
+    assert largest_stretch(np.ones(9))[2].p == 1.0
+    with pytest.raises(ValueError, match="six occasions"):
+        largest_stretch(np.arange(5.0))
 
 
 def test_one_occasion_on_a_side_is_a_step_only_where_asked():
