@@ -226,7 +226,9 @@ def _likelihood(fit: CurveFit, x: Floats, y: Floats, up: Bools, down: Bools) -> 
     n, k = len(x), fit.q + 1
     if fit.df <= 0:
         return replace(fit, log_likelihood=float("nan"), aicc=float("inf"))
-    sd = np.sqrt(fit.spread.variance(x)) * max(fit.sigma * np.sqrt(fit.df / (fit.df + fit.q)), 1e-300)
+    # Of readings on the curve to the last digit only rounding is left, which is no scatter to measure others by.
+    least = 1e-13 * float(np.abs(response(fit.model, y[exact])).max(initial=0.0))
+    sd = np.sqrt(fit.spread.variance(x)) * max(fit.sigma * np.sqrt(fit.df / (fit.df + fit.q)), least, 1e-150)
     z = (response(fit.model, y) - values(fit.model, fit.coefficients, x)) / sd
     jacobian = np.log(y[exact]).sum() if fit.model == "power of logs" else 0.0
     total = float((-0.5 * z[exact] ** 2 - _LOG_ROOT_TWO_PI - np.log(sd[exact])).sum() - jacobian
