@@ -87,6 +87,7 @@ def _with_what_stands_beside(result: StudyResult, study: Study, tables: Tables, 
     """Add reporting items, locks and protocol remarks: tables of the study as a whole, which change no answer."""
     from drift.ingest import person_codes, pseudonymise_text
     from drift.items.beside import beside, evidence_of
+    from drift.lock.result import changed_findings
     from drift.protocol import protocol_remarks
 
     codes = None if named is None else person_codes(named, title=as_written.study.title)
@@ -94,6 +95,7 @@ def _with_what_stands_beside(result: StudyResult, study: Study, tables: Tables, 
     added, said = beside(evidence, hide=None if codes is None else lambda text: pseudonymise_text(text, codes))
     remarks, looked = protocol_remarks(evidence)
     lock = evidence.lock.file
+    said = (*said, *changed_findings(evidence.lock, as_written))
     inputs = dict(result.provenance.inputs) | (_file_hash(lock) if lock is not None and lock.is_file() else {})
     return replace(result, tables=(*result.tables, *remarks, *added), findings=(*result.findings, *looked, *said),
                    provenance=replace(result.provenance, inputs=inputs))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -125,6 +126,18 @@ def check_lock(study: Study, tables: Tables | None) -> LockResult:
                       tables=lock_tables(state), provenance=Provenance(versions=run_versions()))
 
 
+def changed_findings(state: LockState, study: Study) -> tuple[Finding, ...]:
+    """Return a caution for every limit or question that is not what the last lock holds, for the answers of a study.
+
+    Additions are told in the tables; a limit that is added is told here too, since answers may rest on it.
+    """
+    return tuple(Finding(severity="warning", code="changed-since-lock", file=study.file_name, column=c.key,
+                         message=f"this is not what lock {c.since.number} of {moment(c.since)} holds: "
+                         f"{change_text(c)}",
+                         mend="Put it back, or lock again and give the reason in the paper.")
+                 for c in state.changes if c.at is None and (c.old is not None or c.group == "limits"))
+
+
 def lock_tables(state: LockState, *, people: bool = True) -> tuple[ResultTable, ...]:
     """Return tables "locks", "fixed in advance" (by group) and "changed since the first lock".
 
@@ -144,13 +157,14 @@ def lock_tables(state: LockState, *, people: bool = True) -> tuple[ResultTable, 
         "before the first reading": np.array([float(_before(state, g)) for g in GROUPS]),
         "in words": [group_sentence(state, g, people=people) for g in GROUPS]},
         caption="Whether questions, limits and plan were fixed before the data")
+    # The newest first: what no lock holds is what a reader must see.
+    newest = sorted(state.changes, key=lambda c: -(c.at.number if c.at else math.inf))
     changed = ResultTable.build("changed since the first lock", {
-        "setting": [c.key for c in state.changes], "part": [c.group for c in state.changes],
-        "old": [shown(c.old) for c in state.changes], "new": [shown(c.new) for c in state.changes],
-        "changed": [f"with lock {c.at.number}, {moment(c.at)}" if c.at else "since the last lock"
-                    for c in state.changes],
-        "against the data": [PLACES[state.place(c.key, c.at)] for c in state.changes]},
-        caption="What changed since the first lock")
+        "setting": [c.key for c in newest], "part": [c.group for c in newest],
+        "old": [shown(c.old) for c in newest], "new": [shown(c.new) for c in newest],
+        "changed": [f"with lock {c.at.number}, {moment(c.at)}" if c.at else "since the last lock" for c in newest],
+        "against the data": [PLACES[state.place(c.key, c.at)] for c in newest]},
+        caption="What changed since the first lock, the newest first")
     return tuple(t for t in (locks, fixed, changed) if len(t))
 
 

@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from drift.errors import DriftError
 from drift.lock import LOCK_FILE, append_entry, check_lock, fixed_settings, lock_state, lock_study, read_entries
 from drift.lock.dates import dated
+from drift.lock.result import changed_findings
 from drift.records import CheckTable, Tables, TrialTable
 from drift.study import Study, read_study, study_from_dict
 
@@ -302,6 +303,19 @@ def test_two_studies_in_one_folder_have_locks_of_their_own(folder: Path) -> None
     assert not check_lock(read_study(folder), None).findings
     other.write_text(other.read_text(encoding="utf-8").replace("harmless = 35", "harmless = 30"), encoding="utf-8")
     assert {f.file for f in check_lock(read_study(other), None).findings} == {"other.toml"}
+
+
+def test_a_limit_that_no_lock_holds_is_a_caution_beside_the_answers(folder: Path) -> None:
+    lock_study(read_study(folder), None, who="Ada", now=EARLY)
+    assert changed_findings(lock_state(read_study(folder), None), read_study(folder)) == ()
+    toml = folder / "study.toml"
+    toml.write_text(toml.read_text(encoding="utf-8").replace("harmless = 25", "harmless = 35"), encoding="utf-8")
+    study = read_study(folder)
+    (found,) = changed_findings(lock_state(study, None), study)
+    assert (found.severity, found.code) == ("warning", "changed-since-lock")
+    assert "25 -> 35" in found.message
+    table = check_lock(study, None).table("changed since the first lock")
+    assert table["changed"][0] == "since the last lock"
 
 
 def test_what_is_still_to_be_filled_in_is_said(folder: Path) -> None:
