@@ -122,6 +122,12 @@ def lone_events(drafts: Mapping[str, Draft]) -> None:
                mend="Correct its name, or take the event out")
 
 
+def _never_worn(drafts: Mapping[str, Draft]) -> set[object]:
+    """Return the sensors that enter no group of the wear model, and so need no label of one."""
+    return {s for name in ("sensors", "checks") if (d := drafts.get(name)) is not None and "role" in d and "sensor" in d
+            for s, role in zip(d["sensor"], d["role"], strict=True) if role in ("control", "check standard")}
+
+
 def without_covariate(drafts: Mapping[str, Draft], study: Study) -> list[Finding]:
     """Warn of sensors in the checks for which a covariate is not filled in."""
     checks = drafts.get("checks")
@@ -130,7 +136,8 @@ def without_covariate(drafts: Mapping[str, Draft], study: Study) -> list[Finding
         return []
     # A sensor that the sensors table does not list has its own finding.
     listed = set(drafts["sensors"].values("sensor")) if "sensors" in drafts and "sensor" in drafts["sensors"] else None
-    known = np.array([listed is None or s in listed for s in checks["sensor"]], dtype=bool)
+    never = _never_worn(drafts)
+    known = np.array([(listed is None or s in listed) and s not in never for s in checks["sensor"]], dtype=bool)
     made = []
     for name in spec.covariates:
         if name not in checks:

@@ -173,6 +173,7 @@ def brief(code: str, v: Verdict, setting: Setting) -> str:
     return {"near": "near a limit by its latest check alone: repeat it", "close": "near a limit by check and repeat",
             "count": f"past its count of {s.count if s.by == 'count' else s.ends:g} {several}",
             "guard": "past the guard band", "due": f"check due every {s.check_every} {several}",
+            "rig": "rig out of control" if setting.rig.status == "not fit" else "rig in doubt",
             "calibrate": f"recalibrate (every {s.every:g} {several})",
             "step": "hangs on a change of the rig"}.get(code) or reason(code, v, setting)
 

@@ -248,3 +248,13 @@ def test_a_row_leaves_once_by_the_first_reason_and_the_sum_closes(tmp_path: Path
     assert used.sum() == account.used
     with pytest.raises(ValueError, match="the table has 6 rows"):
         account_rows("q", "trials", trials, outside=np.zeros(3, dtype=bool))
+
+
+def test_a_standard_needs_no_label_of_a_group(tmp_path: Path) -> None:
+    """Only worn sensors form groups."""
+    sheet = "sensor,construction,role\nS1,plain,worn\nS2,plain,worn\nCS1,,check standard\n"
+    rows = "CS1,0,1,200,200\nCS1,1,1,201,200\n"
+    told = [[f for f in read(tmp_path, toml='[sensitivity]\ncovariates = ["construction"]\n', checks=CHECKS + rows,
+                             sensors=text).findings if "a group of their own" in f.message]
+            for text in (sheet, sheet.replace("check standard", "worn"))]
+    assert [len(t) for t in told] == [0, 1]
