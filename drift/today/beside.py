@@ -56,7 +56,8 @@ def results_beside(study: Study, inputs: Mapping[str, str]) -> Beside:
     """
     if study.folder is None or study.file_name != "study.toml":
         return nothing_beside()
-    path = study.folder.with_name(f"{study.folder.name}-report") / "results.json"
+    folder = study.folder.resolve()  # "." has no name of its own
+    path = folder.with_name(f"{folder.name}-report") / "results.json"
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
         made = data["provenance"]["inputs"]

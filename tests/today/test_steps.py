@@ -163,7 +163,7 @@ def test_a_limit_on_pressure_is_held_against_the_present_rig() -> None:
     np.testing.assert_allclose(moved.calibration.reading[early], data.calibration.reading[early] * math.exp(0.1))
 
 
-def test_all_sensors_are_told_of_the_step(tmp_path: Path) -> None:
+def test_all_sensors_are_told_of_the_step(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     tables = drawn()
     for name, table in (("checks", tables.checks), ("sensors", tables.sensors), ("events", tables.events)):
         assert table is not None
@@ -184,6 +184,8 @@ sensitivity_change = 0.25
 """, encoding="utf-8")
     found = today_of_study(str(tmp_path), None)
     assert "checks before are put on the present rig" in found.answer
+    monkeypatch.chdir(tmp_path)
+    assert today_of_study(".", None).answer == found.answer  # a folder without a name of its own
     one = today_of_study(str(tmp_path), "P01", readings=[140.0], references=["200 kPa"], use=32)
     assert "The rig moved +" in one.answer
 
