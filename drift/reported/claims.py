@@ -48,6 +48,8 @@ class Claim:
         How it was rounded.
     row : int, optional
         Row or number in the file.
+    as_printed : Printed, optional
+        What was printed, where ``printed`` holds it in another unit.
     """
 
     number: int
@@ -61,6 +63,17 @@ class Claim:
     rounding: Rounding = "nearest"
     row: int | None = None
     id: str = ""
+    as_printed: Printed | None = None
+
+    @property
+    def own(self) -> Printed:
+        """The digits in the unit they are printed in."""
+        return self.as_printed or self.printed
+
+    @property
+    def factor(self) -> float:
+        """What a number in its own unit is multiplied by to be in the unit of ``printed``."""
+        return float(self.printed.unit / self.own.unit)
 
     @property
     def name(self) -> str:

@@ -10,6 +10,7 @@ from drift.engine.intervals import Interval
 from drift.reported.claims import Claim
 from drift.reported.conflicts import Conflict
 from drift.reported.judging import Verdict, complete, filled, first_possible, instance
+from drift.reported.one_unit import apart_sentence
 from drift.reported.places import Place, filled_level, interval_of, place_of
 from drift.reported.relation import Relation
 from drift.reported.vocabulary import title
@@ -36,6 +37,12 @@ class Detection:
     place: Place
     claims: tuple[Claim, ...]
     sentence: str
+
+
+def units_apart(place: Place) -> list[Detection]:
+    """Return what was not compared for its units."""
+    return [Detection("units", place, (*a.shown, *a.left_out), apart_sentence(a))
+            for a in place.apart]
 
 
 def detections(place: Place, relations: Sequence[Relation], verdicts: Sequence[Verdict],

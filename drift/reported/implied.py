@@ -53,7 +53,8 @@ def implied(place: Place, relations: Sequence[Relation]) -> list[Implied]:
     order = {s: i for i, s in enumerate(quantities())}
     # With n said, degrees of freedom are no news; and an SEM of unstated kind has unknown degrees of freedom.
     known = "n" in place.single
-    kept = [x for x in found.values() if not (known and x.symbol.startswith("df_"))
+    apart = {c.symbol for a in place.apart for c in a.left_out}
+    kept = [x for x in found.values() if x.symbol not in apart and not (known and x.symbol.startswith("df_"))
             and x.symbol not in ("sem__low", "sem__high")]
     return sorted(kept, key=lambda x: order.get(x.symbol.partition("__")[0], 999))
 

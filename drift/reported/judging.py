@@ -332,8 +332,8 @@ def coarser(place: Place, claims: Iterable[Claim]) -> dict[int, float]:
     every = [c for c in place.claims if _size_is_open(c)]
     most = max((_digits(c) for c in every), default=0)
     mine = set(map(id, claims))
-    found = {id(c): len(str(abs(int(c.printed.value)))) - most for c in every
-             if id(c) in mine and c.printed.unit == 1 and c.printed.value}
+    found = {id(c): len(str(abs(int(c.own.value)))) - most for c in every
+             if id(c) in mine and c.own.unit == 1 and c.own.value}
     return {i: (10.0 ** over - 1) / 2 for i, over in found.items() if over > 0}
 
 
@@ -345,8 +345,8 @@ def _size_is_open(claim: Claim) -> bool:
 
 def _digits(claim: Claim) -> int:
     """Return the digits of a number that are surely digits: all behind a point, none of the zeros at an end."""
-    digits = "".join(map(str, claim.printed.value.as_tuple().digits)).lstrip("0")
-    return len(digits if claim.printed.unit < 1 else digits.rstrip("0"))
+    digits = "".join(map(str, claim.own.value.as_tuple().digits)).lstrip("0")
+    return len(digits if claim.own.unit < 1 else digits.rstrip("0"))
 
 
 def within_one_unit(made: Instance, place: Place, claims: Sequence[Claim], *, units: float = 1.0) -> bool:

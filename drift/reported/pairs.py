@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from drift.reported.strings import NUMBER, StringProblemError, clean
+from drift.reported.strings import NUMBER, UNIT, StringProblemError, clean
 from drift.reported.vocabulary import find, simplified, without_level
 
 SPREAD = {("mean", "SD"): "SD", ("mean", "SE"): "SE of the mean", ("mean_1", "SD"): "SD 1", ("mean_1", "SE"): "SE 1",
@@ -16,7 +16,8 @@ CENTRES = frozenset(symbol for symbol, _ in SPREAD)
 LIMITS = frozenset(map(simplified, ("limits of agreement", "limits", "LoA", "limits of agreement (LoA)")))
 _NAMED = re.compile(r"^(?P<centre>.+?)\s*(?:\(\s*(?P<a>SD|SE)\s*\)|(?:±|\+/-|\+-)\s*(?P<b>SD|SE)|,\s*(?P<c>SD|SE))$",
                     re.IGNORECASE)
-_UNIT = r"(?:[A-Za-zµ°%][A-Za-zµ°²³/%·\d\s]{0,19})?"
+_UNIT = rf"(?P<unit>(?:{UNIT})?)"
+_UNIT_AT_END = re.compile(rf"(?<=[\d%)\]])\s*{_UNIT}$", re.IGNORECASE)
 _PAIR = re.compile(r"^(?P<x>.+?)\s*(?:(?:±|\+/-|\+-)\s*(?P<z>[^()\[\]]+)|[(\[]\s*(?:SD|SE|±)?\s*[=:]?\s*"
                    rf"(?P<y>[^()\[\]]+)[)\]]\s*{_UNIT})\s*$", re.IGNORECASE)
 _END = rf"{NUMBER}\s*%?(?:\s*[(\[][^()\[\]]*[)\]])?"
@@ -44,18 +45,30 @@ def parts(claim: Mapping[str, Any]) -> list[dict[str, Any]]:
                                      f"{quantity.name} has no {word} of its own in this list",
                                      f'Write printed = "213.0 (21.8)", or two claims: {quantity.name} and '
                                      f"{spread or word}.")
-        return [{**claim, "what": quantity.name, "printed": held.group("x")},
+        centre, other = held.group("x").strip(), (held.group("y") or held.group("z")).strip()
+        unit = held.group("unit") or _unit_of(other)
+        return [{**claim, "what": quantity.name, "printed": _with_unit(centre, unit)},
                 {**{k: v for k, v in claim.items() if k != "id"}, "what": spread,
-                 "printed": held.group("y") or held.group("z")}]
+                 "printed": _with_unit(other, unit)}]
     if simplified(without_level(what)) in LIMITS:
         ends = _LIMITS.match(clean(printed))
         if ends is None:
             raise StringProblemError(f"{printed!r} is no lower and upper limit",
                                      'Write printed = "-29.9 to 30.7", or two claims: lower limit and upper limit.')
         level = {} if "level" in claim or what == without_level(what) else {"level": what.split("%")[0].strip() + " %"}
-        return [{**claim, **level, "what": name, "printed": ends.group(end)}
+        return [{**claim, **level, "what": name, "printed": _with_unit(ends.group(end), ends.group("unit"))}
                 for name, end in (("lower limit", "low"), ("upper limit", "high"))]
     return [dict(claim)]
+
+
+def _unit_of(text: str) -> str:
+    found = _UNIT_AT_END.search(text)
+    return found.group("unit") if found else ""
+
+
+def _with_unit(text: str, unit: str) -> str:
+    """Put the unit of two numbers behind one of them that has none."""
+    return f"{text} {unit}" if unit and not _unit_of(text) else text
 
 
 def advice(symbol: str, name: str, printed: str) -> str:

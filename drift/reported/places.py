@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 
 from drift.engine.intervals import EmptyIntervalError, Interval, meet
 from drift.reported.claims import LEVELS, Claim, Paper, held_in, scopes
+from drift.reported.one_unit import Apart, in_one_unit
 from drift.reported.relation import Case, Relation
 from drift.reported.strings import Rounding
 from drift.reported.vocabulary import domain, quantities
@@ -26,6 +27,10 @@ class Place:
         All that hold there, wider ones included.
     design : str
         Design of the paper.
+    apart : tuple of Apart
+        Claims left out of it, because their units cannot be converted.
+    units : mapping
+        Unit of each kind, where one is printed.
     """
 
     table: str
@@ -34,6 +39,8 @@ class Place:
     design: str = "complete"
     single: Mapping[str, tuple[Claim, ...]] = field(default_factory=dict)
     several: Mapping[str, tuple[Claim, ...]] = field(default_factory=dict)
+    apart: tuple[Apart, ...] = ()
+    units: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def words(self) -> str:
@@ -115,7 +122,8 @@ def places(paper: Paper) -> list[Place]:
         settings = all(quantities()[c.symbol.partition("__")[0]].family == "design" and c.symbol != "number"
                        for c in own)
         if not (others and settings):
-            found.append(place_of(table, group, claims, paper.design))
+            kept, apart, units = in_one_unit(claims)
+            found.append(replace(place_of(table, group, kept, paper.design), apart=apart, units=units))
     return found
 
 

@@ -6,7 +6,7 @@ import difflib
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from typing import Any
 from drift.errors import DriftError, Finding
 from drift.reported.claim_files import from_csv, from_toml
 from drift.reported.claims import CONVENTIONS, DESIGNS, Claim, Paper, Statement, suits
+from drift.reported.one_unit import powers
 from drift.reported.pairs import advice, parts
 from drift.reported.strings import ROUNDINGS, Printed, Reading, Rounding, StringProblemError, read
 from drift.reported.vocabulary import Quantity, find, nearest, quantities
@@ -291,6 +292,8 @@ def _keep(draft: Draft, claim: Mapping[str, Any], quantity: Quantity, made: Read
             continue
         fitted = _fitted(draft, quantity, printed, row)
         if fitted is not None:
+            if not powers(quantity.symbol) and quantity.symbol != "number":
+                fitted = replace(fitted, measured_in="")  # a share or a count has no unit; some word stands there
             draft.claims.append(Claim(len(draft.claims) + 1, quantity.symbol + end, fitted, str(claim["printed"]),
                                       table, group, item, conventions, rounding, row, str(claim.get("id", ""))))
     if made.swapped:

@@ -11,9 +11,10 @@ from drift.errors import Finding
 from drift.reported import wording
 from drift.reported.claims import Claim, Paper
 from drift.reported.conflicts import Conflict, conflicts
-from drift.reported.detectors import Detection, detections
+from drift.reported.detectors import Detection, detections, units_apart
 from drift.reported.implied import Implied, implied
 from drift.reported.judging import STATUSES, Verdict, instance, judge, verdicts
+from drift.reported.one_unit import same_text, unit_of
 from drift.reported.places import Place, places
 from drift.reported.relation import KINDS, Case, Relation
 from drift.reported.relations import all_relations
@@ -58,6 +59,7 @@ def look(paper: Paper, *, with_implied: bool = True) -> Review:
         left += unused(place, relations, made)
         found = _told(made, place)
         in_conflict = conflicts(place, relations, found)
+        seen += units_apart(place)
         seen += detections(place, relations, found, in_conflict)
         if with_implied:
             missing += implied(place, relations)
@@ -100,7 +102,10 @@ def judge_statement(paper: Paper, i: int) -> Verdict | None:
     left = statement.equation.split("==")[0].split("<=")[0].split(">=")[0].strip()
     relation = Relation(STATED + i, "", statement.name or statement.equation.replace("==", "="), "E",
                         (Case((statement.equation,)),), left if left in by_id else "", source="the paper itself")
-    tables = {c.table for n in (instance_names(statement.equation)) for c in by_id[n]}
+    taken = [c for n in instance_names(statement.equation) for c in by_id[n]]
+    if len({same_text(c.printed.measured_in) for c in taken if c.printed.measured_in}) > 1:
+        return None  # which unit the equation is in is not known
+    tables = {c.table for c in taken}
     place = Place(tables.pop() if len(tables) == 1 else "", "", tuple(c for v in by_id.values() for c in v),
                   paper.design, by_id, {})
     made = instance(relation, place)
@@ -167,11 +172,13 @@ def _questions(found: Review) -> list[tuple[str, str, str]]:
     for part in wording.together(found.conflicts):
         inside = {id(c) for s in part for c in s.claims}
         extra = " ".join(d.sentence for d in found.detections
-                         if d.place is part[0].place and any(id(c) in inside for c in d.claims))
+                         if d.kind != "units" and d.place is part[0].place and any(id(c) in inside for c in d.claims))
         made.append(("conflict", part[0].place.words, wording.question_of_conflicts(part, extra)))
     done = set()
     for d in found.detections:
-        if not any(id(c) in accused for c in d.claims):
+        if d.kind == "units":
+            made.append((d.kind, d.place.words, f"{d.place.words}: {d.sentence} Are these units right?"))
+        elif not any(id(c) in accused for c in d.claims):
             made.append((d.kind, d.place.words, f"{d.place.words}: {d.sentence} Is that so?"))
             done |= {id(c) for c in d.claims}
     for v in found.verdicts:
@@ -200,7 +207,8 @@ def _relation_table(found: Review) -> ResultTable:
 
 
 def _end(v: Verdict, i: int) -> float:
-    return v.needed[i] if math.isfinite(v.needed[i]) else math.nan
+    at = wording.own_range(v.needed, v.target)[i]
+    return at if math.isfinite(at) else math.nan
 
 
 def _conflict_table(found: Review) -> ResultTable:
@@ -230,7 +238,7 @@ def _detection_table(found: Review) -> ResultTable:
 def _implied_table(found: Review) -> ResultTable:
     rows = found.implied
     return ResultTable.build("implied values", {
-        "where": [i.place.words for i in rows], "number": [title(i.symbol) for i in rows],
+        "where": [i.place.words for i in rows], "number": [", ".join(x for x in (title(i.symbol), unit_of(i.symbol, i.place.units)) if x) for i in rows],
         "from": [i.low for i in rows], "to": [i.high for i in rows],
         "by": ["; ".join(dict.fromkeys(f"{r.label} {r.name}" for r in i.relations)) for i in rows],
         "convention": [i.convention for i in rows],
@@ -274,7 +282,7 @@ def _estimates(found: Review) -> list[Estimate]:
         seen.add(key)
         q = quantities().get(i.symbol.partition("__")[0])
         made.append(Estimate(name=f"implied {title(i.symbol)}", of=of, value=(i.low + i.high) / 2,
-                             unit="%" if q is not None and q.scale == "percent" else "",
+                             unit="%" if q is not None and q.scale == "percent" else unit_of(i.symbol, i.place.units),
                              method="middle of the range that the printed digits leave by " + "; ".join(
                                  dict.fromkeys(f"{r.name}" for r in i.relations))
                              + (f" ({i.convention})" if i.convention else "")))

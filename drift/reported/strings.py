@@ -19,6 +19,11 @@ _TIMES = "x*\N{MULTIPLICATION SIGN}\N{MIDDLE DOT}"
 _DASHES = "\N{EN DASH}|\N{EM DASH}"
 _NUMBER = rf"[+-]?\s?{_DIGITS}(?:[eE][+-]?\d+|\s?[{_TIMES}]\s?10\^?[+-]?\d+)?"
 NUMBER = _NUMBER
+# What may stand behind a number as its unit: words with powers, such as N/cm2, m/s^2 or kPa per use. A name of another
+# number is none, nor is a digit behind a blank.
+_NO_UNIT = r"(?!(?i:SDs?|SEs?|SEM|CI|KI|LoA|to|bis|and|or|vs)\b|(?-i:[npPk])\b)"
+_WORD = rf"{_NO_UNIT}(?:[A-Za-z\u00b5\u03bc°\u03a9%]+(?:(?:\^|\*\*)?-?\d(?!\d))?[²³⁻¹]*)"
+UNIT = rf"{_WORD}(?:(?:\s?[/·*.]\s?|\s){_WORD}){{0,4}}\.?"
 _FOOTNOTES = "*\N{DAGGER}\N{DOUBLE DAGGER}\N{SECTION SIGN}\N{PILCROW SIGN}#"
 _TRAILING_P = re.compile(r"(?<=[\d)\]%])\s*[,;]\s*[pP]\s*[<>=\N{LESS-THAN OR EQUAL TO}]\s*[\d.,]+$")
 _SUPERSCRIPTS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻", "0123456789-")
@@ -53,6 +58,8 @@ class Printed:
         Whether only a bound is printed.
     percent : bool
         Whether a percent sign follows.
+    measured_in : str
+        Unit of measurement behind it, as printed; empty where none stands there.
     """
 
     text: str
@@ -60,6 +67,7 @@ class Printed:
     unit: Decimal
     bound: Literal["", "<", ">"] = ""
     percent: bool = False
+    measured_in: str = ""
 
     @property
     def decimals(self) -> int:
@@ -135,24 +143,31 @@ def read(text: str, *, mark: Mark | None = None) -> Reading:
     plain = re.sub(r"^[^\d<>=:]*(?:\([^)=]*\)|\d)?[^\d<>=:(]*[=:]\s*|^[A-Za-z][A-Za-z ()]*(?=[<>])", "", plain)
     found = _INTERVAL.search(plain) or _INTERVAL.fullmatch(f"({plain})" if _BARE.search(plain) else "")
     if found is None:
-        return Reading(_one(_stripped(plain), mark, text))
+        number, behind = _stripped(plain)
+        return Reading(replace(_one(number, mark, text), measured_in=behind))
     rest = (plain[: found.start()] + plain[found.end():]).strip()
-    point = _one(_stripped(rest), mark, text) if re.search(r"\d", rest) else None
+    number, behind = _stripped(rest)
+    point = None
+    if re.search(r"\d", number):
+        point = replace(_one(number, mark, text), measured_in=behind)
+    elif re.fullmatch(UNIT, rest):
+        behind = rest
     percent = "%" in found.group(0).split(found.group("words") or "\0")[-1]
     low, high = (_one(found.group(g), mark, text, percent=percent) for g in ("low", "high"))
     if point and point.percent and not percent:
         low, high = replace(low, percent=True), replace(high, percent=True)
     if point and percent and not point.percent and rest:
         point = replace(point, percent=True)
+    low, high = replace(low, measured_in=behind), replace(high, measured_in=behind)
     level = float(found.group("level").replace(",", ".")) / 100 if found.group("level") else None
     swapped = low.value > high.value
     return Reading(point, *((high, low) if swapped else (low, high)), level, swapped)
 
 
-def _stripped(text: str) -> str:
-    """Take away what stands before or after one number: ``p =``, ``ICC:``, a unit."""
-    match = re.fullmatch(rf"(?P<number>[<>]?\s*{_NUMBER}\s*%?)\s*(?P<unit>[A-Za-zµ°²/%·\s]{{0,20}}[²2³3]?)", text)
-    return match.group("number") if match else text
+def _stripped(text: str) -> tuple[str, str]:
+    """Return a number and the unit behind it; the text as it is where it is no number with or without a unit."""
+    match = re.fullmatch(rf"(?P<number>[<>]?\s*{_NUMBER}\s*%?)\s*(?P<unit>(?:{UNIT})?)\s*", text)
+    return (match.group("number"), match.group("unit")) if match else (text, "")
 
 
 def _one(text: str, mark: Mark | None, whole: str, *, percent: bool = False) -> Printed:

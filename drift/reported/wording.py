@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from drift.engine.intervals import Interval
 from drift.errors import with_minus_signs
@@ -23,8 +24,21 @@ def scaled(claim_symbol: str, x: float, *, percent: bool = False) -> float:
 def shown(claim: Claim) -> str:
     """Return the digits as printed."""
     sign = claim.printed.bound
-    percent = " %" if claim.printed.percent else ""
-    return f"{sign}{claim.printed.text.lstrip('<>').strip()}{percent}"
+    return f"{sign}{claim.own.text.lstrip('<>').strip()}{_behind(claim)}"
+
+
+def _behind(claim: Claim | None) -> str:
+    """Return the percent sign or the unit that stands behind a number."""
+    if claim is None:
+        return ""
+    return " %" if claim.printed.percent else f" {claim.own.measured_in}" if claim.own.measured_in else ""
+
+
+def own_range(a: Interval, claim: Claim | None) -> Interval:
+    """Return a range in the unit that a claim is printed in."""
+    if claim is None or claim.as_printed is None:
+        return a
+    return a[0] / claim.factor, a[1] / claim.factor
 
 
 def named(claim: Claim) -> str:
@@ -45,7 +59,8 @@ def named_all(claims: Sequence[Claim]) -> str:
         same = {x.symbol.partition("__")[2]: x for x in claims if x.symbol.partition("__")[0] == base
                 and x.item == c.item and (x.table, x.group) == (c.table, c.group)}
         if {"low", "high"} <= set(same) and not c.symbol.endswith("__level"):
-            ends = f"{shown(same['low'])} to {shown(same['high'])}"
+            unit = f" {same['low'].own.measured_in}"
+            ends = f"{shown(same['low']).removesuffix(unit)} to {shown(same['high'])}"
             found.append(f"{named(same[''])} ({ends})" if "" in same else f"interval of {title(base)} {ends}")
             done |= {id(same[x]) for x in ("", "low", "high") if x in same}
         else:
@@ -58,6 +73,8 @@ def range_text(a: Interval, claim: Claim | None = None) -> str:
     """Return a range in words, with two digits more than the claim has."""
     if a == NO_RANGE or not (math.isfinite(a[0]) or math.isfinite(a[1])):
         return ""
+    if claim is not None and claim.as_printed is not None:
+        a, claim = own_range(a, claim), replace(claim, printed=claim.own, as_printed=None)
     percent = bool(claim and claim.printed.percent)
     symbol = claim.symbol if claim else ""
     low, high = (scaled(symbol, x, percent=percent) for x in a)
@@ -76,7 +93,7 @@ def range_text(a: Interval, claim: Claim | None = None) -> str:
         one, two = (f"{x:.6g}" for x in (low, high))
     else:
         one, two = (f"{x + 0.0:.{max(0, digits)}f}" for x in (low, high))
-    end = " %" if percent else ""
+    end = _behind(claim)
     if not math.isfinite(low):
         return f"at most {two}{end}"
     if not math.isfinite(high):

@@ -32,6 +32,7 @@ def read(what: str, printed: str, **paper: Any) -> dict[str, str]:
     ("mean 1 (SD)", "231.4 ± 41.2 kPa", {"mean_1": "231.4", "sd_1": "41.2"}),
     ("limits of agreement", "-29.9 to 30.7 kPa", {"loa_low": "-29.9", "loa_high": "30.7"}),
     ("LoA", "[-3.2; -1.2] N/cm²", {"loa_low": "-3.2", "loa_high": "-1.2"}),
+    ("mean 1 (SD)", "9.81 (0.02) m/s^2", {"mean_1": "9.81", "sd_1": "0.02"}),
     ("MDC90", "30.3", {"mdc": "30.3", "mdc__level": "90 %"}),
     ("ICC2,1", "0\N{MIDDLE DOT}87 (0\N{MIDDLE DOT}71\N{EN DASH}0\N{MIDDLE DOT}95)*",
      {"icc_a1": "0.87", "icc_a1__low": "0.71", "icc_a1__high": "0.95"}),
@@ -64,6 +65,15 @@ def test_what_cannot_be_read_says_what_to_write(what: str, printed: str, said: s
     with pytest.raises(DriftError) as caught:
         read(what, printed)
     assert said in str(caught.value.findings[0].mend)
+
+
+@pytest.mark.parametrize(("what", "printed"), [
+    ("mean 1 (SD)", "213.0 (21.8) n 24"), ("mean 1 (SD)", "213.0 (21.8) to 250"), ("mean 1 (SD)", "213 (3) SD"),
+    ("limits of agreement", "-29.9 to 30.7 SD 3"), ("mean", "213 SD"), ("mean", "213 n 24")])
+def test_what_stands_behind_a_number_is_a_unit_or_refused(what: str, printed: str) -> None:
+    with pytest.raises(DriftError) as caught:
+        read(what, printed)
+    assert [f.code for f in caught.value.findings] == ["unreadable-number"]
 
 
 def test_a_fault_names_the_line_of_a_toml_file() -> None:
