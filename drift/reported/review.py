@@ -12,8 +12,9 @@ from drift.reported import wording
 from drift.reported.claims import Claim, Paper
 from drift.reported.conflicts import Conflict, conflicts
 from drift.reported.detectors import Detection, detections, units_apart
+from drift.reported.fractions import judged
 from drift.reported.implied import Implied, implied
-from drift.reported.judging import STATUSES, Verdict, instance, judge, verdicts
+from drift.reported.judging import STATUSES, Verdict, instance, judge
 from drift.reported.one_unit import same_text, unit_of
 from drift.reported.places import Place, places
 from drift.reported.relation import KINDS, Case, Relation
@@ -43,6 +44,7 @@ class Review:
     detections: tuple[Detection, ...]
     implied: tuple[Implied, ...]
     unused: tuple[Unused, ...] = ()
+    fractions: tuple[tuple[Place, Claim], ...] = ()
 
 
 def look(paper: Paper, *, with_implied: bool = True) -> Review:
@@ -54,8 +56,12 @@ def look(paper: Paper, *, with_implied: bool = True) -> Review:
     seen: list[Detection] = []
     missing: list[Implied] = []
     left: list[Unused] = []
-    for place in here:
-        made = list(verdicts(place, relations))
+    fractions: list[tuple[Place, Claim]] = []
+    for i, place in enumerate(here):
+        as_read = judged(place, relations)
+        place, made = as_read.place, as_read.verdicts
+        here[i] = place
+        fractions += [(place, c) for c in as_read.fractions if "__" not in c.symbol]
         left += unused(place, relations, made)
         found = _told(made, place)
         in_conflict = conflicts(place, relations, found)
@@ -69,10 +75,11 @@ def look(paper: Paper, *, with_implied: bool = True) -> Review:
     every += [v for v in stated if v is not None]
     sets += [Conflict(v.place, v.claims, (v.relation,)) for v in stated if v is not None and v.status == "conflicts"]
     every += screening(paper, here, {r.label: r for r in relations})
-    return Review(paper, tuple(here), tuple(every), tuple(sets), tuple(seen), tuple(missing), tuple(left))
+    return Review(paper, tuple(here), tuple(every), tuple(sets), tuple(seen), tuple(missing), tuple(left),
+                  tuple(fractions))
 
 
-def _told(found: list[Verdict], place: Place) -> list[Verdict]:
+def _told(found: Sequence[Verdict], place: Place) -> list[Verdict]:
     """Leave out what would only repeat: approximate intervals nobody claimed, bounds that say nothing."""
     kept = []
     # A number that an exact relation confirms is not asked about by an approximate one.
@@ -238,7 +245,8 @@ def _detection_table(found: Review) -> ResultTable:
 def _implied_table(found: Review) -> ResultTable:
     rows = found.implied
     return ResultTable.build("implied values", {
-        "where": [i.place.words for i in rows], "number": [", ".join(x for x in (title(i.symbol), unit_of(i.symbol, i.place.units)) if x) for i in rows],
+        "where": [i.place.words for i in rows],
+        "number": [", ".join(x for x in (title(i.symbol), unit_of(i.symbol, i.place.units)) if x) for i in rows],
         "from": [i.low for i in rows], "to": [i.high for i in rows],
         "by": ["; ".join(dict.fromkeys(f"{r.label} {r.name}" for r in i.relations)) for i in rows],
         "convention": [i.convention for i in rows],
@@ -296,6 +304,8 @@ def _findings(found: Review) -> list[Finding]:
         made.append(Finding(severity="warning", code="cannot-all-be-true", message=wording.conflict_sentence(part),
                             mend=wording.mend_sentence(part[0]) or "Ask the authors which of them is right."))
     made += [Finding(severity="note", code="last-digit", message=_remark(c)) for c in found.conflicts if c.remark]
+    for place, claim in found.fractions:
+        made.append(Finding(severity="note", code="read-as-fraction", message=wording.fraction_sentence(place, claim)))
     for v in found.verdicts:
         if v.status == "last digit":
             made.append(Finding(severity="note", code="last-digit", message=_last_digit(v)))

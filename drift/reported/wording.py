@@ -11,6 +11,7 @@ from drift.errors import with_minus_signs
 from drift.reported.claims import Claim
 from drift.reported.conflicts import Conflict
 from drift.reported.judging import NO_RANGE, Verdict
+from drift.reported.places import Place
 from drift.reported.vocabulary import quantities, title
 from drift.results import join_words
 
@@ -112,6 +113,12 @@ def said(v: Verdict) -> str:
     if v.status == "only under a convention":
         text += f"; it fits under {v.convention}"
     return f"{text}. {v.hint}".strip() if v.hint else text
+
+
+def fraction_sentence(place: Place, claim: Claim) -> str:
+    """Say that a number of a percent quantity is read as a fraction."""
+    return (f"{place.words}: {named(claim)}, printed without a percent sign, is read as a fraction, "
+            f"{claim.printed.value:f} %: as a percentage it would not agree with the other numbers.")
 
 
 def together(conflicts: Sequence[Conflict]) -> list[list[Conflict]]:
