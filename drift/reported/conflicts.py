@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from decimal import Decimal
+from math import isfinite
 
 from drift.engine.intervals import EmptyIntervalError, Interval
 from drift.reported.claims import Claim
-from drift.reported.judging import Verdict, accuses, coarser, instance
-from drift.reported.places import Place
+from drift.reported.judging import Verdict, accuses, coarser, instance, verdicts
+from drift.reported.places import Place, interval_of, place_of
 from drift.reported.propagation import Net, consistent, net_of, propagate
 from drift.reported.relation import Relation
+from drift.reported.strings import Printed
 
 MOST_CHAINS, ENOUGH = 3, 3
 
@@ -31,6 +34,8 @@ class Conflict:
     alone : tuple of (Claim, (float, float))
         Claims that would, one at a time, make everything in the place fit if they were otherwise, and where each would
         have to lie.
+    beside : bool
+        Whether the place holds other conflicts, which these claims have no part in.
     """
 
     place: Place
@@ -38,18 +43,19 @@ class Conflict:
     relations: tuple[Relation, ...]
     remark: bool = False
     alone: tuple[tuple[Claim, Interval], ...] = ()
+    beside: bool = False
 
 
-def conflicts(place: Place, relations: Sequence[Relation], verdicts: Sequence[Verdict]) -> list[Conflict]:
+def conflicts(place: Place, relations: Sequence[Relation], judged: Sequence[Verdict]) -> list[Conflict]:
     """Return the conflicts of one place: relations that fail alone, then chains of relations that fail together."""
-    found = [_single(v) for v in verdicts if v.status == "conflicts"]
+    found = [_single(v) for v in judged if v.status == "conflicts"]
     if found:
         named = _merged(_with_suspects(place, relations, found))
         if all(c.alone for c in named) or len(found) >= ENOUGH:
             # Single numbers explain everything in this place, or enough relations fail alone: chains through them
             # would say the same at more length.
             return named
-    failing = frozenset(v.relation.label for v in verdicts
+    failing = frozenset(v.relation.label for v in judged
                         if v.status in ("conflicts", "last digit", "only under a convention", "question"))
     heads = [_subjects(c) for c in found]
     found += [c for c in _chains(place, relations, failing) if not any(h <= _subjects(c) for h in heads)]
@@ -173,11 +179,10 @@ def _with_suspects(place: Place, relations: Sequence[Relation], found: list[Conf
     """Say which single numbers would, if they were otherwise, leave everything they touch in order."""
     made = [c for c in found if c.remark]
     for part in _parts([c for c in found if not c.remark]):
-        others = {i for c in found if c not in part for i in _subjects(c)}
-        here = place.without([c for c in place.claims if id(c) in others])
+        here, others = _apart(place, found, part)
         common = [c for c in part[0].claims if all(id(c) in _subjects(x) for x in part)]
         alone = tuple(x for c in common if (x := _alone(here, relations, c)) is not None)
-        made += [replace(c, alone=alone) for c in part]
+        made += [replace(c, alone=alone, beside=bool(others)) for c in part]
     return sorted(made, key=found_order(found))
 
 
@@ -205,7 +210,45 @@ def _alone(place: Place, relations: Sequence[Relation], claim: Claim) -> tuple[C
         box = propagate(_all_of(place.without([claim]), place, relations, claim))
     except EmptyIntervalError:
         return None
-    return claim, box.get(claim.symbol, (float("-inf"), float("inf")))
+    a = box.get(claim.symbol, (float("-inf"), float("inf")))
+    if not (isfinite(a[0]) and isfinite(a[1])):
+        return claim, a
+    printed = interval_of(claim)
+    if a[0] <= printed[1] and a[1] >= printed[0]:
+        return None  # what would mend it rounds to what is printed
+    return (claim, a) if settles(place, relations, claim, _at(claim, (a[0] + a[1]) / 2)) else None
+
+
+def _at(claim: Claim, x: float) -> Printed:
+    """Return a number with the digits that a claim is printed with."""
+    unit = claim.printed.unit
+    return replace(claim.printed, value=(Decimal(repr(x)) / unit).to_integral_value() * unit)
+
+
+def settles(place: Place, relations: Sequence[Relation], claim: Claim, value: Printed) -> bool:
+    """Tell whether nothing of a place contradicts any more with another value in place of a printed one."""
+    other = replace(claim, printed=value)
+    return not contradicts(place_of(place.table, place.group, tuple(other if c is claim else c for c in place.claims),
+                                    place.design), relations)
+
+
+def contradicts(place: Place, relations: Sequence[Relation]) -> bool:
+    """Tell whether numbers of a place cannot all be true, by relations alone or together."""
+    return (any(v.status == "conflicts" for v in verdicts(place, relations))
+            or not consistent(net_of(place, relations)))
+
+
+def _apart(place: Place, found: Sequence[Conflict], part: Sequence[Conflict]) -> tuple[Place, set[int]]:
+    """Return a place without the claims of its other conflicts, and which those are."""
+    others = {i for c in found if not any(c is p for p in part) for i in _subjects(c)}
+    return place.without([c for c in place.claims if id(c) in others]), others
+
+
+def beside_others(place: Place, found: Sequence[Conflict], conflict: Conflict) -> Place:
+    """Return the place of one conflict without the claims of those it shares no number with."""
+    real = [c for c in found if not c.remark and c.place is conflict.place]
+    part = next((p for p in _parts(real) if any(c is conflict for c in p)), [conflict])
+    return _apart(place, real, part)[0]
 
 
 def _all_of(others: Place, place: Place, relations: Sequence[Relation], claim: Claim) -> Net:

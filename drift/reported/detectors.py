@@ -8,11 +8,12 @@ from decimal import Decimal
 
 from drift.engine.intervals import Interval
 from drift.reported.claims import Claim
-from drift.reported.conflicts import Conflict
+from drift.reported.conflicts import Conflict, beside_others, contradicts, settles
 from drift.reported.judging import Verdict, complete, filled, first_possible, instance
 from drift.reported.one_unit import apart_sentence
 from drift.reported.places import Place, filled_level, interval_of, place_of
 from drift.reported.relation import Relation
+from drift.reported.strings import Printed
 from drift.reported.vocabulary import title
 
 # Numbers that are easily printed in each other's place.
@@ -51,7 +52,7 @@ def detections(place: Place, relations: Sequence[Relation], verdicts: Sequence[V
     made = [*_levels(place, verdicts), *_independence(place, verdicts), *_divisors(place, verdicts),
             *_alpha(place, verdicts)]
     if any(not c.remark for c in found):
-        made += [*_exchanged(place, relations, verdicts), *_slips(place, found)]
+        made += [*_exchanged(place, relations, verdicts), *_slips(place, relations, found)]
     return made
 
 
@@ -153,23 +154,33 @@ def _exchanged(place: Place, relations: Sequence[Relation], verdicts: Sequence[V
                     continue
                 claims = tuple(replace(c, symbol=b) if c is one else replace(c, symbol=a) if c is two else c
                                for c in place.claims)
-                if not _failing(place_of(place.table, place.group, claims, place.design), relations):
+                other = place_of(place.table, place.group, claims, place.design)
+                if not _failing(other, relations) and not contradicts(other, relations):
                     yield Detection("exchanged", place, (one, two), f"With {one.name} and {two.name} exchanged "
                                     "everything here fits.")
 
 
-def _slips(place: Place, found: Sequence[Conflict]) -> Iterator[Detection]:
+def _slips(place: Place, relations: Sequence[Relation], found: Sequence[Conflict]) -> Iterator[Detection]:
     """Look for a slip of digits in a number that alone would explain everything."""
     told: set[int] = set()
     for conflict in found:
+        here = beside_others(place, found, conflict)
         for claim, needed in conflict.alone:
             if id(claim) in told:
                 continue
             told.add(id(claim))
             for how, value in slips(claim):
-                if _holds(claim, value, needed):
+                at = _slipped(claim, value)
+                if _holds(claim, at.value, needed) and settles(here, relations, claim, at):
                     yield Detection("digits", place, (claim,), f"{claim.name} would fit as {value}, {how}.")
                     break
+
+
+def _slipped(claim: Claim, value: Decimal) -> Printed:
+    """Return a slip of a printed number in the unit that it is compared in."""
+    exponent = value.as_tuple().exponent
+    last = replace(claim.own, value=value, unit=Decimal(1).scaleb(exponent if isinstance(exponent, int) else 0))
+    return last.scaled(claim.printed.unit / claim.own.unit)
 
 
 def _holds(claim: Claim, value: Decimal, needed: Interval) -> bool:
@@ -180,7 +191,7 @@ def _holds(claim: Claim, value: Decimal, needed: Interval) -> bool:
 
 def slips(claim: Claim) -> Iterator[tuple[str, Decimal]]:
     """Return the values that one slip of the pen makes of a printed number."""
-    value = claim.printed.value
+    value = claim.own.value
     sign, digits, exponent = value.as_tuple()
     if not isinstance(exponent, int):
         return

@@ -27,10 +27,16 @@ def inside_own_interval(relation: Relation, place: Place) -> Iterator[Verdict]:
         a, b, c = interval_of(point), interval_of(low), interval_of(high)
         fits = a[1] >= b[0] and a[0] <= c[1]
         accusing = not place.stated((f"{symbol}__low", f"{symbol}__high"), "method") & {"bootstrap", "other"}
-        near = close(point, (b[0], c[1])) or (a[1] >= interval_of(low, extra=1)[0] and a[0] <= interval_of(high,
-                                                                                                           extra=1)[1])
+        near = _outside_by_a_digit(point, low, high)
         yield verdict(relation, place, (point, low, high), fits, needed=(b[0], c[1]), target=point, accusing=accusing,
                       near=near)
+
+
+def _outside_by_a_digit(point: Claim, low: Claim, high: Claim) -> bool:
+    """Tell whether a number lies no more than a unit of the coarser last digit outside its interval."""
+    below, above = low.printed.value - point.printed.value, point.printed.value - high.printed.value
+    return (below <= max(point.printed.unit, low.printed.unit)
+            and above <= max(point.printed.unit, high.printed.unit))
 
 
 def printed_twice(relation: Relation, place: Place) -> Iterator[Verdict]:

@@ -314,6 +314,8 @@ def _findings(found: Review) -> list[Finding]:
 
 def _last_digit(v: Verdict) -> str:
     said = wording.said(replace(v, hint="")).rstrip(".")
+    if v.relation.label == "0":
+        return f"{v.place.words}: {said}; it lies outside its own interval by no more than a unit of the last digit."
     return (f"{v.place.words}: {said} ({v.relation.name}, {v.relation.label}); a unit in the last digit of one of its "
             "numbers would mend it, as rounded intermediate values leave it.")
 

@@ -196,7 +196,9 @@ def mend_sentence(conflict: Conflict) -> str:
         where = range_text(a, claim)
         if where and claim.symbol not in ("n", "k", "m") and tells(claim, a):
             parts.append(f"{claim.name} were {where} instead of {shown(claim)}")
-    return f"Everything here would fit if {', or if '.join(parts[:3])}." if parts else ""
+    # With other contradictions beside it, these numbers alone would fit.
+    what = "These" if conflict.beside else "Everything here"
+    return f"{what} would fit if {', or if '.join(parts[:3])}." if parts else ""
 
 
 def question_of_conflicts(part: Sequence[Conflict], extra: str = "") -> str:
