@@ -14,6 +14,7 @@ from drift.reported.found import close, verdict
 from drift.reported.judging import Verdict
 from drift.reported.places import Place, interval_of
 from drift.reported.relation import Relation
+from drift.reported.vocabulary import domain
 
 # Koo and Li (2016): below 0.5, to 0.75, to 0.9, above.
 WORDS: tuple[tuple[str, Interval], ...] = (("poor", (float("-inf"), 0.5)), ("moderate", (0.5, 0.75)),
@@ -52,6 +53,18 @@ def printed_twice(relation: Relation, place: Place) -> Iterator[Verdict]:
             yield verdict(relation, place, (first, other), fits, needed=a, target=other, accusing=True, near=near)
 
 
+def within_domain(relation: Relation, place: Place) -> Iterator[Verdict]:
+    """Find numbers that their quantity cannot be at all, such as a correlation of 1.3; relation 8 says so of ICCs."""
+    for symbol, claims in (*place.single.items(), *place.several.items()):
+        if "__" in symbol or symbol.startswith("icc"):
+            continue
+        whole = domain(symbol)
+        for claim in claims:
+            a = interval_of(claim)
+            if a[0] > whole[1] or a[1] < whole[0]:
+                yield verdict(relation, place, (claim,), False, needed=whole, target=claim, accusing=True)
+
+
 def negative_by_reml(relation: Relation, place: Place) -> Iterator[Verdict]:
     """Find negative coefficients that a mixed model cannot give."""
     for symbol in ("icc", "icc_1", "icc_k", "icc_c1", "icc_ck", "icc_a1", "icc_ak"):
@@ -87,6 +100,7 @@ def grade_words(relation: Relation, place: Place) -> Iterator[Verdict]:
 
 
 FINDERS: dict[str, Callable[[Relation, Place], Iterator[Verdict]]] = {
+    "within_domain": within_domain,
     "inside_own_interval": inside_own_interval, "printed_twice": printed_twice, "negative_by_reml": negative_by_reml,
     "grade_words": grade_words,
     "agreement_interval": of_interval.agreement_interval, "share_outside_whole": of_agreement.share_outside_whole,

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from drift.reported.strings import NUMBER, UNIT, StringProblemError, clean
+from drift.reported.strings import NUMBER, UNIT, Mark, StringProblemError, clean, read
 from drift.reported.vocabulary import find, simplified, without_level
 
 SPREAD = {("mean", "SD"): "SD", ("mean", "SE"): "SE of the mean", ("mean_1", "SD"): "SD 1", ("mean_1", "SE"): "SE 1",
@@ -59,6 +59,17 @@ def parts(claim: Mapping[str, Any]) -> list[dict[str, Any]]:
         return [{**claim, **level, "what": name, "printed": _with_unit(ends.group(end), ends.group("unit"))}
                 for name, end in (("lower limit", "low"), ("upper limit", "high"))]
     return [dict(claim)]
+
+
+def turned(made: list[dict[str, Any]], mark: Mark | None) -> bool:
+    """Put two limits into order; tell whether they stood the wrong way round."""
+    if [x.get("what") for x in made] != ["lower limit", "upper limit"]:
+        return False
+    low, high = (read(str(x["printed"]), mark=mark).point for x in made)
+    if low is None or high is None or low.value <= high.value:
+        return False
+    made[0]["printed"], made[1]["printed"] = made[1]["printed"], made[0]["printed"]
+    return True
 
 
 def _unit_of(text: str) -> str:

@@ -15,8 +15,8 @@ from drift.errors import DriftError, Finding
 from drift.reported.claim_files import from_csv, from_toml
 from drift.reported.claims import CONVENTIONS, DESIGNS, Claim, Paper, Statement, suits
 from drift.reported.one_unit import powers
-from drift.reported.pairs import advice, parts
-from drift.reported.strings import ROUNDINGS, Printed, Reading, Rounding, StringProblemError, read
+from drift.reported.pairs import advice, parts, turned
+from drift.reported.strings import ROUNDINGS, Mark, Printed, Reading, Rounding, StringProblemError, read
 from drift.reported.vocabulary import Quantity, find, nearest, quantities
 
 WORDS = ("poor", "moderate", "good", "excellent")
@@ -31,6 +31,7 @@ AVERAGE_OF = {s: average for (_, average), s in RESOLVED.items()}
 SEM_OF = {"consistency": "_c", "agreement": "_a", "one-way": "_1"}
 SD_OF = {"all readings": "sd_all", "within columns": "sd_columns", "true scores": "sd_true"}
 LIMITS = ("loa_low", "loa_high")
+TURNED = "If the paper prints it so, that is a question to its authors."
 
 
 @dataclass
@@ -44,6 +45,11 @@ class Draft:
     claims: list[Claim] = field(default_factory=list)
     statements: list[Statement] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
+
+    @property
+    def decimal_mark(self) -> Mark | None:
+        """The decimal mark of the paper, where it is said."""
+        return "comma" if self.mark == "comma" else "point" if self.mark == "point" else None
 
     def fault(self, message: str, mend: str, *, row: int | None = None, column: str | None = None,
               value: object = None, code: str = "claim", severity: Any = "error") -> None:
@@ -111,7 +117,12 @@ def paper_from_dict(data: Mapping[str, Any], *, file: str = "claims",
         row = rows[i] if rows else i + 1
         if isinstance(claim, Mapping):
             try:
-                for part in parts(claim):
+                made = parts(claim)
+                if turned(made, draft.decimal_mark):
+                    draft.fault("the limits stand the wrong way round; they are read with the smaller one first",
+                                TURNED, row=row, column="printed", value=claim.get("printed"), code="interval-turned",
+                                severity="warning")
+                for part in made:
                     _claim(draft, part, row)
             except StringProblemError as problem:
                 draft.fault(problem.message, problem.mend, row=row, column="printed", value=claim.get("printed"),
@@ -243,7 +254,7 @@ def _claim(draft: Draft, claim: Mapping[str, Any], row: int) -> None:
             draft.fault("the word for a coefficient is not known", f"It takes: {', '.join(WORDS)}.", row=row,
                         column="word", value=claim["word"])
     try:
-        made = read(shown, mark=draft.mark if draft.mark in ("comma", "point") else None)  # type: ignore[arg-type]
+        made = read(shown, mark=draft.decimal_mark)
     except StringProblemError as problem:
         draft.fault(problem.message, advice(quantity.symbol, quantity.name, shown) or problem.mend, row=row,
                     column="printed", value=shown, code="unreadable-number")
@@ -298,7 +309,7 @@ def _keep(draft: Draft, claim: Mapping[str, Any], quantity: Quantity, made: Read
                                       table, group, item, conventions, rounding, row, str(claim.get("id", ""))))
     if made.swapped:
         draft.fault("the interval stands the wrong way round; it is read with its smaller end first",
-                    "If the paper prints it so, that is a question to its authors.", row=row, column="printed",
+                    TURNED, row=row, column="printed",
                     value=claim["printed"], code="interval-turned", severity="warning")
     _own_level(draft, claim, quantity, made, table, group, row)
     for key in ("n", "k", "m"):
@@ -335,11 +346,11 @@ def _fitted(draft: Draft, quantity: Quantity, printed: Printed, row: int) -> Pri
                         value=printed.text, code="impossible-n")
             return None
         return printed
-    if quantity.scale == "percent":
+    if quantity.scale == "percent" and (quantity.domain[0] < 0.0 or value >= 0):
         return printed
     if printed.percent and quantity.scale == "share":
         return printed.scaled(Decimal("0.01"))
-    if printed.percent:
+    if printed.percent and quantity.scale != "percent":
         of_mean = {"sem": "SEM in percent", "mdc": "MDC in percent", "sd": "CV", "loa_low": "lower limit in percent",
                    "loa_high": "upper limit in percent"}.get(quantity.symbol[:3] if quantity.symbol[:3] in (
                        "sem", "mdc") else quantity.symbol)

@@ -13,6 +13,7 @@ def relations() -> list[Relation]:
     return [
         Relation(0, "", "a value lies inside its interval", "I", (), finder="inside_own_interval"),
         Relation(0, "b", "the same number printed twice", "E", (), finder="printed_twice"),
+        Relation(0, "c", "a number is one that its quantity can be", "I", (), finder="within_domain"),
         Relation(45, "a", "a mean of readings with a step is a multiple of step/n", "E", (), finder="mean_of_steps",
                  source=GRIM),
         Relation(45, "b", "an SD of readings with a step has a sum of squares in whole steps", "E", (),

@@ -239,10 +239,8 @@ def question_of_verdict(v: Verdict) -> str:
 def answer(n_claims: int, n_places: int, n_checked: int, conflicts: Sequence[Conflict], n_questions: int,
            n_digits: int) -> str:
     """Give the verdict in one sentence or two."""
-    what = f"{n_claims} printed numbers"
+    what = f"{n_claims} printed numbers" if n_claims != 1 else "one printed number"
     real = together(conflicts)
-    if not n_checked:
-        return with_minus_signs(f"Nothing could be checked: no relation has all its numbers among the {what}.")
     rest = []
     if n_questions:
         many = "question" if n_questions == 1 else "questions"
@@ -254,7 +252,12 @@ def answer(n_claims: int, n_places: int, n_checked: int, conflicts: Sequence[Con
         places = list(dict.fromkeys(p[0].place.words for p in real))
         where = "; ".join(places[:3]) + ("; and elsewhere" if len(places) > 3 else "")
         count = f"{len(real)} contradictions" if len(real) > 1 else "one contradiction"
+        if n_claims == 1:
+            return f"This {what} cannot be true ({where}).{tail}"
         return with_minus_signs(f"These {what} cannot all be true: exact relations show {count} "
                                 f"({where}).{tail}")
+    if not n_checked:
+        of = f"the {what}" if n_claims != 1 else "what is printed"
+        return with_minus_signs(f"Nothing could be checked: no relation has all its numbers among {of}.{tail}")
     return with_minus_signs(f"Nothing in these {what} contradicts itself: {n_checked} "
                             f"{'relation was' if n_checked == 1 else 'relations were'} checked.{tail}")

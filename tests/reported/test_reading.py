@@ -147,3 +147,12 @@ def test_the_template_is_itself_a_claim_file_and_names_everything() -> None:
     assert not found
     assert len(paper.claims) > 5
     assert [q.name for q in quantities().values() if q.name not in text] == []
+
+
+@pytest.mark.parametrize("printed", ["7.8 to -8.6", "[7.8; \N{MINUS SIGN}8.6] kPa", "7.8 (6 to 9) to -8.6 (-10 to -7)"])
+def test_limits_the_wrong_way_round_are_a_warning_and_read_in_order(printed: str) -> None:
+    paper, found = paper_from_dict({"claims": [{"what": "limits of agreement", "printed": printed}]})
+    assert [(f.code, f.severity) for f in found] == [("interval-turned", "warning")]
+    assert {c.symbol: c.printed.value for c in paper.claims if c.symbol in ("loa_low", "loa_high")} == {
+        "loa_low": Decimal("-8.6"), "loa_high": Decimal("7.8")}
+    assert not paper_from_dict({"claims": [{"what": "limits of agreement", "printed": "-8.6 to 7.8"}]})[1]
