@@ -77,13 +77,41 @@ def _numbers(paper: dict[str, Any], claims: list[dict[str, str]], place: dict[st
             gone = f"Taken away: {claims.pop()['what']}." if len(claims) > here else "There is no line to take away."
             click.echo(gone, err=True)
         else:
-            what, _, printed = (x.strip() for x in re.split(r"\s*([=:])\s*", f"{typed}=", maxsplit=1))
-            claim = {"what": what, "printed": printed.rstrip("=").strip() or _line(f"   {what}, as printed"), **place}
+            what, printed = _parted(typed)
+            missing = "" if printed else _no_sign(what)
+            if missing:
+                click.echo(missing, err=True)
+                continue
+            claim = {"what": what, "printed": printed or _line(f"   {what}, as printed"), **place}
             fault = _fault(paper, [*claims, claim])
             if fault:
                 click.echo(fault, err=True)
             else:
                 claims.append(claim)
+
+
+def _parted(typed: str) -> tuple[str, str]:
+    """Return name and number of a line, parted at its first equals sign or colon that stands in no bracket."""
+    depth = 0
+    for i, sign in enumerate(typed):
+        depth += (sign in "([") - (sign in ")]")
+        if sign in "=:" and depth <= 0:
+            return typed[:i].strip(), typed[i + 1:].strip()
+    return typed.strip(), ""
+
+
+def _no_sign(line: str) -> str:
+    """Return what to say of a line without an equals sign: nothing where it is a name alone, whose number comes."""
+    from drift.reported.pairs import is_name, name_and_number
+
+    if is_name(line):
+        return ""
+    parted = name_and_number(line)
+    if parted:
+        return f"   The equals sign is missing. Type: {parted[0]} = {parted[1]}"
+    if re.search(r"[\d)\]%]$", line) and re.search(r"\s", line):
+        return "   The equals sign is missing. Type the name, an equals sign, and the number: ICC(2,1) = 0.81"
+    return _fault({}, [{"what": line, "printed": "1"}])
 
 
 def _fault(paper: Mapping[str, Any], claims: list[dict[str, str]]) -> str:

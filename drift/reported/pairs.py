@@ -61,6 +61,27 @@ def parts(claim: Mapping[str, Any]) -> list[dict[str, Any]]:
     return [dict(claim)]
 
 
+def is_name(what: str) -> bool:
+    """Tell whether a text is the name of a number, or of two that one string holds."""
+    named = _NAMED.match(what)
+    return (find(what) is not None or simplified(without_level(what)) in LIMITS
+            or (named is not None and find(named.group("centre")) is not None))
+
+
+def name_and_number(line: str) -> tuple[str, str] | None:
+    """Return the name and the printed string of a line without a sign between them, or None."""
+    for cut in sorted((m.start() for m in re.finditer(r"\s", line)), reverse=True):
+        what, printed = line[:cut].strip(), line[cut:].strip()
+        if is_name(what):
+            try:
+                for part in parts({"what": what, "printed": printed}):
+                    read(str(part["printed"]), mark="point")
+            except StringProblemError:
+                continue
+            return what, printed
+    return None
+
+
 def turned(made: list[dict[str, Any]], mark: Mark | None) -> bool:
     """Put two limits into order; tell whether they stood the wrong way round."""
     if [x.get("what") for x in made] != ["lower limit", "upper limit"]:

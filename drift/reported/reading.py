@@ -115,6 +115,10 @@ def paper_from_dict(data: Mapping[str, Any], *, file: str = "claims",
         listed = []
     for i, claim in enumerate(listed):
         row = rows[i] if rows else i + 1
+        if isinstance(claim, Mapping) and isinstance(claim.get("printed"), float):
+            draft.fault("the number is no text, and zeros at its end are lost",
+                        f'Write it in quotation marks with all its digits: printed = "{claim["printed"]}".', row=row,
+                        column="printed", value=claim["printed"], code="number-without-quotes", severity="warning")
         if isinstance(claim, Mapping):
             try:
                 made = parts(claim)

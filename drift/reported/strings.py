@@ -34,6 +34,13 @@ _BARE = re.compile(rf"^(?:\d{{2}}(?:[.,]\d+)?\s*%\s*(?:CI|LoA)?[:\s]*)?{_NUMBER}
                    rf"\s*(?:to|bis|and|;)\s*{_NUMBER}\s*%?$")
 
 
+# A number, and its interval behind it without brackets: 0.85, 95 % CI 0.72-0.93.
+_BEHIND = re.compile(
+    rf"(?P<point>[<>]?\s*{_NUMBER}\s*%?(?:\s*{UNIT})??)\s*[,;]?\s+"
+    rf"(?P<interval>(?:\d{{2}}(?:[.,]\d+)?\s*%\s*(?:CI|KI|IC)|(?:CI|KI|IC)(?:\s*95\s*%)?)[:=,\s]*{_NUMBER}\s*%?"
+    rf"\s*(?:to|bis|and|;|,\s|-|{_DASHES}|\.\.\.?|/)\s*{_NUMBER}\s*%?)", re.IGNORECASE)
+
+
 class StringProblemError(ValueError):
     """Raised for a string that cannot be read; ``mend`` says how to write it."""
 
@@ -141,6 +148,9 @@ def read(text: str, *, mark: Mark | None = None) -> Reading:
         raise StringProblemError("what stands after the ± may be an SD, a standard error or half an interval",
                                  "Write two claims: the number, and what the ± holds by its name.")
     plain = re.sub(r"^[^\d<>=:]*(?:\([^)=]*\)|\d)?[^\d<>=:(]*[=:]\s*|^[A-Za-z][A-Za-z ()]*(?=[<>])", "", plain)
+    behind_it = None if _BARE.search(plain) else _BEHIND.fullmatch(plain)
+    if behind_it:
+        plain = f"{behind_it.group('point')} ({behind_it.group('interval')})"
     found = _INTERVAL.search(plain) or _INTERVAL.fullmatch(f"({plain})" if _BARE.search(plain) else "")
     if found is None:
         number, behind = _stripped(plain)

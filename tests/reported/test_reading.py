@@ -156,3 +156,29 @@ def test_limits_the_wrong_way_round_are_a_warning_and_read_in_order(printed: str
     assert {c.symbol: c.printed.value for c in paper.claims if c.symbol in ("loa_low", "loa_high")} == {
         "loa_low": Decimal("-8.6"), "loa_high": Decimal("7.8")}
     assert not paper_from_dict({"claims": [{"what": "limits of agreement", "printed": "-8.6 to 7.8"}]})[1]
+
+
+@pytest.mark.parametrize(("row", "mend"), [
+    ("ICC(2,1),0.90,12", 'It needs quotation marks: "ICC(2,1)".'), ("ICC(2,1),0.90", '"ICC(2,1)"'),
+    ('"ICC(2,1)",0.90 [0.78, 0.96],12', '"0.90 [0.78, 0.96]"'), ("SEM,3,12,9", "needs quotation marks")])
+def test_a_row_cut_at_a_comma_says_what_needs_quotation_marks(row: str, mend: str) -> None:
+    with pytest.raises(DriftError) as raised:
+        paper_of(f"what,printed,n\nSEM,2.4,12\n{row}\n", toml=False)
+    assert [(f.code, f.row) for f in raised.value.findings] == [("cut-at-a-comma", 3)]
+    assert mend in raised.value.findings[0].mend
+
+
+def test_a_row_with_empty_cells_at_its_end_is_whole() -> None:
+    paper, _ = paper_of('what,printed,n\n"ICC(2,1)","0.90 [0.78, 0.96]",12,,\n', toml=False)
+    assert [c.symbol for c in paper.claims] == ["icc_a1", "icc_a1__low", "icc_a1__high", "n"]
+
+
+def test_a_number_of_a_toml_file_keeps_its_digits_without_quotation_marks() -> None:
+    paper, found = paper_of('[paper]\nlevel = 0.95\nn = 12\n[[claims]]\nwhat = "ICC(C,1)"\nprinted = 0.90\n')
+    assert [(c.printed.value, c.printed.unit) for c in paper.claims if c.symbol == "icc_c1"] == [(Decimal("0.90"),
+                                                                                                  Decimal("0.01"))]
+    assert not found
+    # A value that is a number already has lost them.
+    _, found = paper_from_dict({"claims": [{"what": "ICC(C,1)", "printed": 0.90}]})
+    assert [(f.code, f.severity) for f in found] == [("number-without-quotes", "warning")]
+    assert 'printed = "0.9"' in found[0].mend

@@ -29,7 +29,9 @@ def test_one_number_with_its_digits(text: str, value: str, unit: str) -> None:
 @pytest.mark.parametrize("text", [
     "0.85 (0.72-0.93)", "0.85 (0.72\N{EN DASH}0.93)", "0.85 [0.72, 0.93]", "0,85 (0,72; 0,93)",
     "0.85 (95 % CI 0.72 to 0.93)",
-    "0.85 (95% CI: 0.72, 0.93)", "0.85 (0.72 to 0.93)", "0,85 (0,72-0,93)", ".85 (.72-.93)", "0.85 (CI 0.72..0.93)"])
+    "0.85, 95% CI 0.72-0.93", "0.85 95 % CI: 0.72, 0.93", "0,85; 95 % CI 0,72 to 0,93", "0.85, CI 0.72-0.93",
+    "0.85, 95% CI 0.72-0.93, p < 0.001", "0.85 (95% CI: 0.72, 0.93)",
+    "0.85 (0.72 to 0.93)", "0,85 (0,72-0,93)", ".85 (.72-.93)", "0.85 (CI 0.72..0.93)"])
 def test_a_number_with_its_interval(text: str) -> None:
     made = read(text)
     assert made.point is not None
@@ -80,6 +82,7 @@ def test_a_comma_that_may_be_either_is_asked_about_and_a_setting_answers() -> No
 @pytest.mark.parametrize(("text", "said"), [("abc", "no number"), ("12.3 ± 4", "what stands after the ±"),
                                             ("12 of 40", "is not one number"), ("n.s.", "no number"), ("--",
                                                                                                        "no number"),
+                                            ("0.85, 0.91", "is not one number"), ("0.85, 0.72-0.93", "is not one"),
                                             ("0.85/0.93", "is not one number")])
 def test_what_is_no_number_is_said(text: str, said: str) -> None:
     with pytest.raises(StringProblemError, match=said):
