@@ -109,8 +109,8 @@ REPEATS = counted("--repeats", "Readings in a cell.  [default: 1]")
 POWER = _option("--power", "Chance wanted.", type=CHANCE, default=0.8, show_default=True)
 NAMES = (_option("--target", "What is measured, in one word: participant.", metavar="WORD"),
          _option("--facet", "What should not matter, in one word: sensor.", metavar="WORD"))
-VARIANCES = (_option("--facet-share", "Share of the facet in the variance of one reading.  [default: 0.05]",
-                     type=SHARE),
+VARIANCES = (_option("--facet-share", "Share of the facet in the variance of one reading; no part of a consistency.  "
+                     "[default: 0.05]", type=SHARE),
              _option("--repeat-share", "Share of repeats in the variance of error.  [default: 0.5]",
                      type=click.FloatRange(0, 1)))
 
@@ -145,7 +145,7 @@ def _run(kind: str, options: dict[str, Any]) -> None:
 
 
 @plan.command()
-@_with(_option("--icc", "Planned coefficient of one reading.", type=SHARE),
+@_with(_option("--icc", "Planned value of the coefficient --form (of one reading).", type=SHARE),
        _option("--form", "Coefficient.", type=click.Choice(["ICC(A,1)", "ICC(C,1)", "ICC(1)"]), default="ICC(A,1)",
                show_default=True),
        _option("--width", "Goal: full width of its interval.", type=POSITIVE),

@@ -160,18 +160,21 @@ def _price(r: _Reader, items: Sequence[str]) -> dict[str, float]:
     return price
 
 
-def _variances(r: _Reader, *, coefficient: bool) -> Variances:
+def _variances(r: _Reader, *, form: str = "") -> Variances:
+    """Return a pilot's variances, or those of which a stated ICC is the coefficient ``form``; without one no ICC."""
     if "target" in r.pilot and r.asked.get("icc") is None:
         v = {k: r.number(k, f"the variance of the {k}") for k in ("target", "facet", "interaction", "residual")
              if k in r.pilot}
         return Variances(**{k: v.get(k, 0.0) for k in ("target", "facet", "interaction", "residual")})
-    icc = r.number("icc", "--icc", high=0.999) if coefficient else 0.0
-    share = r.number("facet_share", "--facet-share", default=0.05, high=0.95)
+    icc = r.number("icc", "--icc", high=0.999) if form else 0.0
+    # Only an agreement depends on how much levels differ by themselves: elsewhere nothing is taken for granted of it.
+    apart = form in ("ICC(C,1)", "ICC(1)") and r.asked.get("facet_share") is None
+    share = 0.0 if apart else r.number("facet_share", "--facet-share", default=0.05, high=0.95)
     repeat = r.number("repeat_share", "--repeat-share", default=0.5, high=1.0)
-    if icc + share >= 1:
+    if form != "ICC(C,1)" and icc + share >= 1:
         r.fail(f"ICC {icc:g} and a facet share of {share:g} leave nothing for error", "Lower one of them.")
         return Variances(target=1.0, facet=0.0, interaction=0.0, residual=1.0)
-    return Variances.of_icc(icc, share, repeat)
+    return Variances.of_icc(icc, share, repeat, form or "ICC(A,1)")
 
 
 def _crossed(r: _Reader) -> tuple[tuple[Factor, ...], tuple[str, str]]:
@@ -193,7 +196,7 @@ def _icc(r: _Reader, level: float) -> Question:
                  ("least", Goal(what=f"chance to show {form} above {least:g}", larger=True,
                                 target=float(r.asked.get("power") or 0.8))))
     _open(r, factors[0], goal)
-    v = _variances(r, coefficient=True)
+    v = _variances(r, form=form)
     question = IccQuestion(goal=goal, factors=factors, level=level, price=_price(r, CROSSED_ITEMS), variances=v,
                            form=form, least=None if math.isnan(least) else least, words=words,
                            missing=r.number("missing", "--missing", default=0.0, high=0.5))
@@ -213,7 +216,7 @@ def _sem(r: _Reader, level: float) -> Question:
                                     unit="%", target=_target(r, "within"))))
     _open(r, factors[0], goal)
     return SemQuestion(goal=goal, factors=factors, level=level, price=_price(r, CROSSED_ITEMS), words=words,
-                       variances=_variances(r, coefficient=False), error=error)  # type: ignore[arg-type]
+                       variances=_variances(r), error=error)  # type: ignore[arg-type]
 
 
 def _gauge(r: _Reader, level: float) -> Question:
@@ -226,7 +229,7 @@ def _gauge(r: _Reader, level: float) -> Question:
                                target=float(r.asked.get("power") or 0.8))))
     _open(r, factors[0], goal)
     if "target" in r.pilot and r.asked.get("grr") is None:
-        v = _variances(r, coefficient=False)
+        v = _variances(r)
     else:
         share = r.number("grr", "--grr", high=99.0, least_open=True) / 100
         between = r.number("operator_share", "--operator-share", default=0.3, high=1.0)

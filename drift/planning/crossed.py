@@ -32,10 +32,24 @@ class Variances:
         return self.interaction + self.residual
 
     @classmethod
-    def of_icc(cls, icc: float, facet_share: float, repeat_share: float) -> Variances:
-        """Return the variances behind an ICC(A,1), the facet's share of all, and that of repeats in the noise."""
-        noise = 1 - icc - facet_share
-        return cls(target=icc, facet=facet_share, interaction=(1 - repeat_share) * noise,
+    def of_icc(cls, icc: float, facet_share: float, repeat_share: float, form: str = "ICC(A,1)") -> Variances:
+        """Return the variances behind a coefficient.
+
+        Parameters
+        ----------
+        icc : float
+            Value of the coefficient ``form`` of one reading.
+        facet_share : float
+            Share of the facet in the variance of one reading.
+        repeat_share : float
+            Share of repeats in the noise.
+        form : {"ICC(A,1)", "ICC(C,1)", "ICC(1)"}
+            What levels add counts as error in ICC(A,1) and in ICC(1); ICC(C,1) leaves it out of the total.
+        """
+        total = 1 - facet_share if form == "ICC(C,1)" else 1.0
+        target = icc * total
+        noise = 1 - target - facet_share
+        return cls(target=target, facet=facet_share, interaction=(1 - repeat_share) * noise,
                    residual=repeat_share * noise)
 
     def scaled(self, error: float) -> Variances:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from drift.engine.study_size import targets_for_icc_width
+from drift.errors import DriftError
 from drift.planning.asked import asked_of
 from drift.planning.crossed import draw_table
 from drift.planning.icc import IccQuestion
@@ -194,3 +196,43 @@ def test_another_combination_is_tried_where_the_cheapest_fails() -> None:
     found = search(failing, seed=1, studies=50, tell=lambda *_: None)
     assert found.chosen is not None
     assert found.chosen.design["checks"] == 7
+
+
+@pytest.mark.parametrize("share", [None, 0.0, 0.1])
+@pytest.mark.parametrize(("form", "model"), [("ICC(A,1)", "two-way random"), ("ICC(C,1)", "two-way random"),
+                                             ("ICC(1)", "one-way")])
+def test_the_stated_coefficient_is_that_of_the_planned_form(form: str, model: str, share: float | None) -> None:
+    """A table of 4,000 simulated targets by 8 levels has the stated 0.85 in the planned form, levels alike or not."""
+    made = asked_of("icc", {"icc": 0.85, "form": form, "facet_share": share, "levels": (8,), "width": 0.2}).question
+    assert isinstance(made, IccQuestion)
+    assert made.icc == pytest.approx(0.85)
+    # Eight levels tell their own variance badly: what they differ by is set to its planned value.
+    v = made.variances
+    y = draw_table(replace(v, facet=0.0), 4000, 8, 1, np.random.default_rng(1))[0].reshape(4000, 8)
+    offsets = np.linspace(-1.0, 1.0, 8)
+    y = y + offsets * math.sqrt(v.facet) / offsets.std(ddof=1)
+    parts = analyse(_group(y.ravel(), np.repeat(np.arange(4000), 8), np.tile(np.arange(8), 4000)), level=0.95,
+                    average=False, target="t", facet="f", spreads=False)
+    assert not isinstance(parts, Refusal)
+    found = next(c for c in coefficients(parts, level=0.95) if (c.name, c.model) == (form, model))
+    assert found.value == pytest.approx(0.85, abs=0.012)
+
+
+def test_levels_that_differ_do_not_flatter_a_consistency() -> None:
+    """25 participants whatever the facet's share (16 were planned for 0.85 / 0.95), and Bonett's formula at 0.85."""
+    for share in (None, 0.0, 0.2):
+        made = asked_of("icc", {"icc": 0.85, "form": "ICC(C,1)", "facet_share": share, "levels": (3,),
+                                "width": 0.2}).question
+        design = search(made, seed=1, studies=300, tell=lambda *_: None).nearest.design
+        assert design["targets"] == 25
+        assert made.published(design)[0].value == math.ceil(targets_for_icc_width(0.85, 3, 0.2))
+    with pytest.raises(DriftError, match=r"the planned ICC\(C,1\) is 0\.85"):
+        asked_of("icc", {"icc": 0.85, "form": "ICC(C,1)", "least": 0.86, "levels": (4,)})
+
+
+def test_only_an_agreement_takes_a_share_of_the_facet_for_granted() -> None:
+    for form in ("ICC(C,1)", "ICC(1)"):
+        made = asked_of("icc", {"icc": 0.97, "form": form, "width": 0.1})
+        assert "facet_share" not in {v.name for v in made.values}
+    with pytest.raises(DriftError, match="nothing for error"):
+        asked_of("icc", {"icc": 0.97, "width": 0.1})
