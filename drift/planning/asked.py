@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -22,6 +23,12 @@ from drift.planning.wearing import LEAST_CHECKS, Wear
 PLANNED = {"icc": "an intraclass correlation", "sem": "a standard error of measurement",
            "limits": "limits of agreement", "slope": "a drift per use", "retire": "a retire-after count",
            "gauge": "a gauge study"}
+
+
+NOT_READING = frozenset({"reading"})
+# Columns of trials with a meaning of their own, those of a schedule among them: neither targets nor levels. As folded.
+RESERVED = NOT_READING | {"order", "day", "time", "date", "place", "replicate", "repeat", "reference", "use", "measure",
+                          "reading_sd", "reading_n", "saturated", "dead", "exclude", "exclude_reason"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,9 +184,33 @@ def _variances(r: _Reader, *, form: str = "") -> Variances:
     return Variances.of_icc(icc, share, repeat, form or "ICC(A,1)")
 
 
+def _named(r: _Reader, part: str, usual: str, *taken: str) -> str:
+    """Return the word for targets or levels: a column of the schedule and of the tables, so no other one's name."""
+    stated = str(r.asked.get(f"{part}_name") or "").strip()
+    word = stated or (r.pilot[part].called if part in r.pilot else "") or usual
+    people = int(r.asked.get("people") or 1)
+    folded = folded_word(word)
+    if stated and not re.fullmatch(r"[^\W\d_][\w-]*", stated):
+        r.fail(f"--{part} {stated!r} is not one word", "Give one word of letters, in the singular: participant.")
+    elif folded == "operator" and people > 1:
+        r.fail(f"--{part} is 'operator', and so is the column of the {people} people who take the readings in turn "
+               "(--people)", f"Leave --people out, or give --{part} another word.")
+    elif folded in NOT_READING if not stated else folded in {*RESERVED, *taken}:
+        r.fail(f"--{part} {word!r} is the name of another column",
+               f"Give --{part} another word: {'session' if folded == 'day' else usual}, for one.")
+    return word
+
+
+def folded_word(word: str) -> str:
+    """Return a word as columns are told apart: case, hyphens and the s of the plural left out."""
+    return re.sub(r"[\s_-]+", "_", word.casefold()).removesuffix("s")
+
+
 def _crossed(r: _Reader) -> tuple[tuple[Factor, ...], tuple[str, str]]:
-    target, facet = (r.asked.get(f"{part}_name") or (r.pilot[part].called if part in r.pilot else "") or usual
-                     for part, usual in (("target", "participant"), ("facet", "sensor")))
+    target, facet = _named(r, "target", "participant"), _named(r, "facet", "sensor")
+    if folded_word(target) == folded_word(facet):
+        r.fail(f"--target and --facet are both {target!r}", "Give --target and --facet two different words: what is "
+               "measured, and what should not matter.")
     return (_factor(r, "targets", target, (5, 200), least=3), _factor(r, "levels", facet, (3, 5), least=2),
             _factor(r, "repeats", "reading", (1,), least=1)), (target, facet)
 
@@ -222,6 +253,9 @@ def _sem(r: _Reader, level: float) -> Question:
 def _gauge(r: _Reader, level: float) -> Question:
     factors = (_factor(r, "parts", "part", (5, 60), least=2), _factor(r, "operators", "operator", (2, 3, 5), least=2),
                _factor(r, "repeats", "reading", (2,), least=1))
+    if int(r.asked.get("people") or 1) > 1:
+        r.fail("--people does not belong to a gauge study, whose operators are those of its design",
+               "Leave --people out; --operators says how many there are.")
     most = _target(r, "most")
     goal = _goal(r, ("within", Goal(what=f"half-width of the {100 * level:g} % interval of GRR, of GRR", unit="%",
                                     target=_target(r, "within"))),
@@ -244,7 +278,7 @@ def _gauge(r: _Reader, level: float) -> Question:
 
 def _limits(r: _Reader, level: float) -> Question:
     within = r.number("within_sd", "--within-sd", unit=str(r.asked.get("unit") or ""), default=0.0)
-    factors = (_factor(r, "targets", r.asked.get("target_name") or "participant", (5, 500), least=3),
+    factors = (_factor(r, "targets", _named(r, "target", "participant", "method"), (5, 500), least=3),
                _factor(r, "repeats", "pair of readings", (1,), least=1, many="pairs of readings", given=not within > 0))
     harmless = _target(r, "harmless")
     unit = str(r.asked.get("unit") or "")

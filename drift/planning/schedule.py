@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from drift.engine.aliasing import inestimable, overlaps
 from drift.engine.streams import stream
 from drift.errors import DriftError, Finding
+from drift.planning.asked import RESERVED, folded_word
 from drift.planning.question import Design, Question
 from drift.planning.wearing import WearQuestion
 from drift.results import join_words
@@ -70,8 +71,22 @@ def make_schedule(question: Question, d: Design, words: tuple[str, str], operato
     """
     rng = stream(seed, "schedule", *(int(v) for v in d.values()))
     made = _MAKERS[question.kind](question, d, words, operators, rng)
+    _refuse_names(made, words)
     refuse_confounded(made.rows, made.effects, file=f"{made.table}.csv")
     return made
+
+
+def _refuse_names(made: Schedule, words: tuple[str, str]) -> None:
+    """Raise where two columns would have one name, or the levels of a pilot's facet could not stand in its column."""
+    names = [folded_word(c) for c in made.columns]
+    wrong = [c for c, name in zip(made.columns, names, strict=True) if names.count(name) > 1]
+    if made.table == "trials":
+        wrong += [w for w in words if w in made.columns and folded_word(w) in RESERVED]
+    if wrong:
+        raise DriftError(Finding(
+            severity="error", code="schedule-column", file=f"{made.table}.csv",
+            message=f"the schedule cannot have {wrong[0]!r} as a column of targets or levels: that name has a meaning "
+                    "of its own", mend="Give --target and --facet other words."))
 
 
 def refuse_confounded(rows: Sequence[Mapping[str, Any]], effects: Sequence[str], *, file: str) -> None:

@@ -71,6 +71,38 @@ def test_what_is_missing_or_impossible_is_one_clear_error(words: tuple[str, ...]
     assert said in text.replace("\n", " ")
 
 
+ICC = ("plan", "icc", "--icc", "0.85", "--targets", "10", "--levels", "3", "--studies", "100")
+
+
+@pytest.mark.parametrize(("words", "said"), [
+    ((*ICC, "--facet", "participant"), "--target and --facet are both 'participant'"),
+    ((*ICC, "--target", "Sensors"), "--target and --facet are both 'Sensors'"),
+    ((*ICC, "--target", "reading"), "--target 'reading' is the name of another column"),
+    ((*ICC, "--facet", "order"), "--facet 'order' is the name of another column"),
+    ((*ICC, "--facet", "day"), "another word: session"),
+    ((*ICC, "--facet", "a,b"), "--facet 'a,b' is not one word"),
+    ((*ICC, "--target", "operator", "--people", "2"), "--target is 'operator'"),
+    ((*ICC, "--facet", "operator", "--people", "2"), "--facet is 'operator'"),
+    (("plan", "sem", "--targets", "10", "--levels", "3", "--facet", "replicate"), "--facet 'replicate'"),
+    (("plan", "limits", "--sd", "4", "--targets", "12", "--target", "method"), "--target 'method'"),
+    (("plan", "limits", "--sd", "4", "--targets", "12", "--target", "operator", "--people", "2"), "'operator'"),
+    (("plan", "gauge", "--grr", "30", "--parts", "10", "--operators", "3", "--people", "2"), "--people does not"),
+])
+def test_names_that_are_other_columns_are_one_clear_error(words: tuple[str, ...], said: str, tmp_path: Path) -> None:
+    code, text = run(*words, "--schedule", str(tmp_path / "study"))
+    assert code == 1
+    assert "1 error" in text
+    assert said in " ".join(text.split())
+    assert not (tmp_path / "study").exists()
+
+
+def test_operators_are_levels_where_nobody_takes_turns(tmp_path: Path) -> None:
+    code, text = run(*ICC, "--facet", "operator", "--schedule", str(tmp_path / "study"))
+    assert code == 0, text
+    header = (tmp_path / "study" / "trials.csv").read_text(encoding="utf-8").splitlines()[0]
+    assert header.count("operator") == 1
+
+
 @pytest.mark.parametrize("words", [("--targets", "x"), ("--targets", "9-3"), ("--cost", "sensor"), ("--power", "1.2"),
                                    ("--sd", "-1"), ("--targets", "0")])
 def test_values_that_are_no_numbers_are_wrong_usage(words: tuple[str, ...]) -> None:

@@ -187,5 +187,12 @@ def test_as_many_operators_as_would_alias_are_refused() -> None:
         make_schedule(question, {"targets": 3, "levels": 2, "repeats": 1}, ("participant", "sensor"), 6, seed=1)
 
 
+def test_a_facet_that_a_pilot_calls_use_has_no_schedule() -> None:
+    """Uses are numbers that come one after another, which no order of levels U1, U2, U3 is."""
+    question = asked_of("sem", {"targets": (8,), "levels": (3,), "within": 500.0}).question
+    with pytest.raises(DriftError, match="'use'"):
+        make_schedule(question, {"targets": 8, "levels": 3, "repeats": 1}, ("participant", "use"), 1, seed=1)
+
+
 def test_the_plan_stands_where_reporting_items_and_locks_look_for_it() -> None:
     assert tomllib.loads(made("icc")[3])["reporting"] == {"sample_size": "Plan."}
