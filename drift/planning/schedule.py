@@ -20,6 +20,7 @@ from drift.results import join_words
 Rows = list[dict[str, Any]]
 STORED = 2  # sensors kept unused, checked at every visit
 ALLOTMENTS = 60  # of operators, tried at random
+EXCHANGES, MOST_EXCHANGES = 10, 30_000  # of operators, tried a cell, and in all
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,7 +116,7 @@ def _names(prefix: str, n: int) -> list[str]:
 
 
 def _numbered(rows: Rows) -> tuple[dict[str, Any], ...]:
-    """Give rows a number; trials keep no such column, for it would vary inside a cell: they stand in their order."""
+    """Give rows a number: a sheet that was sorted can be put back into the order of the work."""
     return tuple({"order": i, **r, "reading": ""} for i, r in enumerate(rows, 1))
 
 
@@ -154,37 +155,67 @@ def _crossed(question: Question, d: Design, words: tuple[str, str], operators: i
     places = ([(i, p, p) for p in range(k) for i in rng.permutation(n)] if visits else
               [(i, orders[seat % len(orders)][p], p) for seat, i in enumerate(queue) for p in range(k)])
     cells: Rows = [{target: people[int(i)], facet: levels[j], "place": p + 1} for i, j, p in places]
-    _share_out(cells, _operators(operators), (facet, "place"), target, rng)
+    _share_out(cells, _operators(operators), facet, target, rng)
     rows = [{**c, **({"replicate": r} if m > 1 else {})} for c in cells for r in range(1, m + 1)]
     people_too = ("operator",) if operators > 1 else ()
     effects = (target, facet, *(() if visits else ("place",)), *people_too)
-    columns = (target, facet, *people_too, *(("replicate",) if m > 1 else ()), "reading")
+    columns = ("order", "time", target, facet, *people_too, *(("replicate",) if m > 1 else ()), "reading")
     return Schedule(table="trials", columns=columns, rows=_numbered(rows), effects=effects, files={})
 
 
-def _share_out(cells: Rows, who: Sequence[str], against: Sequence[str], target: str, rng: np.random.Generator) -> None:
-    """Give each cell an operator, in equal numbers and as little aliased with other effects as chance finds.
+def _share_out(cells: Rows, who: Sequence[str], levels: str, target: str, rng: np.random.Generator) -> None:
+    """Give each cell of targets x levels an operator: balanced within every target and every level, and over places.
 
-    Each target keeps as many operators as there are, so that who read it and what it is can be told apart; of many
-    random allotments the one is taken whose largest overlap with the other effects is least.
+    A rotation is balanced, but lets one operator take the same levels together time after time. Each set of as many
+    targets as there are operators has a rotation of its own, therefore; and targets exchange their operators at random,
+    all of them or two for two, as long as that does not unbalance the places in the order.
     """
     if len(who) < 2:
         return
-    codes = {e: np.unique([str(c[e]) for c in cells], return_inverse=True)[1] for e in (*against, target)}
-    best: tuple[float, NDArray[np.intp]] | None = None
-    for _ in range(ALLOTMENTS):
-        given = np.empty(len(cells), dtype=np.intp)
-        start = rng.permutation(len(who))
-        for i in range(int(codes[target].max()) + 1):
-            mine = np.flatnonzero(codes[target] == i)
-            turn = (start[i % len(who)] + np.arange(len(mine))) % len(who)
-            given[mine] = rng.permutation(turn)
-        overlap = max(overlaps({"operator": given, **codes}).get(("operator", e), 0.0) for e in codes)
-        if best is None or overlap < best[0]:
-            best = overlap, given
-    assert best is not None
-    for cell, j in zip(cells, best[1], strict=True):
-        cell["operator"] = who[int(j)]
+    row, column, place = (np.unique([str(c[e]) for c in cells], return_inverse=True)[1]
+                          for e in (target, levels, "place"))
+    n, k, o = int(row.max()) + 1, int(column.max()) + 1, len(who)
+    tried = [rng.permutation(np.vstack([rotated(min(o, n - i), k, o, rng) for i in range(0, n, o)]))
+             for _ in range(ALLOTMENTS)]
+    hands = min(tried, key=lambda h: int(np.ptp(np.bincount(h.ravel(), minlength=o))))
+    at = np.empty((n, k), dtype=np.intp)
+    at[row, column] = place
+    count = np.zeros((k, o), dtype=np.intp)
+    np.add.at(count, (at, hands), 1)
+    for turn in range(min(EXCHANGES * n * k, MOST_EXCHANGES)):
+        columns = rng.choice(k, 2, replace=False) if turn % 2 else np.arange(k)
+        block = np.ix_(rng.choice(n, 2, replace=False), columns)
+        new = hands[block][::-1]
+        if turn % 2 and (new[0] != new[1][::-1]).any():
+            continue  # two for two: both must have the same two operators, the other way round
+        after = count.copy()
+        np.add.at(after, (at[block], hands[block]), -1)
+        np.add.at(after, (at[block], new), 1)
+        if (after**2).sum() <= (count**2).sum():
+            count, hands[block] = after, new
+    for cell, x, y in zip(cells, row, column, strict=True):
+        cell["operator"] = who[int(hands[x, y])]
+
+
+def rotated(rows: int, columns: int, operators: int, rng: np.random.Generator) -> NDArray[np.intp]:
+    """Give every cell of a table one of some operators, whose numbers differ by one at most in every row and column.
+
+    Rows and columns each get a number in rotation, in random order; operator is their sum, modulo the number of
+    operators, as in a cyclic Latin square (which it is where all three are equal). Rows that follow each other keep
+    numbers in rotation, so that groups of such rows are balanced too.
+
+    Parameters
+    ----------
+    rows, columns, operators : int
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    ndarray of int, shape (rows, columns)
+    """
+    of_row = rng.permutation(operators)[np.arange(rows) % operators]
+    of_column = rng.permutation(rng.permutation(operators)[np.arange(columns) % operators])
+    return np.asarray((of_row[:, None] + of_column) % operators, dtype=np.intp)
 
 
 def _operators(n: int) -> list[str]:
@@ -207,7 +238,7 @@ def _pairs(question: Question, d: Design, words: tuple[str, str], operators: int
                 rows.append({target: people[i], "method": method, **({"operator": who[(seat + r) % len(who)]}
                                                                      if len(who) > 1 else {}),
                              **({"replicate": r} if m > 1 else {})})
-    columns = (target, "method", *(("operator",) if operators > 1 else ()),
+    columns = ("order", "time", target, "method", *(("operator",) if operators > 1 else ()),
                *(("replicate",) if m > 1 else ()), "reading")
     return Schedule(table="trials", columns=columns, rows=_numbered(rows), effects=(target, "method"), files={})
 
@@ -221,41 +252,43 @@ def _gauge(question: Question, d: Design, words: tuple[str, str], operators: int
         for j in rng.permutation(len(who)):
             rows += [{"part": parts[int(i)], "operator": who[int(j)], "replicate": r}
                      for i in rng.permutation(len(parts))]
-    return Schedule(table="trials", columns=("part", "operator", "replicate", "reading"), rows=_numbered(rows),
-                    effects=("part", "operator"), files={})
+    return Schedule(table="trials", columns=("order", "time", "part", "operator", "replicate", "reading"),
+                    rows=_numbered(rows), effects=("part", "operator"), files={})
 
 
 def _checks(question: Question, d: Design, words: tuple[str, str], operators: int,
             rng: np.random.Generator) -> Schedule:
     """Every sensor at every check, in a random order each time, a mounting after all others.
 
-    At each visit the operators share out the sensors of each construction anew. Stored sensors that are never used are
-    checked at every visit too: wear goes with time, and only they tell it from a rig that changes.
+    At each visit the operators share out the sensors of each construction anew, and over the visits they take turns at
+    every sensor. Stored sensors that are never used are checked at every visit too: wear goes with time, and only they
+    tell it from a rig that changes.
     """
     assert isinstance(question, WearQuestion)
     wear, groups = question.wear, question.groups
     n, m = groups * d["sensors"], d["mountings"]
     sensors, who, stored = _names("S", n), _operators(operators), _names("stored ", STORED)
     kinds = [("construction a", "construction b")[i % groups] if groups > 1 else "" for i in range(n)]
+    uses = wear.times(d["checks"])
+    # Sensors of a construction follow each other: operators share out each construction, and the stored ones, evenly.
+    line: list[str] = []
+    for kind in dict.fromkeys(kinds):
+        line += map(str, rng.permutation([s for s, k in zip(sensors, kinds, strict=True) if k == kind]))
+    line += stored
+    tried = [rotated(len(line), len(uses) * m, len(who), rng) for _ in range(ALLOTMENTS)]
+    hands = min(tried, key=lambda h: int(np.ptp(np.bincount(h.ravel(), minlength=len(who)))))
     rows: Rows = []
-    for use in wear.times(d["checks"]):
-        for r in range(1, m + 1):
-            hands: dict[str, str] = {}
-            for kind in dict.fromkeys(kinds):
-                mine = rng.permutation([s for s, k in zip(sensors, kinds, strict=True) if k == kind])
-                first = int(rng.integers(len(who)))
-                hands |= {str(s): who[(first + j) % len(who)] for j, s in enumerate(mine)}
-            hands |= {s: who[int(rng.integers(len(who)))] for s in stored}
-            for s in rng.permutation([*sensors, *stored]):
-                rows.append({"sensor": s, "use": "0" if s in stored else f"{use:g}", "visit": f"{use:g}",
-                             "reference": "",
-                             **({"replicate": r} if m > 1 else {}),
-                             **({"operator": hands[s]} if len(who) > 1 else {})})
+    for visit, (use, r) in enumerate((use, r) for use in uses for r in range(1, m + 1)):
+        hand = {s: who[int(j)] for s, j in zip(line, hands[:, visit], strict=True)}
+        rows += [{"sensor": s, "use": "0" if s in stored else f"{use:g}", "visit": f"{use:g}", "reference": "",
+                  **({"replicate": r} if m > 1 else {}), **({"operator": hand[str(s)]} if len(who) > 1 else {})}
+                 for s in rng.permutation([*sensors, *stored])]
     people_too = ("operator",) if operators > 1 else ()
     columns = ("order", "time", "sensor", "use", *(("replicate",) if m > 1 else ()), *people_too, "reference",
                "reading")
     listed = "sensor,construction,batch,role\n" + "".join(
-        f"{s},{k},,worn\n" for s, k in zip(sensors, kinds, strict=True)) + "".join(f"{s},,,control\n" for s in stored)
+        f"{s},{k},,worn\n" for s, k in zip(sensors, kinds, strict=True)) + "".join(
+        f"{s},{kinds[i % n]},,control\n" for i, s in enumerate(stored))
     if operators > 1 and groups > 1:
         kind_of = dict(zip(sensors, kinds, strict=True))
         worn = [{"operator": r["operator"], "construction at use": f"{kind_of[r['sensor']]} {r['visit']}"}

@@ -37,7 +37,8 @@ def study_text(question: Question, d: Design, schedule: Schedule, words: tuple[s
              *(f'{name.removesuffix(".csv")} = "{name}"' for name in schedule.files), ""]
     unit = asked.get("unit")
     if schedule.table == "trials":
-        lines += ["[units.trials]", f'reading = "{unit or "kPa"}"' + ("" if unit else "   # say which"), ""]
+        lines += ["[units.trials]", f'reading = "{unit or "kPa"}"' + ("" if unit else "   # say which"),
+                  'order = "count"   # place in the order of work: a number, and no part of any question', ""]
     else:
         lines += ["[units.checks]", 'reading = "count"', 'reference = "kPa"', ""]
     lines += _ASKED[question.kind](question, d, words, asked)

@@ -128,7 +128,8 @@ def test_a_plan_calls_things_as_its_pilot_does(tmp_path: Path) -> None:
                      "--levels", "3", "--studies", "100", "--schedule", str(tmp_path / "next"))
     assert code == 0
     assert "10 participants x 3 sessions x 1 reading" in text.replace("\n", " ")
-    assert (tmp_path / "next" / "trials.csv").read_text(encoding="utf-8").startswith("participant,session,")
+    assert (tmp_path / "next" / "trials.csv").read_text(encoding="utf-8").startswith(
+        "order,time,participant,session,")
     assert 'facet = "session"' in (tmp_path / "next" / "study.toml").read_text(encoding="utf-8")
 
 

@@ -42,9 +42,10 @@ def made(name: str, seed: int = 3) -> tuple[Any, dict[str, int], Schedule, str]:
     return question, design, schedule, study_text(question, design, schedule, words, "Plan.", asked, seed=seed)
 
 
+@pytest.mark.parametrize("days", [False, True])
 @pytest.mark.parametrize("name", PLANS)
-def test_the_filled_schedule_is_analysed(name: str, tmp_path: Path) -> None:
-    """Fill in readings, and the study answers the planned question without an error."""
+def test_the_filled_schedule_is_analysed(name: str, days: bool, tmp_path: Path) -> None:
+    """Fill in readings, and days if they are kept: the study answers its question, and no column is in the way."""
     from drift.study import read_study
     from drift.workflow import check_study, run_study
 
@@ -58,9 +59,11 @@ def test_the_filled_schedule_is_analysed(name: str, tmp_path: Path) -> None:
         out = csv.DictWriter(file, fieldnames=schedule.columns, extrasaction="ignore")
         out.writeheader()
         for row in schedule.rows:
-            out.writerow({**row, **_filled(row, own, rng)})
-    assert not [f for f in check_study(tmp_path).findings if f.severity == "error"]
+            day = {"time": f"2026-01-{1 + row['order'] // 10:02d}"} if days else {}
+            out.writerow({**row, **_filled(row, own, rng), **day})
+    assert not [f for f in check_study(tmp_path).findings if f.severity != "note"]
     result = run_study(read_study(tmp_path))
+    assert not [f for f in result.findings if f.severity != "note" and (f.severity == "error" or f.column)]
     command = {"icc": "icc", "sem": "icc", "limits": "agree", "gauge": "gauge", "slope": "wear", "retire": "retire"}
     assert result.part(command[question.kind]) is not None
     if name == "retire":
@@ -140,6 +143,63 @@ def test_operators_are_not_the_place_in_the_order() -> None:
         found = overlaps(codes)
         assert found["operator", "place"] < 0.5
         assert found["operator", "sensor"] < 0.5
+
+
+def _apart(rows: Any, *within: str) -> int:
+    """Return the largest difference between the numbers of two operators' rows, over the levels of some columns."""
+    who = sorted({r["operator"] for r in rows})
+    found = Counter((*(r[c] for c in within), r["operator"]) for r in rows)
+    return max(max(at) - min(at) for levels in {key[:-1] for key in found} for at in [[found[*levels, w] for w in who]])
+
+
+@pytest.mark.parametrize(("n", "k", "o", "m"), [(10, 3, 2, 1), (10, 3, 3, 1), (10, 3, 3, 2), (12, 4, 4, 1),
+                                                (7, 5, 2, 1), (20, 4, 3, 1), (10, 3, 5, 1), (6, 2, 3, 1)])
+@pytest.mark.parametrize("facet", ["sensor", "session"])
+def test_operators_are_balanced_over_levels_and_targets(n: int, k: int, o: int, m: int, facet: str) -> None:
+    """Within each they differ by one cell at most (of m repeats); and by two over places in the order."""
+    question = asked_of("sem", {"targets": (n,), "levels": (k,), "within": 500.0}).question
+    for seed in range(4):
+        rows = make_schedule(question, {"targets": n, "levels": k, "repeats": m}, ("participant", facet), o,
+                             seed=seed).rows
+        assert _apart(rows, facet) <= m
+        assert _apart(rows, "participant") <= m
+        assert _apart(rows) <= m
+        assert _apart(rows, "place") <= 2 * m
+        assert len(rows) == n * k * m
+
+
+def test_two_levels_are_not_always_read_by_one_operator() -> None:
+    """As they would be in a plain rotation: what operators differ by would enter some differences of sensors only."""
+    question = asked_of("sem", {"targets": (30,), "levels": (3,), "within": 500.0}).question
+    design = {"targets": 30, "levels": 3, "repeats": 1}
+    rows = make_schedule(question, design, ("participant", "sensor"), 2, seed=1).rows
+    who = {(r["participant"], r["sensor"]): r["operator"] for r in rows}
+    people, sensors = (sorted({key[i] for key in who}) for i in (0, 1))
+    for a, b in itertools.combinations(sensors, 2):
+        assert 3 <= sum(who[p, a] == who[p, b] for p in people) <= 20
+
+
+@pytest.mark.parametrize(("n", "checks", "m", "groups", "o"), [(8, 6, 2, 1, 9), (10, 6, 1, 1, 9), (5, 5, 2, 2, 3),
+                                                               (12, 7, 1, 2, 4)])
+def test_operators_share_checks_evenly(n: int, checks: int, m: int, groups: int, o: int) -> None:
+    """At every visit, of every sensor and of each construction at a visit they differ by one check at most."""
+    question = asked_of("slope", {**WEAR, "sensors": (n,), "checks": (checks,), "mountings": (m,), "half_width": 1.0,
+                                  "groups": groups}).question
+    rows = make_schedule(question, {"sensors": n, "checks": checks, "mountings": m}, ("participant", "sensor"), o,
+                         seed=3).rows
+    rows = [{"replicate": 1, **r} for r in rows]
+    assert _apart(rows) <= 1
+    assert _apart(rows, "sensor") <= 1
+    assert _apart(rows, "visit", "replicate") <= 1
+    first = [r for r in rows if r["sensor"].startswith("S") and (int(r["sensor"][1:]) - 1) % groups == 0]
+    assert _apart(first, "visit", "replicate") <= 1
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_a_sorted_sheet_can_be_put_back_into_order(name: str) -> None:
+    _, _, schedule, _ = made(name)
+    assert schedule.columns[:2] == ("order", "time")
+    assert [r["order"] for r in schedule.rows] == list(range(1, len(schedule.rows) + 1))
 
 
 def test_an_operator_takes_both_readings_of_a_pair() -> None:
