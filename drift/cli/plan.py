@@ -48,12 +48,14 @@ def _at(_: click.Context, parameter: click.Parameter, text: str | None) -> tuple
 
 def _prices(_: click.Context, parameter: click.Parameter, values: tuple[str, ...]) -> dict[str, float] | None:
     found: dict[str, float] = {}
-    for text in values:
+    for done, text in enumerate(values, 1):
         item, equals, price = text.partition("=")
         try:
             found[item.strip()] = float(price)
         except ValueError:
             equals = ""
+        if len(found) < done:
+            raise click.BadParameter(f"{item.strip()!r} has two prices", param=parameter)
         if not equals or not item.strip() or not 0 <= found.get(item.strip(), 0) < float("inf"):
             raise click.BadParameter(f"{text!r} is not ITEM=PRICE, such as sensor=90", param=parameter)
     return found or None
@@ -68,7 +70,11 @@ def plan() -> None:
     """
 
 
-def shared(*, pilot: str) -> Callable[[Decorated], Decorated]:
+CROSSED_ITEMS = "target, level (or what the plan calls them: participant=100), reading"
+SENSOR_ITEMS = "sensor, check, reading"
+
+
+def shared(*, pilot: str, items: str) -> Callable[[Decorated], Decorated]:
     """Add the options all plans have."""
     def add(command: Decorated) -> Decorated:
         for option in (
@@ -80,7 +86,7 @@ def shared(*, pilot: str) -> Callable[[Decorated], Decorated]:
             click.option("--studies", type=click.IntRange(min=100, max=100_000), default=1000, show_default=True,
                          help="Simulated studies that check the plan."),
             click.option("--cost", multiple=True, metavar="ITEM=PRICE", callback=_prices,
-                         help="Price of an item; may be repeated. Without any the number of readings counts."),
+                         help=f"Price of one {items}; may be repeated. Without any the number of readings counts."),
             click.option("--question", "pilot_question", metavar="NAME", default=None,
                          help="Which question (construction) of the pilot, where it has several."),
             click.option("--pilot", type=click.Path(exists=True), metavar="STUDY", default=None, help=pilot),
@@ -151,7 +157,8 @@ def _run(kind: str, options: dict[str, Any]) -> None:
        _option("--width", "Goal: full width of its interval.", type=POSITIVE),
        _option("--least", "Goal: show that it is above this value ...", type=SHARE), POWER, TARGETS, LEVELS, REPEATS,
        *VARIANCES, _option("--missing", "Share of cells expected to be missing.  [default: 0]", type=SHARE), *NAMES)
-@shared(pilot="Study whose reliability question gives the variance components.")
+@shared(pilot="Study whose reliability question gives the variance components.",
+        items=CROSSED_ITEMS)
 def icc(**options: Any) -> None:
     """Plan an intraclass correlation."""
     _run("icc", options)
@@ -161,7 +168,8 @@ def icc(**options: Any) -> None:
 @_with(_option("--within", "Goal: half-width of the interval, in percent of the SEM.", type=POSITIVE),
        _option("--error", "Which SEM.", type=click.Choice(["agreement", "consistency"]), default="agreement",
                show_default=True), TARGETS, LEVELS, REPEATS, *VARIANCES, *NAMES)
-@shared(pilot="Study whose reliability question gives the variance components.")
+@shared(pilot="Study whose reliability question gives the variance components.",
+        items=CROSSED_ITEMS)
 def sem(**options: Any) -> None:
     """Plan a standard error of measurement (and with it an MDC)."""
     _run("sem", options)
@@ -175,7 +183,8 @@ def sem(**options: Any) -> None:
        _option("--harmless", "Goal: the verdict interchangeable within this difference ...", type=POSITIVE), POWER,
        TARGETS, counted("--repeats", "Pairs of each target.  [default: 1]"), _option("--unit", "Unit of the reading.",
                                                                                     metavar="U"), NAMES[0])
-@shared(pilot="Study whose agreement question gives bias and SDs.")
+@shared(pilot="Study whose agreement question gives bias and SDs.",
+        items="target (or what the plan calls it: participant=100), pair, reading")
 def limits(**options: Any) -> None:
     """Plan limits of agreement of two methods."""
     _run("limits", options)
@@ -201,7 +210,8 @@ WEAR = (_option("--wear-sd", "SD of that between sensors, in percentage points."
                type=POSITIVE), POWER,
        _option("--groups", "2 compares two constructions.", type=click.IntRange(1, 2), default=1, show_default=True),
        *WEAR)
-@shared(pilot="Study whose checks give the SDs.")
+@shared(pilot="Study whose checks give the SDs.",
+        items=SENSOR_ITEMS)
 def slope(**options: Any) -> None:
     """Plan a drift per use, or a comparison of two."""
     _run("slope", options)
@@ -215,7 +225,8 @@ def slope(**options: Any) -> None:
        _option("--content", "Share of sensors that must be fit at the count.", type=CHANCE, default=0.9,
                show_default=True),
        _option("--confidence", "Confidence of that statement.", type=CHANCE, default=0.95, show_default=True), *WEAR)
-@shared(pilot="Study whose checks give wear and SDs.")
+@shared(pilot="Study whose checks give wear and SDs.",
+        items=SENSOR_ITEMS)
 def retire(**options: Any) -> None:
     """Plan a retire-after count."""
     _run("retire", options)
@@ -231,7 +242,8 @@ def retire(**options: Any) -> None:
        _option("--most", "Goal: show that %GRR is below this ...", type=click.FloatRange(0, 100, min_open=True)), POWER,
        counted("--parts", "Parts. Default: searched."), counted("--operators", "Operators.  [default: 2,3,5]"),
        counted("--repeats", "Readings of a part by an operator.  [default: 2]"))
-@shared(pilot="Study whose gauge question gives the variance components.")
+@shared(pilot="Study whose gauge question gives the variance components.",
+        items="part, operator, reading")
 def gauge(**options: Any) -> None:
     """Plan a gauge study."""
     _run("gauge", options)

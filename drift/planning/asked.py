@@ -159,11 +159,24 @@ def _target(r: _Reader, option: str) -> float:
     return math.nan if value is None else float(value)
 
 
-def _price(r: _Reader, items: Sequence[str]) -> dict[str, float]:
-    price: dict[str, float] = dict(r.asked.get("cost") or {})
-    for name in price:
-        if name not in items:
-            r.fail(f"--cost names {name!r}, which this plan does not use up", f"Use one of {', '.join(items)}.", name)
+def _price(r: _Reader, items: Mapping[str, str], factors: Sequence[Factor]) -> dict[str, float]:
+    """Return prices by item, each given under its own name or the plan's word for it, one or several.
+
+    ``items`` says the key of the factor that an item counts, if there is one.
+    """
+    printed = {item: next((f for f in factors if f.key == key), None) for item, key in items.items()}
+    names = {word: item for item in items for word in (item, f"{item}s")}
+    names |= {word.casefold(): item for item, f in printed.items() if f is not None for word in (f.one, f.many)}
+    price: dict[str, float] = {}
+    for name, value in dict(r.asked.get("cost") or {}).items():
+        item = names.get(name.casefold())
+        if item is None:
+            known = dict.fromkeys(item if f is None else f.one for item, f in printed.items())
+            r.fail(f"--cost names {name!r}, which this plan does not use up", f"Use one of {', '.join(known)}.")
+        elif item in price:
+            r.fail(f"--cost gives {name!r} a second price", "Give each item one price.")
+        else:
+            price[item] = value
     return price
 
 
@@ -215,7 +228,9 @@ def _crossed(r: _Reader) -> tuple[tuple[Factor, ...], tuple[str, str]]:
             _factor(r, "repeats", "reading", (1,), least=1)), (target, facet)
 
 
-CROSSED_ITEMS = ("target", "level", "reading")
+GAUGE_ITEMS = {"part": "parts", "operator": "operators", "reading": ""}
+PAIRED_ITEMS = {"target": "targets", "pair": "repeats", "reading": ""}
+CROSSED_ITEMS = {"target": "targets", "level": "levels", "reading": ""}
 
 
 def _icc(r: _Reader, level: float) -> Question:
@@ -228,8 +243,8 @@ def _icc(r: _Reader, level: float) -> Question:
                                 target=float(r.asked.get("power") or 0.8))))
     _open(r, factors[0], goal)
     v = _variances(r, form=form)
-    question = IccQuestion(goal=goal, factors=factors, level=level, price=_price(r, CROSSED_ITEMS), variances=v,
-                           form=form, least=None if math.isnan(least) else least, words=words,
+    question = IccQuestion(goal=goal, factors=factors, level=level, price=_price(r, CROSSED_ITEMS, factors),
+                           variances=v, form=form, least=None if math.isnan(least) else least, words=words,
                            missing=r.number("missing", "--missing", default=0.0, high=0.5))
     if form == "ICC(1)" and max(factors[2].values) > 1:
         r.fail("repeats of one level are not readings by different levels, of which ICC(1) is made",
@@ -246,7 +261,7 @@ def _sem(r: _Reader, level: float) -> Question:
     goal = _goal(r, ("within", Goal(what=f"half-width of the {100 * level:g} % interval of SEM ({error}), of the SEM",
                                     unit="%", target=_target(r, "within"))))
     _open(r, factors[0], goal)
-    return SemQuestion(goal=goal, factors=factors, level=level, price=_price(r, CROSSED_ITEMS), words=words,
+    return SemQuestion(goal=goal, factors=factors, level=level, price=_price(r, CROSSED_ITEMS, factors), words=words,
                        variances=_variances(r), error=error)  # type: ignore[arg-type]
 
 
@@ -272,7 +287,7 @@ def _gauge(r: _Reader, level: float) -> Question:
             r.fail("shares of operators and interaction add up to more than the gauge", "Lower one of them.")
         v = Variances(target=1 - share**2, facet=between * share**2, interaction=inside * share**2,
                       residual=(1 - between - inside) * share**2)
-    return GaugeQuestion(goal=goal, factors=factors, level=level, price=_price(r, ("part", "operator", "reading")),
+    return GaugeQuestion(goal=goal, factors=factors, level=level, price=_price(r, GAUGE_ITEMS, factors),
                          variances=v, most=None if math.isnan(most) else most)
 
 
@@ -290,7 +305,7 @@ def _limits(r: _Reader, level: float) -> Question:
     if max(factors[1].values) > 1 and not within > 0:
         r.fail("repeated pairs were planned without the SD of pairs of one target", "Give --within-sd, or plan one "
                "pair a target with --repeats 1.")
-    return LimitsQuestion(goal=goal, factors=factors, level=level, price=_price(r, ("target", "pair", "reading")),
+    return LimitsQuestion(goal=goal, factors=factors, level=level, price=_price(r, PAIRED_ITEMS, factors),
                           bias=r.number("bias", "--bias", unit=unit, default=0.0, low=-math.inf),
                           between_sd=r.number("sd", "--sd", unit=unit, least_open=within == 0), within_sd=within,
                           harmless=None if math.isnan(harmless) else harmless)
@@ -322,7 +337,7 @@ def _of_sensors(r: _Reader) -> tuple[Factor, ...]:
             _factor(r, "mountings", "mounting", (1, 2), least=1))
 
 
-SENSOR_ITEMS = ("sensor", "check", "reading")
+SENSOR_ITEMS = {"sensor": "sensors", "check": "checks", "reading": ""}
 
 
 def _slope(r: _Reader, level: float) -> Question:
@@ -337,7 +352,7 @@ def _slope(r: _Reader, level: float) -> Question:
     if groups == 2 and factors[0].one == "sensor":
         factors = (Factor(key="sensors", one="sensor in each group", many="sensors in each group",
                           values=factors[0].values), *factors[1:])
-    return SlopeQuestion(goal=goal, factors=factors, level=level, price=_price(r, SENSOR_ITEMS), groups=groups,
+    return SlopeQuestion(goal=goal, factors=factors, level=level, price=_price(r, SENSOR_ITEMS, factors), groups=groups,
                          wear=_wear(r, factors, mean=False), detect=None if math.isnan(detect) else detect / 100)
 
 
@@ -348,7 +363,7 @@ def _retire(r: _Reader, level: float) -> Question:
     goal = _goal(r, ("lose", Goal(what="uses thrown away for lack of data", unit="uses", target=_target(r, "lose"))))
     _open(r, factors[0], goal)
     limit = r.number("limit", "--limit", unit="%", high=90.0, least_open=True)
-    question = RetireQuestion(goal=goal, factors=factors, level=level, price=_price(r, SENSOR_ITEMS),
+    question = RetireQuestion(goal=goal, factors=factors, level=level, price=_price(r, SENSOR_ITEMS, factors),
                               wear=_wear(r, factors, mean=True), limit=-math.log1p(-limit / 100),
                               content=float(r.asked.get("content") or 0.9),
                               confidence=float(r.asked.get("confidence") or 0.95))

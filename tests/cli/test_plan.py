@@ -71,7 +71,7 @@ def test_what_is_missing_or_impossible_is_one_clear_error(words: tuple[str, ...]
     assert said in text.replace("\n", " ")
 
 
-ICC = ("plan", "icc", "--icc", "0.85", "--targets", "10", "--levels", "3", "--studies", "100")
+ICC = ("plan", "icc", "--icc", "0.85", "--form", "ICC(C,1)", "--targets", "10", "--levels", "3", "--studies", "100")
 
 
 @pytest.mark.parametrize(("words", "said"), [
@@ -94,6 +94,41 @@ def test_names_that_are_other_columns_are_one_clear_error(words: tuple[str, ...]
     assert "1 error" in text
     assert said in " ".join(text.split())
     assert not (tmp_path / "study").exists()
+
+
+@pytest.mark.parametrize("name", ["participant", "participants", "Participant", "target", "targets"])
+def test_a_price_is_given_under_the_word_that_is_printed(name: str) -> None:
+    code, text = run(*ICC, "--cost", f"{name}=100", "--cost", "sensor=7", "--cost", "reading=0.5", "--json")
+    assert code == 0, text
+    cost = {d["name"]: d["value"] for d in json.loads(text)["estimates"]}["cost"]
+    assert cost == 10 * 100 + 3 * 7 + 30 * 0.5
+
+
+def test_words_of_ones_own_are_prices_too() -> None:
+    code, text = run(*ICC, "--target", "Load", "--facet", "target", "--cost", "load=5", "--cost", "target=100",
+                     "--json")
+    assert code == 0, text
+    assert {d["name"]: d["value"] for d in json.loads(text)["estimates"]}["cost"] == 10 * 5 + 3 * 100
+
+
+@pytest.mark.parametrize(("words", "said", "exit_code"), [
+    ((*ICC, "--cost", "visit=3"), "Use one of participant, sensor, reading", 1),
+    ((*ICC, "--cost", "participant=3", "--cost", "target=4"), "a second price", 1),
+    ((*ICC, "--cost", "target=3", "--cost", "target=4"), "has two prices", 2),
+])
+def test_prices_of_nothing_and_two_prices_are_refused(words: tuple[str, ...], said: str, exit_code: int) -> None:
+    code, text = run(*words)
+    assert code == exit_code
+    assert said in " ".join(text.split())
+
+
+@pytest.mark.parametrize(("kind", "items"), [("icc", ("target", "level", "reading", "participant=100")),
+                                             ("limits", ("target", "pair", "reading")), ("gauge", ("part", "operator")),
+                                             ("retire", ("sensor", "check", "reading"))])
+def test_help_names_what_has_a_price(kind: str, items: tuple[str, ...]) -> None:
+    text = run("plan", kind, "--help")[1]
+    told = text[text.index("--cost"):][:700]
+    assert all(item in told for item in items)
 
 
 def test_operators_are_levels_where_nobody_takes_turns(tmp_path: Path) -> None:
