@@ -7,6 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from drift.errors import Finding
 from drift.planning.expectations import Expectations
 from drift.planning.question import Question
@@ -15,6 +17,7 @@ from drift.planning.search import Candidate, Found, search, smallest_beside
 from drift.results import Estimate, Provenance, ResultTable, join_words, run_versions
 
 STUDIES = 1000
+NOTHING = "nothing that shows"
 OFF = (0.8, 1.25)  # errors of measurement that turn out smaller or larger than planned
 Progress = Callable[[str, float], None]
 
@@ -157,13 +160,26 @@ def _one_more(q: Question, found: Found) -> ResultTable:
     base = found.nearest
     rows = found.one_more
     names = {f.key: f.one for f in q.factors}
+    changes = [c.expected - base.expected for _, c in rows]
+    bought = [_shows(q, change, found) for change in changes]
     return ResultTable.build("one more", {
         "one more": [names[k] for k, _ in rows], q.goal.what: [c.expected for _, c in rows],
-        "change": [c.expected - base.expected for _, c in rows],
+        "change": [change if shows else math.nan for change, shows in zip(changes, bought, strict=True)],
+        "buys": ["a gain" if shows else NOTHING for shows in bought],
         "more readings": [float(q.items(c.design)["reading"] - q.items(base.design)["reading"]) for _, c in rows],
         "more cost": [c.cost - base.cost if q.price else math.nan for _, c in rows]},
         units={q.goal.what: q.goal.unit, "change": q.goal.unit},
-        caption=f"What one more of each buys, from {q.worded(base.design)}.")
+        caption=f"What one more of each buys, from {q.worded(base.design)}. A change for the worse, or within the "
+                f"Monte-Carlo error of the answer, is {NOTHING}.")
+
+
+def _shows(q: Question, change: float, found: Found) -> bool:
+    """Tell whether a change is for the better, and by more than the answer is uncertain by or printed to."""
+    s = found.simulated
+    # More studies make the answer more certain than the expectations are that the change is the difference of.
+    error = s.error * math.sqrt(max(s.studies / STUDIES, 1.0))
+    least = np.nanmax([error, 0.5e-3 * (1.0 if q.goal.larger else abs(found.nearest.expected))])
+    return bool((change if q.goal.larger else -change) > least)
 
 
 def _values(values: Sequence[PlanningValue]) -> ResultTable:

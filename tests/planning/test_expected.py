@@ -14,6 +14,7 @@ from drift.errors import DriftError
 from drift.planning.asked import asked_of
 from drift.planning.crossed import draw_table
 from drift.planning.icc import IccQuestion
+from drift.planning.plan import plan
 from drift.planning.question import Question
 from drift.planning.search import search, simulate
 from drift.reliability.components import Refusal, analyse
@@ -236,3 +237,26 @@ def test_only_an_agreement_takes_a_share_of_the_facet_for_granted() -> None:
         assert "facet_share" not in {v.name for v in made.values}
     with pytest.raises(DriftError, match="nothing for error"):
         asked_of("icc", {"icc": 0.97, "width": 0.1})
+
+
+@pytest.mark.parametrize(("sensors", "shown"), [((-1.0, 0.2), "nothing that shows"), ((-1.0, -0.2), "a gain"),
+                                                ((-1.0, -0.0005), "nothing that shows")])
+@pytest.mark.parametrize("studies", [400, 4000])
+def test_a_change_for_the_worse_or_within_the_error_is_no_gain(sensors: tuple[float, float], shown: str,
+                                                               studies: int) -> None:
+    """The expectation is made up: one more sensor changes it as told; studies differ by an SD of 0.1."""
+    from drift.planning.slope import SlopeQuestion
+
+    class Told(SlopeQuestion):
+        def expected(self, d):  # type: ignore[no-untyped-def]
+            return 1.0 + (sensors[1] if d["sensors"] > 8 else 0.0)
+
+        def simulate(self, d, rng, studies, tell):  # type: ignore[no-untyped-def]
+            return 1.0 + 0.1 * rng.normal(size=studies)
+
+    plain = asked_of("slope", {**WEAR, "half_width": 1.2, "sensors": (8,), "checks": (4,), "mountings": (1,)}).question
+    made = Told(**{f.name: getattr(plain, f.name) for f in fields(plain)})
+    table = plan(made, (), seed=1, studies=studies).table("one more")
+    row = list(table["one more"]).index("sensor")
+    assert table["buys"][row] == shown
+    assert math.isnan(table["change"][row]) == (shown != "a gain")
