@@ -76,7 +76,8 @@ def test_a_file_that_is_there_is_kept_and_json_stays_json(tmp_path: Path) -> Non
 def test_a_line_without_an_equals_sign_is_said_and_swallows_nothing(tmp_path: Path) -> None:
     file = tmp_path / "claims.toml"
     result = typed(file, *HEAD, "", "ICC (2,1) 0.90 [0.78, 0.96]", "mean 1 (SD) 213.0 (21.8)",
-                   "ICC 0.9 [95% CI: 0.8, 1]", "no such thing 3", "SEMM", "SEM = 3.1", "ICC(2,1) = 0.90 [95% CI: 0.78, 0.96]", "", "n")
+                   "ICC 0.9 [95% CI: 0.8, 1]", "no such thing 3", "SEMM", "SEM = 3.1",
+                   "ICC(2,1) = 0.90 [95% CI: 0.78, 0.96]", "", "n")
     said = result.stderr
     for line in ("ICC (2,1) = 0.90 [0.78, 0.96]", "mean 1 (SD) = 213.0 (21.8)", "ICC = 0.9 [95% CI: 0.8, 1]"):
         assert f"The equals sign is missing. Type: {line}" in said
