@@ -69,8 +69,12 @@ class IccQuestion(CrossedQuestion):
 
     @property
     def slow(self) -> bool:
-        """Whether the ends of intervals are needed that take a calibration of every layout."""
-        return self.form == "ICC(A,1)" and self.least is None
+        """Whether the ends of intervals are needed that take a calibration of every layout.
+
+        Chances need them with two levels only, where values that are kept may have gaps.
+        """
+        two = any(f.key == "levels" and 2 in f.values for f in self.factors)
+        return self.form == "ICC(A,1)" and (self.least is None or two)
 
     def sketched(self, d: Design) -> float:
         """Take the same integral over intervals that are worked out a tenth as finely, where that costs seconds."""

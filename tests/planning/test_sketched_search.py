@@ -117,9 +117,37 @@ def test_a_chance_is_found_from_two_lattice_values() -> None:
     assert not above(sums, layout, 0.45, level=0.95).all()
 
 
-def test_only_widths_of_the_agreement_coefficient_are_sketched() -> None:
-    """Other forms, and chances, are worked out finely at once."""
-    for asked, slow in (({"width": 0.2}, True), ({"least": 0.6}, False), ({"width": 0.2, "form": "ICC(C,1)"}, False)):
+def test_only_what_takes_ends_of_the_agreement_interval_is_sketched() -> None:
+    """Other forms, and chances of more than two levels, are worked out finely at once."""
+    for asked, slow in (({"width": 0.2}, True), ({"least": 0.6}, False), ({"width": 0.2, "form": "ICC(C,1)"}, False),
+                        ({"least": 0.6, "levels": (2,)}, True), ({"least": 0.6, "levels": (2, 4)}, True),
+                        ({"least": 0.6, "levels": (2,), "form": "ICC(C,1)"}, False)):
         made = asked_of("icc", {"icc": 0.8, **asked}).question
         assert isinstance(made, IccQuestion)
         assert made.slow is slow
+
+
+def test_a_goal_far_out_of_reach_takes_two_sketches_and_one_fine_value() -> None:
+    """Both ends of the range are sketched, and the largest design alone is worked out finely."""
+    asked: dict[str, list[int]] = {"fine": [], "sketched": []}
+
+    class Counted(Straight):
+        def expected(self, d: Design) -> float:
+            asked["fine"].append(d["n"])
+            return super().expected(d)
+
+        def sketched(self, d: Design) -> float:
+            asked["sketched"].append(d["n"])
+            return super().expected(d)
+
+        def simulate(self, d: Design, rng: np.random.Generator, studies: int, tell: Any) -> Any:
+            return super().expected(d) + 0.001 * rng.normal(size=studies)
+
+    made = Counted(goal=Goal(what="width", target=0.3), scale=2.0, floor=2.0, wrong=0.0,
+                   factors=(Factor(key="n", one="n", many="n", values=(3, 400)),
+                            Factor(key="k", one="k", many="k", values=(2,))))
+    found = search(made, seed=1, studies=10, tell=lambda *_: None)
+    assert found.chosen is None
+    assert found.nearest.design["n"] == 400
+    assert asked["fine"] == [400]
+    assert asked["sketched"][:2] == [3, 400]
