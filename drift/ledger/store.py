@@ -123,20 +123,35 @@ class Ledger:
         db.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
-        version = int(db.execute("PRAGMA user_version").fetchone()[0])
-        if version == 0 and int(db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]):
-            raise sqlite3.DatabaseError("not a ledger")
-        if version > VERSION or (version and int(db.execute("PRAGMA application_id").fetchone()[0]) != APPLICATION):
-            raise sqlite3.DatabaseError("not a ledger of this version")
+        # In one transaction: another program may be making the file, and half of it seen is no other kind of file.
+        db.execute("BEGIN")
+        try:
+            empty = self._is_empty()
+        finally:
+            if db.in_transaction:
+                db.execute("COMMIT")
         if not create:
             return
         self._journal("delete" if self.network else "wal")
-        if version == 0:
+        if empty:
             with self._writing():
+                if not self._is_empty():
+                    return  # somebody else made it since
                 for statement in _statements(_SCHEMA):
                     db.execute(statement)
                 db.execute(f"PRAGMA application_id = {APPLICATION}")
                 db.execute(f"PRAGMA user_version = {VERSION}")
+
+    def _is_empty(self) -> bool:
+        """Tell whether nothing is in the file yet; what is no ledger of this version is refused."""
+        tables = int(self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+        version = int(self._db.execute("PRAGMA user_version").fetchone()[0])
+        if version == 0 and tables:
+            raise sqlite3.DatabaseError("not a ledger")
+        if version > VERSION or (version and int(
+                self._db.execute("PRAGMA application_id").fetchone()[0]) != APPLICATION):
+            raise sqlite3.DatabaseError("not a ledger of this version")
+        return version == 0
 
     def _journal(self, wanted: str) -> None:
         """Set the journal; another program that is busy with the file leaves it as it is for now."""

@@ -12,6 +12,7 @@ import select
 import signal
 import sys
 import time
+import traceback
 
 from drift.ledger import Entry, Ledger
 
@@ -59,6 +60,8 @@ def _started(path: str, name: str) -> tuple[int, int]:
     try:
         os.close(read)
         write_on(path, write, name)
+    except BaseException:
+        traceback.print_exc()  # what ended it belongs to the failure of the test
     finally:
         os._exit(1)
 
