@@ -20,6 +20,7 @@ from drift.today.steps import rig_steps
 from drift.workflow import _budget
 from drift.workflow_today import today_of_study
 from tests.coverage.rig_steps import STUDY, World, laboratory
+from tests.today.test_verdict import TOML
 
 PLAIN = World()
 
@@ -42,6 +43,13 @@ def shown(tables: Tables) -> float:
 def without(tables: Tables, rows: Any) -> Tables:
     assert tables.checks is not None
     return replace(tables, checks=tables.checks.take(np.asarray(rows)))  # type: ignore[arg-type]
+
+
+def changed(tables: Tables, **columns: Any) -> Tables:
+    assert tables.checks is not None
+    held = {k: tables.checks[k] for k in tables.checks.columns} | columns
+    return replace(tables, checks=type(tables.checks)(held, tables.checks.row, tables.checks.file,
+                                                      units=tables.checks.units))
 
 
 def sensor_is(tables: Tables, start: str) -> Any:
@@ -125,9 +133,7 @@ def test_checks_without_a_day_are_not_judged_across_a_step() -> None:
     tables = drawn()
     assert tables.checks is not None
     time = np.where(sensor_is(tables, "P01"), "", tables.checks["time"].astype(str)).astype(object)
-    columns = {k: tables.checks[k] for k in tables.checks.columns} | {"time": time}
-    found = said(replace(tables, checks=type(tables.checks)(columns, tables.checks.row, tables.checks.file,
-                                                            units=tables.checks.units)))
+    found = said(changed(tables, time=time))
     assert found.answer.startswith("Check P01 again before use: the rig changed, and on which side")
     assert "column time" in found.answer
 
@@ -137,9 +143,7 @@ def test_one_check_without_a_day_between_two_of_one_side_is_of_that_side() -> No
     assert tables.checks is not None
     time = tables.checks["time"].copy()
     time[np.flatnonzero(sensor_is(tables, "P01"))[1]] = ""
-    columns = {k: tables.checks[k] for k in tables.checks.columns} | {"time": time}
-    one = type(tables.checks)(columns, tables.checks.row, tables.checks.file, units=tables.checks.units)
-    assert shown(replace(tables, checks=one)) == pytest.approx(shown(tables), abs=1e-9)
+    assert shown(changed(tables, time=time)) == pytest.approx(shown(tables), abs=1e-9)
 
 
 @pytest.mark.parametrize("turn", [1, 2])
@@ -170,18 +174,7 @@ def test_all_sensors_are_told_of_the_step(tmp_path: Path, monkeypatch: pytest.Mo
         columns = list(table.columns)
         lines = [",".join(columns)] + [",".join(str(table[c][i]) for c in columns) for i in range(len(table))]
         (tmp_path / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
-    (tmp_path / "study.toml").write_text("""[study]
-title = "t"
-[files]
-checks = "checks.csv"
-sensors = "sensors.csv"
-events = "events.csv"
-[units.checks]
-reading = "count"
-reference = "kPa"
-[limits]
-sensitivity_change = 0.25
-""", encoding="utf-8")
+    (tmp_path / "study.toml").write_text(TOML, encoding="utf-8")
     found = today_of_study(str(tmp_path), None)
     assert "checks before are put on the present rig" in found.answer
     monkeypatch.chdir(tmp_path)
@@ -203,11 +196,9 @@ def _renamed(tables: Tables, day: int = 60) -> Tables:
     assert tables.sensors is not None
     late = sensor_is(tables, "CS") & (tables.checks["use"] >= day // 5)
     names = np.where(late, "CSb", tables.checks["sensor"].astype(str)).astype(object)
-    columns = {k: tables.checks[k] for k in tables.checks.columns} | {"sensor": names}
     listed = {"sensor": np.append(tables.sensors["sensor"], "CSb"),
               "role": np.append(tables.sensors["role"], "check standard")}
-    return replace(tables, checks=type(tables.checks)(columns, tables.checks.row, tables.checks.file,
-                                                      units=tables.checks.units),
+    return replace(changed(tables, sensor=names),
                    sensors=type(tables.sensors)(listed, np.arange(2, len(listed["sensor"]) + 2), "sensors", units={}))
 
 
@@ -261,13 +252,6 @@ def rows_of(tables: Tables, *sensors: str, use: tuple[float, float] = (-1.0, mat
     assert tables.checks is not None
     inside = (tables.checks["use"] >= use[0]) & (tables.checks["use"] < use[1])
     return np.isin(tables.checks["sensor"].astype(str), sensors) & inside
-
-
-def changed(tables: Tables, **columns: Any) -> Tables:
-    assert tables.checks is not None
-    held = {k: tables.checks[k] for k in tables.checks.columns} | columns
-    return replace(tables, checks=type(tables.checks)(held, tables.checks.row, tables.checks.file,
-                                                      units=tables.checks.units))
 
 
 def test_a_standard_given_up_long_ago_does_not_speak_for_the_rig() -> None:
