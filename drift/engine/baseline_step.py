@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Callable
+from functools import lru_cache, partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -65,20 +66,29 @@ def largest_step(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED, side:
         return Step(0, 0.0, 1.0)
     share = _shares(off[None], side)[0]
     k = int(np.argmax(share))
-    before, after = x[:k + side], x[k + side:]
-    rest = float(((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum())
-    size = float(after.mean() - before.mean()) / np.sqrt(max(rest, 1e-300) / (n - 2))
+    return Step(k + side, _apart(x[:k + side], x[k + side:]),
+                _monte_carlo(share[k], partial(_drawn, n, side, runs, seed)))
+
+
+def _apart(rest: Floats, moved: Floats) -> float:
+    """Return how far two means are apart, in SDs about them."""
+    squares = float(((rest - rest.mean()) ** 2).sum() + ((moved - moved.mean()) ** 2).sum())
+    return float((moved.mean() - rest.mean()) / np.sqrt(max(squares, 1e-300) / (len(rest) + len(moved) - 2)))
+
+
+def _monte_carlo(share: float, drawn: Callable[[int], Floats]) -> float:
+    """Return the p value of a share among drawn ones: of the first part, and of the second where that is small."""
     as_large, done = 0, 0
     for part in range(2):
-        drawn = _drawn(n, side, runs, seed, part)
-        as_large += len(drawn) - int(np.searchsorted(drawn, share[k]))
-        done += len(drawn)
+        held = drawn(part)
+        as_large += len(held) - int(np.searchsorted(held, share))
+        done += len(held)
         if as_large > _ENOUGH:  # far from small: more draws would not make it so
             break
-    return Step(k + side, float(size), (1 + as_large) / (1 + done))
+    return (1 + as_large) / (1 + done)
 
 
-def largest_stretch(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED) -> tuple[int, int, Step]:
+def largest_stretch(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED) -> Step:
     """Test whether a sequence holds a stretch of occasions with a mean of its own, as a step that is undone leaves.
 
     One step explains little of it where the stretch is short: what comes before and after is alike.
@@ -92,10 +102,8 @@ def largest_stretch(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED) ->
 
     Returns
     -------
-    first, end : int
-        Occasions of the stretch: from ``first`` up to before ``end``; two or more, with two or more on each side.
     Step
-        At ``first``, with the size and p of the stretch.
+        At the first occasion of the stretch, with its size and p; it has two occasions or more, as has each side.
 
     References
     ----------
@@ -108,22 +116,14 @@ def largest_stretch(values: ArrayLike, *, runs: int = RUNS, seed: int = SEED) ->
         raise ValueError("a stretch is looked for in six occasions or more")
     off = x - x.mean()
     if not float(off @ off) > (1e-12 * max(abs(float(x.mean())), 1e-300)) ** 2 * n:
-        return 0, n, Step(0, 0.0, 1.0)
+        return Step(0, 0.0, 1.0)
     i, j = _stretches(n)
     share = _stretch_shares(off[None])[0]
     k = int(np.argmax(share))
     inside = np.zeros(n, dtype=np.bool_)
     inside[i[k]:j[k]] = True
-    rest = float(((x[inside] - x[inside].mean()) ** 2).sum() + ((x[~inside] - x[~inside].mean()) ** 2).sum())
-    size = float(x[inside].mean() - x[~inside].mean()) / np.sqrt(max(rest, 1e-300) / (n - 2))
-    as_large, done = 0, 0
-    for part in range(2):
-        drawn = _drawn_stretches(n, runs, seed, part)
-        as_large += len(drawn) - int(np.searchsorted(drawn, share[k]))
-        done += len(drawn)
-        if as_large > _ENOUGH:
-            break
-    return int(i[k]), int(j[k]), Step(int(i[k]), float(size), (1 + as_large) / (1 + done))
+    return Step(int(i[k]), _apart(x[~inside], x[inside]),
+                _monte_carlo(share[k], partial(_drawn_stretches, n, runs, seed)))
 
 
 @lru_cache(maxsize=64)

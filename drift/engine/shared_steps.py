@@ -174,7 +174,7 @@ def _clearest(y: Floats, day: Floats, code: Ints, n: int, size: float) -> tuple[
             # A step that was undone is no step to the whole; its stretch has a mean of its own.
             if len(values) < SHORTEST:
                 continue
-            _, _, step = largest_stretch(values, runs=FEWER)
+            step = largest_stretch(values, runs=FEWER)
             if step.p >= size / 4 / len(series) or not _rather_a_step(values, days, step.at):
                 continue
         if best is None or abs(step.size) > best[0]:

@@ -18,6 +18,8 @@ Ints = NDArray[np.int64]
 Words = NDArray[np.object_]
 Bools = NDArray[np.bool_]
 NEW_BASELINE = "new baseline"
+#: What prevents that nobody watches the rig from one standard to the next.
+TOGETHER = "Read the old and the new check standard on some days together before the old one goes."
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -93,13 +95,31 @@ class Logged:
     @property
     def when(self) -> str:
         """``from 2026-05-03 on``."""
-        return (f"from {date_of(self.at)} on" if np.isfinite(self.at) else f"after {date_of(self.before)}"
-                if np.isfinite(self.before) else "at a day that is not on record")
+        return since(self.before, self.at)
 
 
 def date_of(day: float) -> str:
     """Write a day number as a date."""
     return str(np.datetime64(int(day), "D"))
+
+
+def day_numbers(time: Words) -> Floats:
+    """Return days since 1970-01-01 of ISO dates or moments; NaN where there is none."""
+    date = np.array([str(t)[:10] or "NaT" for t in time.tolist()], dtype="datetime64[D]")
+    return np.where(np.isnat(date), np.nan, date.astype(np.int64).astype(np.float64))
+
+
+def since(before: float, at: float) -> str:
+    """Say when a change was: ``from 2026-05-03 on``, ``after 2026-04-28``."""
+    return (f"from {date_of(at)} on" if np.isfinite(at) else f"after {date_of(before)}" if np.isfinite(before)
+            else "at a day that is not on record")
+
+
+def on_both_sides(sensor: Words, day: Floats, before: float, at: float) -> set[str]:
+    """Return the sensors read up to one day and from another on; NaN for a day not known."""
+    first = day <= before if np.isfinite(before) else day < at
+    later = day >= at if np.isfinite(at) else day > before
+    return set(sensor[first].tolist()) & set(sensor[later].tolist())
 
 
 def control_days(tables: Tables, spec: SensitivitySpec, screening: ScreeningSpec, *, log: bool
@@ -120,12 +140,12 @@ def control_days(tables: Tables, spec: SensitivitySpec, screening: ScreeningSpec
     value = found.sensitivity if found.form != "reading" else found.reading
     place = {int(r): i for i, r in enumerate(checks.row)}
     time = words(checks, "time")
-    day = np.array([time[place[int(r)]][:10] for r in found.row], dtype=object)
-    good = (value > 0 if log else np.isfinite(value)) & (day != "")
+    day = day_numbers(np.array([time[place[int(r)]] for r in found.row], dtype=object))
+    good = (value > 0 if log else np.isfinite(value)) & np.isfinite(day)
     if not good.any():
         return True, None
     response = np.log(value[good]) if log else value[good]
-    dates = day[good].astype("datetime64[D]").astype(np.int64).astype(np.float64)
+    dates = day[good]
     cell, first = codes_of([found.sensor[good], dates])
     code, whose = codes_of([found.sensor[good][first]])
     return True, ControlDays(
@@ -171,22 +191,19 @@ def logged_changes(tables: Tables, days: ControlDays | None, exposure: str) -> t
         mine = np.flatnonzero(words(checks, "sensor") == b.sensor)
         use, time = counts[mine], words(checks, "time")[mine]
         order = np.lexsort((time.astype(str), use))
-        use, day = use[order], np.array([str(t)[:10] for t in time[order]], dtype=object)
+        use, time = use[order], time[order]
+        day = day_numbers(time)
         enters = ~(np.nan_to_num(numbers(checks, "exclude")[mine][order]) > 0)
         used = days.of(b.sensor) if days is not None else frozenset()
-        k = b.first(use, day)
-        sides = [[_number(d) for d in part if d and _number(d) in used] for part in (day[:k], day[k:])]
+        k = b.first(use, time)
+        sides = [[d for d in part.tolist() if d in used] for part in (day[:k], day[k:])]
         before, at = max(sides[0], default=np.nan), min(sides[1], default=np.nan)
-        undated = bool((enters[:k] & (day[:k] == "")).any())
+        undated = bool((enters[:k] & np.isnan(day[:k])).any())
         settled = bool(sides[1]) and not sides[0] and k > 0 and not undated
         if not settled:
             made.append(replace(_among(b, before, at, every), undated=undated))
     joined = _together([m for m in made if np.isfinite(m.before) or not np.isfinite(m.at) or m.undated])
     return tuple(replace(c, spanned=_spanned(c, days)) for c in joined)
-
-
-def _number(day: str) -> float:
-    return float(np.datetime64(day, "D").astype(np.int64))
 
 
 def _among(b: Baseline, before: float, at: float, every: Floats) -> Logged:

@@ -9,11 +9,11 @@ from drift.engine.shared_steps import shared_steps
 from drift.errors import Finding
 from drift.records import Tables
 from drift.results import Estimate, ResultTable
-from drift.sensitivity.control_days import control_days, gaps, logged_changes
+from drift.sensitivity.control_days import control_days, gaps, logged_changes, on_both_sides
 from drift.sensitivity.controls_fit import fit_controls
 from drift.sensitivity.controls_words import table_of, unsized, unwatched, worded
 from drift.sensitivity.design import QUESTION, WearData
-from drift.sensitivity.rig_effect import effects_on_wear, worn_on_both_sides
+from drift.sensitivity.rig_effect import effects_on_wear, worn_days
 from drift.study import ScreeningSpec
 
 
@@ -50,8 +50,9 @@ def controls(tables: Tables, data: WearData, *, level: float, screening: Screeni
         return Controls(findings=(note,))
     logged = logged_changes(tables, kept, data.spec.exposure)
     steps = shared_steps(kept.value, kept.day, kept.code, known=[c.at for c in logged if c.spanned])
-    lost, rows = unsized([(c, worn_on_both_sides(tables, data, c.before, c.at)) for c in logged if not c.spanned])
-    lost += unwatched([g for g in gaps(kept) if worn_on_both_sides(tables, data, *g)
+    worn = worn_days(tables, data)
+    lost, rows = unsized([(c, len(on_both_sides(data.sensor, worn, c.before, c.at))) for c in logged if not c.spanned])
+    lost += unwatched([g for g in gaps(kept) if on_both_sides(data.sensor, worn, *g)
                        and not any(c.at == g[1] for c in logged)])
     fit = fit_controls(kept.value, kept.day, kept.code, kept.names, steps, level)
     if fit is None:

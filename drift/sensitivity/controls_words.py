@@ -10,7 +10,7 @@ import numpy as np
 
 from drift.errors import MINUS, Finding
 from drift.results import Estimate, Result, ResultTable, join_words
-from drift.sensitivity.control_days import Logged, date_of
+from drift.sensitivity.control_days import TOGETHER, Logged, date_of
 from drift.sensitivity.controls_fit import Ends, Fit, Moved
 from drift.sensitivity.design import QUESTION, WearData
 from drift.sensitivity.rig_effect import Effect
@@ -55,7 +55,7 @@ def unwatched(spans: Sequence[tuple[float, float]]) -> list[Finding]:
     named = join_words([f"{date_of(a)} and {date_of(b)}" for a, b in spans])
     return [_warn("standards-do-not-overlap", f"No never-worn sensor was read both before and after: between {named} a "
                   "change of the rig would not be seen, and would pass for one of the worn sensors",
-                  "Read the old and the new check standard on some days together before the old one goes.")]
+                  TOGETHER)]
 
 
 def worded(fit: Fit, data: WearData, effects: Sequence[Effect], level: float, slopes: Mapping[str, float],

@@ -9,6 +9,7 @@ import numpy as np
 
 from drift.calibration import codes_of, words
 from drift.records import Tables
+from drift.sensitivity.control_days import day_numbers
 from drift.sensitivity.controls_fit import Fit
 from drift.sensitivity.design import WearData
 
@@ -32,7 +33,7 @@ def effects_on_wear(fit: Fit, tables: Tables, data: WearData) -> tuple[Effect, .
     The least-squares slope of a sensor's checks gains the step times the slope of an indicator of the checks after it
     on the exposure; a construction gains the mean of that over its sensors.
     """
-    day = _days(tables, data)
+    day = worn_days(tables, data)
     dated = np.isfinite(day)
     code, first = codes_of([data.sensor])
     made = []
@@ -51,23 +52,10 @@ def effects_on_wear(fit: Fit, tables: Tables, data: WearData) -> tuple[Effect, .
     return tuple(made)
 
 
-def worn_on_both_sides(tables: Tables, data: WearData, before: float, at: float) -> int:
-    """Return how many worn sensors were checked up to one day and from another on; NaN for a day not known."""
-    day = _days(tables, data)
-    first = day <= before if math.isfinite(before) else day < at
-    later = day >= at if math.isfinite(at) else day > before
-    return len(set(data.sensor[first].tolist()) & set(data.sensor[later].tolist()))
-
-
-def _days(tables: Tables, data: WearData) -> np.ndarray:
+def worn_days(tables: Tables, data: WearData) -> np.ndarray:
     """Return the day of each mounting, NaN without one."""
     assert tables.checks is not None
-    text = np.array([str(t)[:10] for t in words(tables.checks, "time")[data.kept_rows]], dtype=object)
-    dated = text != ""
-    day = np.full(len(text), np.nan)
-    if dated.any():
-        day[dated] = text[dated].astype("datetime64[D]").astype(np.int64)
-    return day
+    return day_numbers(words(tables.checks, "time")[data.kept_rows])
 
 
 def _gain(use: np.ndarray, late: np.ndarray) -> tuple[float, bool]:

@@ -124,13 +124,13 @@ def judge(setting: Setting, sensor: str) -> Verdict:
     Verdict
     """
     verdict = _judged(setting, sensor)
-    ends = tuple(_judged(end, sensor) for end in setting.ends) if _moves(setting, sensor) else ()
     unknown = setting.steps.unknown(sensor) if setting.steps is not None else ""
     if unknown:
         # Checks that cannot be put on one rig tell neither path nor limit; what else speaks against it stays.
         why = ("step", *(w for w in verdict.why if w not in FROM_CHECKS))
         return replace(verdict, why=why, word=_word(why), forecasts=(), refused=unknown, off=None, repeated=None,
                        before=None)
+    ends = tuple(_judged(end, sensor) for end in setting.ends) if _moves(setting, sensor) else ()
     forecasts, ranks = _hulls(verdict, ends, setting), {RANK[e.word] for e in ends}
     if all(r == RANK[verdict.word] for r in ranks) or (
             _sure(setting) and max(ranks, default=0) <= RANK[verdict.word]):

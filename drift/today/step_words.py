@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from drift.errors import Finding
 from drift.results import join_words
-from drift.sensitivity.control_days import date_of
+from drift.sensitivity.control_days import TOGETHER, date_of
 
 if TYPE_CHECKING:
     from drift.today.judge import Verdict
@@ -60,8 +60,8 @@ def step_sentence(setting: Setting, v: Verdict | None) -> str:
     if steps is None:
         return ""
     gap = f" {_gap_sentence(steps)}." if steps.beside and (sensor is None or sensor in steps.beside) else ""
-    judged = [s for s in steps.crossed if not steps.unknown(s)] if sensor is None else [sensor]
-    if not judged or (sensor is not None and (sensor not in steps.crossed or steps.unknown(sensor))):
+    judged = steps.crossed.keys() - steps.lost
+    if not judged or (sensor is not None and sensor not in judged):
         return gap
     sure, open_ = _split([s for s in steps_told(steps, sensor) if s.known])
     whose = "checks" if sensor is None else "its checks"
@@ -115,7 +115,7 @@ def step_finding(setting: Setting, sensor: str | None) -> tuple[Finding, ...]:
             return ()
         return (Finding(severity="warning", code="standards-do-not-overlap",
                         message=_gap_sentence(steps).removeprefix("Caution: "),
-                        mend="Read the old and the new check standard on some days together before the old one goes."),)
+                        mend=TOGETHER),)
     told = steps_told(steps, sensor)
     sure, open_ = _split(told)
     who = f"{sensor} was" if sensor is not None else f"{len(steps.crossed)} sensors were"

@@ -18,7 +18,16 @@ from drift.calibration import codes_of, words
 from drift.engine.shared_steps import SharedStep, shared_steps
 from drift.records import Tables
 from drift.results import join_words
-from drift.sensitivity.control_days import ControlDays, Logged, control_days, date_of, gaps, logged_changes
+from drift.sensitivity.control_days import (
+    ControlDays,
+    Logged,
+    control_days,
+    day_numbers,
+    gaps,
+    logged_changes,
+    on_both_sides,
+    since,
+)
 from drift.sensitivity.design import WearData
 from drift.study import Study
 
@@ -63,8 +72,7 @@ class RigStep:
     @property
     def when(self) -> str:
         """``from 2026-05-03 on``."""
-        return f"from {date_of(self.at)} on" if math.isfinite(self.at) else (
-            f"after {date_of(self.before)}" if math.isfinite(self.before) else "at a day that is not on record")
+        return since(self.before, self.at)
 
     @property
     def words(self) -> str:
@@ -248,9 +256,7 @@ def _placed(steps: tuple[RigStep, ...], unseen: tuple[tuple[float, float], ...],
     if not steps and not unseen:
         return None
     row = tables.checks.row[data.kept_rows]
-    text = words(tables.checks, "time")[data.kept_rows].tolist()
-    date = np.array([str(t)[:10] or "NaT" for t in text], dtype="datetime64[D]")
-    day = np.where(np.isnat(date), math.nan, date.astype(np.int64).astype(np.float64))
+    day = day_numbers(words(tables.checks, "time")[data.kept_rows])
     day[np.isin(row, list(given))] = NOW
     earlier, late, undated = (np.zeros((len(steps), len(day)), dtype=np.bool_) for _ in range(3))
     for k, s in enumerate(steps):
@@ -278,8 +284,7 @@ def _placed(steps: tuple[RigStep, ...], unseen: tuple[tuple[float, float], ...],
                      or open_[ks][:, mine].any(axis=1).sum() > 1)
     # A change on record there is a step of its own.
     unseen = tuple(g for g in unseen if not any(s.at == g[1] for s in steps))
-    beside = frozenset(set().union(*(set(data.sensor[day <= a].tolist()) & set(data.sensor[day >= b].tolist())
-                                     for a, b in unseen)))
+    beside = frozenset(who for a, b in unseen for who in on_both_sides(data.sensor, day, a, b))
     return RigSteps(steps=steps, earlier=earlier, open=open_, crossed=crossed, undated=lost, gaps=unseen,
                     beside=beside, sides=_sides(open_, data.use, rows)) if crossed or beside else None
 
